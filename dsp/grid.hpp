@@ -1,0 +1,15 @@
+#pragma once
+/// The grid of frames on which everything slower than the sample is decided, counted from the start of the stream and
+/// never from the host's block; and the bounds of what may pass the core's door.
+#include <cstdint>
+namespace rackproof::dsp {
+/// Frames from one point of the grid to the next.
+inline constexpr std::uint32_t kGridFrames = 64;
+/// +36 dBFS: the greatest magnitude that the core carries.
+inline constexpr float kMagnitudeBound = 63.095734f;
+/// -400 dBFS: what is quieter than this in a filter's state is silence.
+inline constexpr float kQuiet = 1e-20f;
+
+/// What `configure` says. Anything but `ok` leaves the block as it was.
+enum class Setup : std::uint8_t { ok, out_of_range, memory_too_small };
+}  // namespace rackproof::dsp

@@ -1,0 +1,142 @@
+#pragma once
+/// W single-precision values that go through the same arithmetic side by side: the lanes of the core.
+/// Theorem  lane l of every operation here is the operation on the values of lane l, rounded as IEEE 754 rounds:
+///          no operation mixes lanes, so a block has the same bits in one lane and in sixteen.
+/// Method   Pack<1> is `float` itself (a microcontroller), Pack<4|8|16> the compiler's vector of the register's width.
+/// Cost     one instruction an operation at the width's own level (4: SSE or NEON, 8: AVX2 and FMA, 16: AVX-512).
+///          Without FMA in hardware (plain x86-64) `fma` is the exact one in double arithmetic, about 20 instructions.
+#include <bit>
+#include <cstddef>
+#include <cstdint>
+#if defined(__AVX__) || defined(__FMA__) || defined(__AVX512F__)
+#include <immintrin.h>
+#elif defined(__ARM_NEON) && defined(__aarch64__)
+#include <arm_neon.h>
+#endif
+
+namespace rackproof::dsp {
+
+template <int W>
+struct PackOf {
+  static_assert(W == 4 || W == 8 || W == 16);
+  typedef float Values __attribute__((vector_size(sizeof(float) * W)));
+  typedef std::int32_t Integers __attribute__((vector_size(sizeof(std::int32_t) * W)));
+};
+template <>
+struct PackOf<1> {
+  using Values = float;
+  using Integers = std::int32_t;
+};
+template <int W>
+using Pack = typename PackOf<W>::Values;
+template <int W>
+using PackInt = typename PackOf<W>::Integers;
+
+#define RACKPROOF_INLINE inline __attribute__((always_inline))
+
+/// a * b + c, rounded once. Without hardware: the product is exact in double; the sum is rounded to odd, so that the
+/// second rounding, to single, is the only one that counts (S. Boldo, G. Melquiond, "Emulation of a FMA and correctly
+/// rounded sums: proved algorithms using rounding to odd", IEEE Trans. Computers 57(4), 2008).
+RACKPROOF_INLINE float fma(float a, float b, float c) noexcept {
+#if defined(__FMA__) || defined(__ARM_FEATURE_FMA) || defined(__aarch64__)
+  return __builtin_fmaf(a, b, c);
+#else
+  const double product = static_cast<double>(a) * static_cast<double>(b);
+  const double addend = static_cast<double>(c);
+  double sum = product + addend;
+  const double part = sum - product;
+  const double error = (product - (sum - part)) + (addend - part);
+  const auto bits = std::bit_cast<std::uint64_t>(sum);
+  if (error != 0.0 && (bits & 1u) == 0u) {
+    const bool away_from_zero = (error > 0.0) == (sum > 0.0);
+    sum = std::bit_cast<double>(away_from_zero ? bits + 1u : bits - 1u);
+  }
+  return static_cast<float>(sum);
+#endif
+}
+template <class V>
+  requires(sizeof(V) > sizeof(float))
+RACKPROOF_INLINE V fma(V a, V b, V c) noexcept {
+#if defined(__AVX512F__)
+  if constexpr (sizeof(V) == 64) return V(_mm512_fmadd_ps(__m512(a), __m512(b), __m512(c)));
+#endif
+#if defined(__FMA__)
+  if constexpr (sizeof(V) == 32) return V(_mm256_fmadd_ps(__m256(a), __m256(b), __m256(c)));
+  if constexpr (sizeof(V) == 16) return V(_mm_fmadd_ps(__m128(a), __m128(b), __m128(c)));
+#elif defined(__ARM_NEON) && defined(__aarch64__)
+  if constexpr (sizeof(V) == 16) return V(vfmaq_f32(float32x4_t(c), float32x4_t(a), float32x4_t(b)));
+#endif
+  V result{};
+  for (std::size_t l = 0; l < sizeof(V) / sizeof(float); ++l) result[l] = fma(float{a[l]}, float{b[l]}, float{c[l]});
+  return result;
+}
+
+/// `x` in every lane.
+template <int W>
+RACKPROOF_INLINE Pack<W> broadcast(float x) noexcept {
+  if constexpr (W == 1)
+    return x;
+  else
+    return x - Pack<W>{};  // x - 0 keeps the sign of a zero
+}
+template <int W>
+RACKPROOF_INLINE PackInt<W> broadcast_int(std::int32_t x) noexcept {
+  if constexpr (W == 1)
+    return x;
+  else
+    return x - PackInt<W>{};
+}
+/// `a` where `mask` holds, `b` elsewhere. `mask` is what a comparison of two packs gives.
+template <class M, class V>
+RACKPROOF_INLINE V select(M mask, V a, V b) noexcept {
+  return mask ? a : b;
+}
+/// The greater, lane by lane. No lane may be a NaN.
+template <class V>
+RACKPROOF_INLINE V greater(V a, V b) noexcept {
+  return a > b ? a : b;
+}
+template <class V>
+RACKPROOF_INLINE V lesser(V a, V b) noexcept {
+  return a < b ? a : b;
+}
+/// |x|: the sign bit cleared, so also for a NaN.
+template <int W>
+RACKPROOF_INLINE Pack<W> magnitude(Pack<W> x) noexcept {
+  if constexpr (W == 1)
+    return std::bit_cast<float>(std::bit_cast<std::uint32_t>(x) & 0x7fffffffu);
+  else
+    return Pack<W>(PackInt<W>(x) & 0x7fffffff);
+}
+/// Towards zero. Every lane must be within +-2^31 (a conversion out of range differs between machines).
+template <int W>
+RACKPROOF_INLINE PackInt<W> to_int(Pack<W> x) noexcept {
+  if constexpr (W == 1)
+    return static_cast<std::int32_t>(x);
+  else
+    return __builtin_convertvector(x, PackInt<W>);
+}
+template <int W>
+RACKPROOF_INLINE Pack<W> to_float(PackInt<W> x) noexcept {
+  if constexpr (W == 1)
+    return static_cast<float>(x);
+  else
+    return __builtin_convertvector(x, Pack<W>);
+}
+/// One lane, for set-up and for the edges of the chain.
+template <int W>
+RACKPROOF_INLINE float lane(Pack<W> pack, int l) noexcept {
+  if constexpr (W == 1)
+    return static_cast<void>(l), pack;
+  else
+    return pack[l];
+}
+template <int W>
+RACKPROOF_INLINE void set_lane(Pack<W>& pack, int l, float x) noexcept {
+  if constexpr (W == 1)
+    static_cast<void>(l), pack = x;
+  else
+    pack[l] = x;
+}
+
+}  // namespace rackproof::dsp

@@ -1,0 +1,63 @@
+#pragma once
+/// From a rig (and tonight's venue) to volts, thresholds and the core's numbers: CONTRACT's calibration, nothing else.
+#include <array>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "dsp/chain/chain_settings.hpp"
+#include "harness/rig/rig.hpp"
+
+namespace rackproof {
+
+/// What a run leaves out. `all` leaves nothing but the common latency; the others leave one layer out.
+enum class Bypass { none, all, venue, system, limits };
+enum class LimitedBy { amplifier, driver, converter };
+
+struct Warning {
+  std::string code;  ///< stable, for programs: `not-phase-matched`
+  std::string text;  ///< for a person: what is the matter, what it may do, and what to change (key and value)
+};
+
+/// One amplifier channel, in the units of the person at the rack.
+struct OutputPlan {
+  std::string name, way, feed;   ///< feed: its name, or "sum"
+  std::size_t way_index = 0;
+  int source = 0;                ///< index into Rig::feeds, or dsp::kMeanOfFeeds
+  double load_ohm = 0;           ///< of the channel (the whole bridge, if bridged)
+  double rating_watts = 0, rating_ohm = 0;  ///< the rating that the load looked up (per side, if bridged)
+  double amplifier_gain_db = 0;  ///< with bridging and with the attenuator as reckoned
+  double clip_volts_peak = 0, clip_dbfs_peak = 0;
+  double limit_volts_peak = 0, limit_dbfs_peak = 0;
+  LimitedBy limited_by = LimitedBy::amplifier;
+  std::optional<double> thermal_volts_rms, thermal_dbfs_rms;
+  double driver_peak_volts = 0;        ///< 0 where the driver gives no peak power
+  double full_scale_volts_peak = 0;    ///< at the amplifier's output, were it not to clip
+  double delay_s = 0, delay_samples = 0;
+  double gain_db = 0;                  ///< venue + system + way, all that is a plain factor
+  int polarity = 1;
+  std::vector<dsp::Biquad> sections;   ///< feed to limiter, as the core runs them
+};
+
+/// ChainSettings with the memory that it points into. Movable: the settings' spans stay valid.
+struct CompiledRig {
+  std::vector<OutputPlan> outputs;
+  std::vector<Warning> warnings;
+  std::uint32_t latency_samples = 0;
+
+  const dsp::ChainSettings& settings() const { return settings_; }
+
+  // The arrays behind `settings_`; filled by `compile` alone.
+  std::vector<std::vector<dsp::Section>> section_store_;
+  std::vector<dsp::FeedSettings> feeds_;
+  std::vector<dsp::PointSettings> points_;
+  std::vector<dsp::OutputSettings> outputs_;
+  dsp::ChainSettings settings_;
+};
+
+/// `venue` may be null. Throws InputError (with file, line and key) where the numbers cannot be had: a delay or
+/// look-ahead beyond what the core carries.
+CompiledRig compile(const rig::Rig& rig, const rig::Venue* venue = nullptr, Bypass bypass = Bypass::none);
+
+}  // namespace rackproof

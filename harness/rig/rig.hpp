@@ -1,0 +1,160 @@
+#pragma once
+/// What a rig file and a venue file say, checked, in SI units and decibels; not yet any volts, thresholds or filters.
+/// `load_rig` and `load_venue` are the only makers. A `Source` on what can be wrong later on keeps the way back to the
+/// person's file, line and key.
+#include <cstdint>
+#include <filesystem>
+#include <map>
+#include <optional>
+#include <stdexcept>
+#include <string>
+#include <vector>
+
+namespace rackproof {
+
+/// Bad input: exit status 2. `what()` is one or more whole lines for a person: file:line:column, key, read, right.
+struct InputError : std::runtime_error {
+  using std::runtime_error::runtime_error;
+};
+/// The machine failed (disk full, unreadable file): exit status 3.
+struct MachineError : std::runtime_error {
+  using std::runtime_error::runtime_error;
+};
+
+namespace rig {
+
+/// Where a value stands.
+struct Source {
+  std::filesystem::path file;
+  std::uint32_t line = 0, column = 0;
+  std::string key;  ///< dotted, as the person would look for it: `way.sub.limit.release`
+};
+/// "FILE:LINE:COLUMN: KEY: read READ; RIGHT" as one line.
+[[noreturn]] void refuse(const Source& at, const std::string& read, const std::string& right);
+
+enum class EqType { lowpass, highpass, bandpass, notch, allpass, peaking, lowshelf, highshelf };
+enum class EqWidth { q, bandwidth_oct, shelf_slope };
+struct EqBand {
+  EqType type = EqType::peaking;
+  double at_hz = 1000;
+  double gain_db = 0;  ///< peaking and shelves only
+  EqWidth width = EqWidth::q;
+  double width_value = 0.70710678118654752;
+  Source source;
+};
+
+enum class Alignment { linkwitz_riley, butterworth, bessel };
+struct Filter {
+  double at_hz = 100;
+  Alignment alignment = Alignment::linkwitz_riley;
+  int slope_db_per_oct = 24;
+  Source source;
+};
+/// The low side is the low-pass of the way below, the high side the high-pass of the way above.
+struct Point {
+  Filter low, high;
+  Source source;
+};
+
+struct Controller {
+  std::uint32_t sample_rate_hz = 48000;
+  std::uint32_t block_frames = 64;
+  std::optional<double> input_full_scale_volts_rms;
+  double output_full_scale_volts_rms = 0;
+  double temperature_degc = 20;
+};
+struct Rating {
+  double power_watts = 0, load_ohm = 0;
+};
+struct Amplifier {
+  std::string name;
+  std::vector<Rating> ratings;                       ///< as written: the first one is what a sensitivity refers to
+  std::optional<double> gain_db;                     ///< exactly one of these two
+  std::optional<double> sensitivity_volts_rms;
+  double attenuator_db = 0;
+  bool attenuator_fixed = false;
+  bool bridged = false;
+  Source source;
+};
+struct Driver {
+  std::string name;
+  double impedance_ohm = 8;
+  double continuous_power_watts = 0;
+  std::optional<double> peak_power_watts;
+  double thermal_time_s = 2;
+  Source source;
+};
+struct Feed {
+  std::string name;
+  std::uint32_t channel = 1;  ///< of the input file, from 1
+  Source source;
+};
+struct Limit {
+  double below_clip_db = 0;
+  double look_ahead_s = 2e-3, hold_s = 0, release_s = 100e-3;
+  bool true_peak = true;
+  Source source;
+};
+struct Thermal {
+  double below_rating_db = 0;
+  Source source;
+};
+struct Way {
+  std::string name;
+  bool sum_of_feeds = false;
+  std::string amplifier, driver;
+  std::uint32_t drivers = 1;
+  double gain_db = 0;
+  bool inverted = false;
+  double delay_s = 0;                    ///< a distance is already a time, at the controller's temperature
+  std::optional<double> delay_distance_m;  ///< as written, if it was a distance
+  std::optional<Filter> highpass;
+  std::vector<EqBand> eq;
+  std::optional<Limit> limit;
+  std::optional<Thermal> thermal;
+  std::optional<std::filesystem::path> response;  ///< beside the rig file unless absolute
+  Source source;
+};
+struct Accepted {
+  std::string check, reason;
+};
+
+struct Rig {
+  std::filesystem::path file;
+  std::string title;
+  Controller controller;
+  std::vector<Feed> feeds;  ///< in the file's order
+  std::vector<Amplifier> amplifiers;
+  std::vector<Driver> drivers;
+  double system_gain_db = 0;
+  std::vector<EqBand> system_eq;
+  std::vector<Point> points;
+  bool phase_matched = true;
+  std::vector<Way> ways;
+  std::vector<Accepted> accept;
+
+  const Amplifier& amplifier_of(const Way& way) const;  ///< load_rig has checked that it is there
+  const Driver& driver_of(const Way& way) const;
+};
+
+struct FeedLayer {
+  double gain_db = 0;
+  std::vector<EqBand> eq;
+};
+struct Venue {
+  std::filesystem::path file;
+  std::string title;
+  FeedLayer all;
+  std::map<std::string, FeedLayer> feed;  ///< by the rig's name of the feed
+};
+
+/// Reads and checks a rig file. Throws InputError for what the person can mend, MachineError for an unreadable file.
+Rig load_rig(const std::filesystem::path& file);
+/// The same from text; `file` is only named in errors.
+Rig parse_rig(const std::string& text, const std::filesystem::path& file);
+/// A venue belongs to a rig: a feed that the rig does not have, or an eq beyond its Nyquist frequency, is an error.
+Venue load_venue(const std::filesystem::path& file, const Rig& rig);
+Venue parse_venue(const std::string& text, const std::filesystem::path& file, const Rig& rig);
+
+}  // namespace rig
+}  // namespace rackproof
