@@ -55,8 +55,8 @@ RACKPROOF_INLINE float fma(float a, float b, float c) noexcept {
 #endif
 }
 template <class V>
-  requires(sizeof(V) > sizeof(float))
-RACKPROOF_INLINE V fma(V a, V b, V c) noexcept {
+requires(sizeof(V) > sizeof(float)) RACKPROOF_INLINE V fma(V a, V b, V c)
+noexcept {
 #if defined(__AVX512F__)
   if constexpr (sizeof(V) == 64) return V(_mm512_fmadd_ps(__m512(a), __m512(b), __m512(c)));
 #endif

@@ -9,8 +9,8 @@
 #include "dsp/design/section.hpp"
 namespace rackproof::dsp {
 
-inline constexpr std::size_t kFractionTaps = 16;        ///< of the fractional delay
-inline constexpr std::uint32_t kFractionLatency = 7;    ///< whole samples in those taps, ahead of the fraction
+inline constexpr std::size_t kFractionTaps = 16;      ///< of the fractional delay
+inline constexpr std::uint32_t kFractionLatency = 7;  ///< whole samples in those taps, ahead of the fraction
 inline constexpr std::size_t kMaxFeeds = 16, kMaxOutputs = 64, kMaxWays = 8;
 inline constexpr std::int16_t kMeanOfFeeds = -1;
 
@@ -33,8 +33,8 @@ struct DelaySettings {
 };
 
 /// Holds the RMS of a way at or below `threshold_rms` (1.0 = a square wave at digital full scale; a sine at full scale
-/// has 0.7071). `forget` is 1 - exp(-kGridFrames / (time_s * sample_rate_hz)): the share of the mean square that a point
-/// of the grid replaces.
+/// has 0.7071). `forget` is 1 - exp(-kGridFrames / (time_s * sample_rate_hz)): the share of the mean square that a
+/// point of the grid replaces.
 struct PowerLimiterSettings {
   bool enabled = false;
   float threshold_rms = 1.0f;
@@ -54,20 +54,20 @@ struct PeakLimiterSettings {
 
 /// One amplifier channel.
 struct OutputSettings {
-  std::uint8_t way = 0;                      ///< which branch of the split, from the lowest
-  std::int16_t source = 0;                   ///< a feed, or kMeanOfFeeds
-  std::span<const Section> sections;         ///< high-pass and eq of the way
-  float gain = 1.0f;                         ///< with the polarity as its sign
-  DelaySettings delay;                       ///< with what keeps the ways in step (see `latency_samples`)
+  std::uint8_t way = 0;               ///< which branch of the split, from the lowest
+  std::int16_t source = 0;            ///< a feed, or kMeanOfFeeds
+  std::span<const Section> sections;  ///< high-pass and eq of the way
+  float gain = 1.0f;                  ///< with the polarity as its sign
+  DelaySettings delay;                ///< with what keeps the ways in step (see `latency_samples`)
   PowerLimiterSettings power;
   PeakLimiterSettings peak;
 };
 
 struct ChainSettings {
   std::uint32_t sample_rate_hz = 48000;
-  std::uint32_t latency_samples = 0;         ///< of the whole chain, the same for every output; for information
+  std::uint32_t latency_samples = 0;  ///< of the whole chain, the same for every output; for information
   std::span<const FeedSettings> feeds;
-  std::span<const PointSettings> points;     ///< from low to high; one fewer than there are ways; empty: no split
+  std::span<const PointSettings> points;  ///< from low to high; one fewer than there are ways; empty: no split
   std::span<const OutputSettings> outputs;
 };
 

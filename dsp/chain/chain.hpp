@@ -1,0 +1,78 @@
+#pragma once
+/// A rig's whole processing: feeds in, one signal per amplifier channel out.
+/// Theorem  every output is its feed (or the mean of the feeds) through gain, sections, split, sections, gain, delay,
+///          power limiter and peak limiter as `ChainSettings` says, `latency_samples` late; the same bits for every
+///          block size and on every machine. A sample that is not finite counts as 0, one beyond +36 dBFS as that.
+/// Method   outputs go side by side in the lanes of the widest registers that the machine has; on one without, one by
+///          one, sharing what the ways have in common. Which it is shows in speed and memory, never in the bits.
+/// Use      ask `required_bytes`, lend that much, `configure`, then `process` from the audio thread alone. Between
+///          `configure` and the memory's end of life nothing else may touch it. Nothing here allocates, locks or
+///          throws.
+#include <cstddef>
+#include <cstdint>
+#include <span>
+
+#include "dsp/chain/chain_settings.hpp"
+#include "dsp/grid.hpp"
+namespace rackproof::dsp {
+
+/// How many outputs go side by side: one (any machine), 4 (SSE2 or NEON), 8 (AVX2 with FMA), 16 (AVX-512).
+enum class Level : std::uint8_t { lanes_1 = 1, lanes_4 = 4, lanes_8 = 8, lanes_16 = 16 };
+
+/// Of one output, since the last reading.
+struct Meter {
+  float least_peak_gain = 1.0f;      ///< 1 = the peak limiter did nothing
+  float least_power_gain = 1.0f;     ///< 1 = the power limiter did nothing
+  std::uint64_t limited_frames = 0;  ///< frames on which the peak limiter lowered the gain
+};
+
+/// What the chain asks of one level; see engine.hpp.
+struct EngineTable {
+  std::size_t (*required_bytes)(const ChainSettings&) noexcept;
+  /// Null where the settings are out of range or the memory is too small; then nothing has been kept.
+  void* (*build)(const ChainSettings&, std::span<std::byte>) noexcept;
+  void (*reset)(void*) noexcept;
+  void (*process)(void*, std::span<const float* const>, std::span<float* const>, std::size_t) noexcept;
+  Meter (*take_meter)(void*, std::size_t) noexcept;
+};
+
+class Chain {
+ public:
+  Chain() = default;  ///< no outputs: `process` does nothing
+  Chain(const Chain&) = delete;
+  Chain& operator=(const Chain&) = delete;
+
+  static bool has(Level level) noexcept;  ///< built in, and this machine can run it
+  static Level best() noexcept;
+
+  /// 0 where the settings are out of range.
+  static std::size_t required_bytes(const ChainSettings& settings, Level level = best()) noexcept;
+  /// `memory` need not be aligned. The settings are copied: nothing that they point to need outlive the call. Refused,
+  /// the chain has no outputs.
+  [[nodiscard]] Setup configure(const ChainSettings& settings, std::span<std::byte> memory,
+                                Level level = best()) noexcept;
+  void reset() noexcept;  ///< back to just configured, counters and meters too
+
+  /// `feeds[k]` and `outputs[k]` hold `frames` samples each, one pointer per feed and output of the settings; any
+  /// number of frames. Outputs may not overlap feeds or one another.
+  void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
+
+  Meter take_meter(std::size_t output) noexcept;
+  std::uint64_t bad_samples() const noexcept { return bad_samples_; }          ///< of the feeds, not finite
+  std::uint64_t bounded_samples() const noexcept { return bounded_samples_; }  ///< of the feeds, beyond +36 dBFS
+  std::size_t feeds() const noexcept { return feeds_; }
+  std::size_t outputs() const noexcept { return outputs_; }
+
+ private:
+  /// The door: copies one feed's frames, with what may not enter replaced and counted.
+  void admit(const float* in, std::span<float> out) noexcept;
+
+  const EngineTable* table_ = nullptr;
+  void* engine_ = nullptr;
+  std::span<float> admitted_;  ///< kGridFrames a feed
+  std::size_t feeds_ = 0, outputs_ = 0;
+  std::uint32_t to_grid_ = kGridFrames;
+  std::uint64_t bad_samples_ = 0, bounded_samples_ = 0;
+};
+
+}  // namespace rackproof::dsp
