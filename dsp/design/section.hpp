@@ -41,14 +41,16 @@ constexpr Biquad biquad_of(const Section& s) noexcept {
 }
 
 /// Up to eight sections of one design, in the order in which they run.
-struct SectionList {
+template <class S>
+struct ListOf {
   static constexpr std::size_t kCapacity = 8;
-  Section sections[kCapacity];
+  S sections[kCapacity];
   std::size_t count = 0;
-  constexpr void push(const Section& s) noexcept {
+  constexpr void push(const S& s) noexcept {
     if (count < kCapacity) sections[count++] = s;
   }
-  constexpr std::span<const Section> view() const noexcept { return {sections, count}; }
+  constexpr std::span<const S> view() const noexcept { return {sections, count}; }
 };
+using SectionList = ListOf<Section>;
 
 }  // namespace rackproof::dsp
