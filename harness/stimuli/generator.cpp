@@ -1,0 +1,37 @@
+#include "harness/stimuli/generator.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+namespace rackproof::stimuli {
+
+std::vector<double> take(Generator& signal, std::size_t frames) {
+  std::vector<double> samples(frames);
+  signal.fill(samples);
+  return samples;
+}
+
+Signal silence() {
+  return formula([](std::uint64_t) { return 0.0; });
+}
+Signal playback(std::vector<double> samples) {
+  return formula([s = std::move(samples)](std::uint64_t n) { return n < s.size() ? s[n] : 0.0; });
+}
+Signal scaled(Signal source, double gain) {
+  return shaped(std::move(source), [gain](double x, std::uint64_t) { return gain * x; });
+}
+Signal clipped(Signal source, double ceiling) {
+  return shaped(std::move(source), [ceiling](double x, std::uint64_t) { return std::clamp(x, -ceiling, ceiling); });
+}
+Signal faded(Signal source, std::uint64_t frames, std::uint64_t fade_frames) {
+  return shaped(std::move(source), [=](double x, std::uint64_t n) {
+    if (n >= frames) return 0.0;
+    const std::uint64_t from_edge = std::min(n, frames - 1 - n);
+    if (from_edge >= fade_frames) return x;
+    const double half = 0.5 * std::numbers::pi * static_cast<double>(from_edge) / static_cast<double>(fade_frames);
+    return x * std::sin(half) * std::sin(half);
+  });
+}
+
+}  // namespace rackproof::stimuli
