@@ -1,0 +1,95 @@
+#pragma once
+/// Delay of one channel: whole samples, and where asked for, a fraction.
+/// Theorem  whole: out[n] = in[n - whole_samples] bit for bit (signs of zeros and subnormals too), in[k<0] = 0.
+///          fractional: that, through the sixteen taps, oldest sample first, every step an `fma`: the same bits for
+///          every cut into blocks, in one lane or sixteen.
+/// Method   what comes in is written to a ring that is one run (64 samples) longer than the delay, then read: so runs
+///          are copied in at most two pieces each, also where the delay is one sample. The FIR reads a straight window.
+/// Cost     two copies a sample, and where fractional two more and 16 fma; no branch on data. Memory lent by the caller.
+///          The 7 whole samples in the taps come on top of `whole_samples`.
+#include <algorithm>
+#include <array>
+#include <cassert>
+#include <cstddef>
+#include <cstdint>
+#include <span>
+
+#include "dsp/chain/chain_settings.hpp"
+#include "dsp/grid.hpp"
+#include "dsp/pack.hpp"
+namespace rackproof::dsp::inline RACKPROOF_LEVEL {
+
+class DelayLine {
+ public:
+  static constexpr std::uint32_t kMaxWholeSamples = 1u << 20;  ///< 5.4 s at 192 kHz
+
+  DelayLine() = default;  ///< passes its input
+  DelayLine(const DelayLine&) = delete;  // two copies would share one memory
+  DelayLine& operator=(const DelayLine&) = delete;
+
+  static constexpr std::size_t required_values(const DelaySettings& s) noexcept {
+    return ring_values(s) + (s.fractional ? kHistory + kRun : 0);
+  }
+  /// Touches all the memory: not between two audio blocks. Refuses delays above kMaxWholeSamples, and taps that are not
+  /// finite or above 2. If refused, the block stays as it was.
+  [[nodiscard]] Setup configure(const DelaySettings& s, std::span<float> memory) noexcept {
+    if (s.whole_samples > kMaxWholeSamples) return Setup::out_of_range;
+    if (s.fractional && !std::ranges::all_of(s.taps, [](float tap) { return magnitude<1>(tap) <= 2.0f; }))
+      return Setup::out_of_range;
+    if (memory.size() < required_values(s)) return Setup::memory_too_small;
+    ring_ = memory.first(ring_values(s));
+    window_ = memory.subspan(ring_.size(), required_values(s) - ring_.size());
+    whole_ = s.whole_samples, taps_ = s.taps;
+    return reset(), Setup::ok;
+  }
+  void reset() noexcept {
+    std::ranges::fill(ring_, 0.0f);
+    std::ranges::fill(window_, 0.0f);
+    position_ = 0;
+  }
+  /// Equal sizes. `out` may be `in` itself, not a shifted overlap of it.
+  void process(std::span<const float> in, std::span<float> out) noexcept {
+    assert(in.size() == out.size());
+    for (std::size_t done = 0; done < in.size(); done += kRun) {
+      const std::size_t count = std::min(kRun, in.size() - done);
+      float* const delayed = window_.empty() ? out.data() + done : window_.data() + kHistory;
+      shift(in.data() + done, delayed, count);
+      if (window_.empty()) continue;
+      filter(window_.data(), out.data() + done, count);
+      std::copy_n(window_.data() + count, kHistory, window_.data());  // the target starts before the source: allowed
+    }
+  }
+
+ private:
+  static constexpr std::size_t kRun = kGridFrames, kHistory = kFractionTaps - 1;
+  static constexpr std::size_t ring_values(const DelaySettings& s) noexcept {
+    return s.whole_samples == 0 ? 0 : std::size_t{s.whole_samples} + kRun;
+  }
+  /// `count` is at most kRun, so nothing is overwritten before it is read. `to` may be `from`.
+  void shift(const float* from, float* to, std::size_t count) noexcept {
+    if (ring_.empty()) {
+      if (from != to) std::copy_n(from, count, to);
+      return;
+    }
+    const std::size_t oldest = position_ >= whole_ ? position_ - whole_ : position_ + kRun;
+    const std::size_t written = std::min(count, ring_.size() - position_), read = std::min(count, ring_.size() - oldest);
+    std::copy_n(from, written, ring_.data() + position_);
+    std::copy_n(from + written, count - written, ring_.data());
+    std::copy_n(ring_.data() + oldest, read, to);
+    std::copy_n(ring_.data(), count - read, to + read);
+    position_ = written == ring_.size() - position_ ? count - written : position_ + count;
+  }
+  void filter(const float* __restrict window, float* __restrict out, std::size_t count) const noexcept {
+    const std::array<float, kFractionTaps> taps = taps_;
+    for (std::size_t n = 0; n < count; ++n) {
+      float sum = taps[kHistory] * window[n];
+      for (std::size_t k = 1; k < kFractionTaps; ++k) sum = fma(taps[kHistory - k], window[n + k], sum);
+      out[n] = sum;
+    }
+  }
+  std::span<float> ring_, window_;  // the window is empty where there is no fraction
+  std::size_t whole_ = 0, position_ = 0;  // position_ < ring_.size(), or both 0
+  std::array<float, kFractionTaps> taps_{};
+};
+
+}  // namespace rackproof::dsp::inline RACKPROOF_LEVEL
