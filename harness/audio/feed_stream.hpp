@@ -1,0 +1,65 @@
+#pragma once
+/// A recording as the chain wants it: one track a feed, at the controller's sample rate, from `start` for `seconds`.
+/// Theorem  at equal rates frame n of feed f is sample start + n of its channel, bit for bit. Converted, frame n stands
+///          for the input's time n / rate (no latency), and there are ceil(input frames * to / from) of them, whatever
+///          the sizes that `read` is called with. Memory is constant.
+/// Method   libsamplerate's best sinc converter, fed from a buffer of kReadFrames frames, then with silence until the
+///          last frame is out. Nothing is dropped or dithered; overs stay overs.
+#include <cstddef>
+#include <cstdint>
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "harness/audio/reader.hpp"
+#include "harness/rig/rig.hpp"
+
+struct SRC_STATE_tag;
+namespace rackproof::audio {
+
+struct FeedStreamSettings {
+  std::vector<rig::Feed> feeds;          ///< in the order of the tracks
+  std::uint32_t sample_rate_hz = 48000;  ///< of the tracks
+  bool resample = false;                 ///< without it, a file at another rate is an error
+  double start_s = 0;
+  std::optional<double> seconds = std::nullopt;  ///< to the end, if not given
+};
+
+class FeedStream {
+ public:
+  /// Throws as Reader does; InputError also for a channel that the file has not, another sample rate, or a start at or
+  /// behind the file's end.
+  FeedStream(const std::filesystem::path& file, const FeedStreamSettings& settings);
+  ~FeedStream();
+  FeedStream(FeedStream&&) noexcept;
+
+  std::uint64_t frames() const { return frames_; }  ///< promised; fewer come only where the file is cut short
+  std::uint64_t delivered() const { return delivered_; }
+  std::size_t tracks() const { return picks_.size(); }
+  const Reader& reader() const { return reader_; }
+  bool resampling() const { return converter_ != nullptr; }
+
+  /// Fills `tracks[f][0 .. frames)`; returns how many frames there were, fewer only at the end.
+  std::size_t read(std::span<float* const> tracks, std::size_t frames);
+
+ private:
+  struct Delete {
+    void operator()(SRC_STATE_tag* state) const;
+  };
+  bool refill();  ///< interleaved_in_ is used up: more of it, silence after the end
+
+  Reader reader_;
+  std::vector<std::uint32_t> picks_;
+  std::uint64_t input_left_ = 0, input_read_ = 0, frames_ = 0, delivered_ = 0;
+  std::uint64_t from_hz_ = 1, to_hz_ = 1;
+
+  std::unique_ptr<SRC_STATE_tag, Delete> converter_;
+  std::vector<float> planar_, interleaved_in_, interleaved_out_;
+  std::vector<float*> planar_tracks_;
+  std::size_t in_used_ = 0, in_frames_ = 0, out_used_ = 0, out_frames_ = 0;
+};
+
+}  // namespace rackproof::audio

@@ -1,0 +1,62 @@
+#pragma once
+/// An audio file, read forwards in pieces.
+/// Theorem  whatever bytes the file holds, opening and reading it ends: with an error that names the file, or with no
+///          more frames than its bytes can hold; and the memory taken depends on the channels alone (1024 at most),
+///          never on a size that a header claims.
+/// Method   libsndfile does the reading (WAV, RF64, W64, FLAC, AIFF, CAF, Ogg and what else it knows); at most
+///          kReadFrames frames and kReadValues values a call. Integers arrive divided by 2^(bits - 1), floats as they
+///          are.
+#include <cstddef>
+#include <cstdint>
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <span>
+#include <string>
+#include <vector>
+
+struct sf_private_tag;
+namespace rackproof::audio {
+
+/// Frames a call at which libsndfile's own cost no longer shows.
+inline constexpr std::size_t kReadFrames = 16384;
+inline constexpr std::size_t kReadValues = std::size_t{1} << 20;
+
+class Reader {
+ public:
+  /// Throws InputError (no such file, not a plain file, no audio in it) or MachineError (there, but it cannot be read).
+  explicit Reader(const std::filesystem::path& file);
+  /// The same on an open descriptor, which is closed in the end; `name` is only named in errors.
+  Reader(int descriptor, std::string name);
+  ~Reader();
+  Reader(Reader&&) noexcept;
+  Reader& operator=(Reader&&) noexcept;
+
+  const std::string& name() const { return name_; }
+  std::uint64_t frames() const { return frames_; }  ///< that the file promises; it may hold fewer, never more
+  std::uint32_t channels() const { return channels_; }
+  std::uint32_t sample_rate_hz() const { return sample_rate_hz_; }
+  std::string length() const;  ///< for a person: "2.50 s"
+
+  /// The next frame to be read, from 0, at most frames(). Where the format cannot seek, what lies between is read.
+  void seek(std::uint64_t frame);
+  /// The next `frames` frames: `planar[i]` receives channel `picks[i]` (from 0). Returns how many there were; fewer
+  /// only at the end. Throws MachineError if the machine, not the file, is at fault.
+  std::size_t read(std::span<const std::uint32_t> picks, std::span<float* const> planar, std::size_t frames);
+
+  /// What is wrong with the file although it can be read; known for sure once the end is reached.
+  std::optional<std::string> complaint() const;
+
+ private:
+  struct Close {
+    void operator()(sf_private_tag* file) const;
+  };
+  std::string name_;
+  std::unique_ptr<sf_private_tag, Close> file_;
+  std::uint64_t frames_ = 0, position_ = 0;
+  std::uint32_t channels_ = 0, sample_rate_hz_ = 0;
+  bool promises_more_ = false, ended_early_ = false;
+  std::vector<float> interleaved_;
+};
+
+}  // namespace rackproof::audio
