@@ -8,13 +8,15 @@
 #include <bit>
 #include <cstddef>
 #include <cstdint>
+
+#include "dsp/level.hpp"
 #if defined(__AVX__) || defined(__FMA__) || defined(__AVX512F__)
 #include <immintrin.h>
 #elif defined(__ARM_NEON) && defined(__aarch64__)
 #include <arm_neon.h>
 #endif
 
-namespace rackproof::dsp {
+namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
 template <int W>
 struct PackOf {
@@ -139,4 +141,4 @@ RACKPROOF_INLINE void set_lane(Pack<W>& pack, int l, float x) noexcept {
     pack[l] = x;
 }
 
-}  // namespace rackproof::dsp
+}  // namespace rackproof::dsp::inline RACKPROOF_LEVEL

@@ -18,7 +18,7 @@
 #include "dsp/design/section.hpp"
 #include "dsp/grid.hpp"
 #include "dsp/pack.hpp"
-namespace rackproof::dsp {
+namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
 template <int W>
 class SectionCascade {
@@ -144,4 +144,4 @@ class SectionCascade {
   std::uint32_t to_grid_ = kGridFrames;
 };
 
-}  // namespace rackproof::dsp
+}  // namespace rackproof::dsp::inline RACKPROOF_LEVEL

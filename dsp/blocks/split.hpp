@@ -14,7 +14,7 @@
 
 #include "dsp/blocks/section_cascade.hpp"
 #include "dsp/chain/chain_settings.hpp"
-namespace rackproof::dsp {
+namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
 /// The parts of way `way`'s own path, in order: `visit(std::span<const Section>)`. With no points, no parts.
 template <class Visit>
@@ -97,4 +97,4 @@ class SplitTree {
   std::span<Cascade> cascades_;
 };
 
-}  // namespace rackproof::dsp
+}  // namespace rackproof::dsp::inline RACKPROOF_LEVEL

@@ -6,7 +6,9 @@
 #include <memory>
 #include <span>
 #include <type_traits>
-namespace rackproof::dsp {
+
+#include "dsp/level.hpp"
+namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
 class Arena {
  public:
@@ -39,4 +41,4 @@ class Arena {
   std::size_t used_ = 0;
 };
 
-}  // namespace rackproof::dsp
+}  // namespace rackproof::dsp::inline RACKPROOF_LEVEL

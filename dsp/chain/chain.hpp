@@ -32,7 +32,7 @@ struct EngineTable {
   /// Null where the settings are out of range or the memory is too small; then nothing has been kept.
   void* (*build)(const ChainSettings&, std::span<std::byte>) noexcept;
   void (*reset)(void*) noexcept;
-  void (*process)(void*, std::span<const float* const>, std::span<float* const>, std::size_t) noexcept;
+  void (*process)(void*, std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
   Meter (*take_meter)(void*, std::size_t) noexcept;
 };
 

@@ -1,0 +1,108 @@
+#include "dsp/chain/chain.hpp"
+
+#include <algorithm>
+#include <array>
+#include <bit>
+
+#include "dsp/chain/arena.hpp"
+#include "dsp/chain/engine.hpp"
+namespace rackproof::dsp {
+#ifdef RACKPROOF_X86_LEVELS
+const EngineTable& engine_of_8_lanes() noexcept;   // level_x86_64_v3.cpp, built for AVX2 and FMA
+const EngineTable& engine_of_16_lanes() noexcept;  // level_x86_64_v4.cpp, built for AVX-512
+#endif
+
+namespace {
+const EngineTable* table_of(Level level) noexcept {
+  switch (level) {
+    case Level::lanes_1:
+      return &kEngineTable<1>;
+#if defined(__SSE2__) || (defined(__ARM_NEON) && defined(__aarch64__))
+    case Level::lanes_4:
+      return &kEngineTable<4>;
+#endif
+#ifdef RACKPROOF_X86_LEVELS
+    case Level::lanes_8:
+      return __builtin_cpu_supports("x86-64-v3") ? &engine_of_8_lanes() : nullptr;
+    case Level::lanes_16:
+      return __builtin_cpu_supports("x86-64-v4") ? &engine_of_16_lanes() : nullptr;
+#endif
+    default:
+      return nullptr;
+  }
+}
+}  // namespace
+
+bool Chain::has(Level level) noexcept { return table_of(level) != nullptr; }
+
+Level Chain::best() noexcept {
+  for (const Level level : {Level::lanes_16, Level::lanes_8, Level::lanes_4})
+    if (has(level)) return level;
+  return Level::lanes_1;
+}
+
+std::size_t Chain::required_bytes(const ChainSettings& settings, Level level) noexcept {
+  const EngineTable* const table = table_of(level);
+  const std::size_t engine = table != nullptr ? table->required_bytes(settings) : 0;
+  if (engine == 0) return 0;
+  Arena arena;
+  static_cast<void>(arena.take<float>(settings.feeds.size() * kGridFrames));
+  return arena.required() + engine;
+}
+
+Setup Chain::configure(const ChainSettings& settings, std::span<std::byte> memory, Level level) noexcept {
+  table_ = nullptr, engine_ = nullptr, feeds_ = outputs_ = 0;
+  const std::size_t required = required_bytes(settings, level);
+  if (required == 0) return Setup::out_of_range;
+  if (memory.size() < required) return Setup::memory_too_small;
+  Arena arena(memory);
+  admitted_ = arena.take<float>(settings.feeds.size() * kGridFrames);
+  const EngineTable* const table = table_of(level);
+  engine_ = table->build(settings, memory.subspan(memory.size() - table->required_bytes(settings)));
+  if (engine_ == nullptr) return Setup::out_of_range;
+  table_ = table, feeds_ = settings.feeds.size(), outputs_ = settings.outputs.size();
+  reset();
+  return Setup::ok;
+}
+
+void Chain::reset() noexcept {
+  if (table_ != nullptr) table_->reset(engine_);
+  to_grid_ = kGridFrames, bad_samples_ = bounded_samples_ = 0;
+}
+
+void Chain::process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
+  if (table_ == nullptr) return;
+  std::array<float*, kMaxFeeds> in;
+  std::array<float*, kMaxOutputs> out;
+  for (std::size_t done = 0; done < frames;) {
+    const std::size_t count = std::min<std::size_t>(frames - done, to_grid_);
+    for (std::size_t f = 0; f < feeds_; ++f) {
+      in[f] = &admitted_[f * kGridFrames];
+      admit(feeds[f] + done, {in[f], count});
+    }
+    for (std::size_t o = 0; o < outputs_; ++o) out[o] = outputs[o] + done;
+    table_->process(engine_, std::span(in).first(feeds_), std::span(out).first(outputs_), count);
+    done += count;
+    to_grid_ = to_grid_ == count ? kGridFrames : to_grid_ - static_cast<std::uint32_t>(count);
+  }
+}
+
+Meter Chain::take_meter(std::size_t output) noexcept {
+  return table_ != nullptr && output < outputs_ ? table_->take_meter(engine_, output) : Meter{};
+}
+
+void Chain::admit(const float* in, std::span<float> out) noexcept {
+  std::uint32_t bad = 0, bounded = 0;
+  for (std::size_t n = 0; n < out.size(); ++n) {
+    const float x = in[n];
+    const std::uint32_t size = std::bit_cast<std::uint32_t>(x) & 0x7fffffffu;
+    const bool finite = size < 0x7f800000u, beyond = finite && size > std::bit_cast<std::uint32_t>(kMagnitudeBound);
+    const float within = beyond ? (x < 0.0f ? -kMagnitudeBound : kMagnitudeBound) : x;
+    out[n] = finite ? within : 0.0f;
+    bad += finite ? 0u : 1u;
+    bounded += beyond ? 1u : 0u;
+  }
+  bad_samples_ += bad, bounded_samples_ += bounded;
+}
+
+}  // namespace rackproof::dsp

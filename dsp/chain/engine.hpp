@@ -1,0 +1,379 @@
+#pragma once
+/// The chain at one width of lanes: blocks set side by side, and the planar buffers between them.
+/// Theorem  the bits do not depend on W: every block's do not, and what joins them only moves samples.
+/// Method   each stage is planar at its edges (one row of kGridFrames a signal); a block of W lanes takes its rows in,
+///          turned into frames, and gives them back. Feeds and outputs fill lanes in order; limiters, whose windows
+///          must agree within a pack, with those of the same shape. In one lane the split is a tree, in W each output
+///          walks its own path: the same arithmetic.
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstddef>
+#include <cstdint>
+#include <span>
+
+#include "dsp/blocks/delay_line.hpp"
+#include "dsp/blocks/peak_limiter.hpp"
+#include "dsp/blocks/power_limiter.hpp"
+#include "dsp/blocks/section_cascade.hpp"
+#include "dsp/blocks/split.hpp"
+#include "dsp/chain/arena.hpp"
+#include "dsp/chain/chain.hpp"
+#include "dsp/chain/chain_settings.hpp"
+#include "dsp/pack.hpp"
+namespace rackproof::dsp::inline RACKPROOF_LEVEL {
+
+/// Whether the numbers can be run at all. The harness has checked more, in words for a person.
+inline bool in_range(const ChainSettings& s) noexcept {
+  const auto finite = [](float x) { return x - x == 0.0f; };
+  if (s.feeds.empty() || s.feeds.size() > kMaxFeeds || s.outputs.empty() || s.outputs.size() > kMaxOutputs ||
+      s.points.size() >= kMaxWays)
+    return false;
+  for (const FeedSettings& feed : s.feeds)
+    if (!finite(feed.gain)) return false;
+  for (const OutputSettings& out : s.outputs)
+    if (out.way > s.points.size() || out.source < kMeanOfFeeds ||
+        out.source >= static_cast<std::int16_t>(s.feeds.size()) || !finite(out.gain))
+      return false;
+  return true;
+}
+
+template <int W>
+class Engine {
+ public:
+  Engine() = default;
+  Engine(const Engine&) = delete;
+  Engine& operator=(const Engine&) = delete;
+
+  /// Takes from `arena` all that the settings need and sets it up. With an arena that counts, only counts.
+  [[nodiscard]] Setup configure(const ChainSettings& settings, Arena& arena) noexcept {
+    if (!in_range(settings)) return Setup::out_of_range;
+    Builder build{*this, settings, arena};
+    build.everything();
+    return arena.overrun() ? Setup::memory_too_small : build.worst;
+  }
+  void reset() noexcept {
+    for (Cascade& c : feed_cascades_) c.reset();
+    for (Cascade& c : output_cascades_) c.reset();
+    for (SplitTree& t : trees_) t.reset();
+    for (DelayLine& d : delays_) d.reset();
+    for (LimiterGroup& g : limiters_) g.power.reset(), g.peak.reset();
+    std::ranges::fill(meters_, Meter{});
+  }
+  /// At most kGridFrames frames, not across a point of the grid. The rows of the feeds are worked on in place.
+  void process(std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
+    for (std::size_t f = 0; f < feeds.size(); ++f) scale({feeds[f], frames}, feed_gains_[f]);
+    for (std::size_t g = 0; g < feed_cascades_.size(); ++g)
+      through(feed_cascades_[g], feeds.subspan(g * W, std::min<std::size_t>(W, feeds.size() - g * W)), frames);
+    if (!mean_.empty()) take_mean(feeds, frames);
+    if constexpr (W == 1)
+      split_as_tree(feeds, frames);
+    else
+      for (std::size_t o = 0; o < routes_.size(); ++o)
+        std::ranges::copy(source_row(feeds, routes_[o].source, frames), row(o, frames).begin());
+    for (std::size_t g = 0; g < output_cascades_.size(); ++g) {
+      const std::size_t count = std::min<std::size_t>(W, routes_.size() - g * W);
+      std::array<float*, W> rows{};
+      for (std::size_t l = 0; l < count; ++l) rows[l] = row(g * W + l, frames).data();
+      through(output_cascades_[g], std::span(rows).first(count), frames);
+    }
+    for (std::size_t o = 0; o < routes_.size(); ++o) {
+      scale(row(o, frames), routes_[o].gain);
+      delays_[o].process(row(o, frames), row(o, frames));
+    }
+    for (LimiterGroup& group : limiters_) limit(group, outputs, frames);
+  }
+  Meter take_meter(std::size_t output) noexcept {
+    const Meter taken = meters_[output];
+    meters_[output] = Meter{};
+    return taken;
+  }
+
+ private:
+  using Cascade = SectionCascade<W>;
+  using Peak = PeakLimiter<W>;
+  using Power = PowerLimiter<W>;
+
+  struct Route {
+    std::int16_t source = 0;
+    std::uint8_t way = 0;
+    std::uint8_t first_alike = 0;  ///< the first output with the same source and way, which takes the branch's signal
+    float gain = 1.0f;
+  };
+  /// Outputs whose peak limiters have the same shape; with nothing to do where none of them limits or delays.
+  struct LimiterGroup {
+    Power power;
+    Peak peak;
+    std::array<std::uint8_t, W> outputs{};
+    std::size_t count = 0;
+    bool idle = false;
+  };
+  struct Builder;
+
+  static void scale(std::span<float> row, float gain) noexcept {
+    if (gain == 1.0f) return;
+    for (float& x : row) x *= gain;
+  }
+  std::span<float> row(std::size_t output, std::size_t frames) const noexcept {
+    return rows_.subspan(output * kGridFrames, frames);
+  }
+  std::span<const float> source_row(std::span<float* const> feeds, std::int16_t source,
+                                    std::size_t frames) const noexcept {
+    if (source == kMeanOfFeeds) return mean_.first(frames);
+    return {feeds[static_cast<std::size_t>(source)], frames};
+  }
+  void take_mean(std::span<float* const> feeds, std::size_t frames) noexcept {
+    const auto count = static_cast<float>(feeds.size());
+    for (std::size_t n = 0; n < frames; ++n) {
+      float sum = feeds[0][n];
+      for (std::size_t f = 1; f < feeds.size(); ++f) sum += feeds[f][n];
+      mean_[n] = sum / count;
+    }
+  }
+  /// One lane needs no turning: the row is its own frames.
+  std::span<Pack<W>> frames_of(std::span<float* const> rows, std::size_t frames) noexcept {
+    if constexpr (W == 1) {
+      return {rows[0], frames};
+    } else {
+      const std::span<Pack<W>> turned = frames_.first(frames);
+      for (std::size_t n = 0; n < frames; ++n) {
+        Pack<W> pack{};
+        for (std::size_t l = 0; l < rows.size(); ++l) pack[l] = rows[l][n];
+        turned[n] = pack;
+      }
+      return turned;
+    }
+  }
+  static void rows_of(std::span<const Pack<W>> frames, std::span<float* const> rows) noexcept {
+    if constexpr (W == 1) {
+      if (rows[0] != frames.data()) std::ranges::copy(frames, rows[0]);
+    } else {
+      for (std::size_t l = 0; l < rows.size(); ++l)
+        for (std::size_t n = 0; n < frames.size(); ++n) rows[l][n] = frames[n][l];
+    }
+  }
+  void through(Cascade& cascade, std::span<float* const> rows, std::size_t frames) noexcept {
+    if (cascade.stages() == 0) return;
+    const std::span<Pack<W>> turned = frames_of(rows, frames);
+    cascade.process(turned);
+    rows_of(turned, rows);
+  }
+  void split_as_tree(std::span<float* const> feeds, std::size_t frames) noexcept {
+    for (std::size_t t = 0; t < trees_.size(); ++t) {
+      std::array<float*, kMaxWays> ways{};
+      for (std::size_t o = 0; o < routes_.size(); ++o)
+        if (routes_[o].source == tree_sources_[t] && routes_[o].first_alike == o)
+          ways[routes_[o].way] = row(o, frames).data();
+      trees_[t].process(source_row(feeds, tree_sources_[t], frames), ways);
+    }
+    for (std::size_t o = 0; o < routes_.size(); ++o)
+      if (routes_[o].first_alike != o) std::ranges::copy(row(routes_[o].first_alike, frames), row(o, frames).begin());
+  }
+  void limit(LimiterGroup& group, std::span<float* const> outputs, std::size_t frames) noexcept {
+    std::array<float*, W> from{}, to{};
+    for (std::size_t l = 0; l < group.count; ++l)
+      from[l] = row(group.outputs[l], frames).data(), to[l] = outputs[group.outputs[l]];
+    if (group.idle) {
+      for (std::size_t l = 0; l < group.count; ++l) std::copy_n(from[l], frames, to[l]);
+      return;
+    }
+    const std::span<Pack<W>> turned = frames_of(std::span(from).first(group.count), frames);
+    group.power.process(turned, turned);
+    group.peak.process(turned, turned);
+    rows_of(turned, std::span(to).first(group.count));
+    for (std::size_t l = 0; l < group.count; ++l) {
+      Meter& meter = meters_[group.outputs[l]];
+      const auto peak = group.peak.take_meter(static_cast<int>(l));
+      meter.least_peak_gain = std::min(meter.least_peak_gain, peak.least_gain);
+      meter.least_power_gain = std::min(meter.least_power_gain, group.power.take_least_gain(static_cast<int>(l)));
+      meter.limited_frames += static_cast<std::uint64_t>(peak.limited_frames);
+    }
+  }
+
+  std::span<float> feed_gains_, rows_, mean_;  ///< rows_: kGridFrames an output
+  std::span<Pack<W>> frames_;                  ///< kGridFrames, for W > 1
+  std::span<Cascade> feed_cascades_, output_cascades_;
+  std::span<SplitTree> trees_;  ///< for W == 1, one a source that an output uses
+  std::span<std::int16_t> tree_sources_;
+  std::span<Route> routes_;
+  std::span<DelayLine> delays_;
+  std::span<LimiterGroup> limiters_;
+  std::span<Meter> meters_;
+};
+
+/// One run over the settings, for counting and for carving alike.
+template <int W>
+struct Engine<W>::Builder {
+  Engine& engine;
+  const ChainSettings& settings;
+  Arena& arena;
+  Setup worst = Setup::ok;
+
+  void everything() noexcept {
+    const std::size_t outputs = settings.outputs.size();
+    engine.feed_gains_ = arena.take<float>(settings.feeds.size());
+    engine.rows_ = arena.take<float>(outputs * kGridFrames);
+    engine.routes_ = arena.take<Route>(outputs);
+    engine.meters_ = arena.take<Meter>(outputs);
+    if constexpr (W > 1) engine.frames_ = arena.take<Pack<W>>(kGridFrames);
+    const auto from_mean = [](const OutputSettings& o) { return o.source == kMeanOfFeeds; };
+    if (std::ranges::any_of(settings.outputs, from_mean)) engine.mean_ = arena.take<float>(kGridFrames);
+    if (ready())
+      for (std::size_t f = 0; f < settings.feeds.size(); ++f) engine.feed_gains_[f] = settings.feeds[f].gain;
+    routes();
+    engine.feed_cascades_ = cascades(
+        settings.feeds.size(), [this](std::size_t f) { return settings.feeds[f].sections.size(); },
+        [this](std::size_t f, std::size_t k) { return settings.feeds[f].sections[k]; });
+    if constexpr (W == 1) trees();
+    output_cascades();
+    delays();
+    limiters();
+  }
+  /// Carving, and with memory left: what has been taken is there.
+  bool ready() const noexcept { return !arena.counts() && !arena.overrun(); }
+  void note(Setup setup) noexcept {
+    if (setup != Setup::ok) worst = setup;
+  }
+
+  void routes() noexcept {
+    if (!ready()) return;
+    for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
+      const OutputSettings& s = settings.outputs[o];
+      const auto alike = std::ranges::find_if(settings.outputs, [&](const OutputSettings& other) {
+        return other.source == s.source && other.way == s.way;
+      });
+      engine.routes_[o] = {s.source, s.way, static_cast<std::uint8_t>(alike - settings.outputs.begin()), s.gain};
+    }
+  }
+  /// A pack of lanes for every W channels.
+  template <class Count, class SectionOf>
+  std::span<Cascade> cascades(std::size_t channels, Count&& sections_of, SectionOf&& section) noexcept {
+    const std::span<Cascade> made = arena.take<Cascade>((channels + W - 1) / W);
+    for (std::size_t first = 0; first < channels; first += W) {
+      std::array<std::size_t, W> counts{};
+      const std::size_t lanes = std::min<std::size_t>(W, channels - first);
+      for (std::size_t l = 0; l < lanes; ++l) counts[l] = sections_of(first + l);
+      const auto used = std::span<const std::size_t>(counts).first(lanes);
+      const auto memory = arena.take<typename Cascade::Stage>(Cascade::required_stages(used));
+      if (ready())
+        note(made[first / W].configure(
+            used, [&](std::size_t l, std::size_t k) { return section(first + l, k); }, memory));
+    }
+    return made;
+  }
+  void output_cascades() noexcept {
+    const auto own = [this](std::size_t o) { return settings.outputs[o].sections; };
+    if constexpr (W == 1) {
+      engine.output_cascades_ = cascades(
+          settings.outputs.size(), [&](std::size_t o) { return own(o).size(); },
+          [&](std::size_t o, std::size_t k) { return own(o)[k]; });
+    } else {
+      engine.output_cascades_ = cascades(
+          settings.outputs.size(),
+          [&](std::size_t o) { return sections_of_path(settings.points, settings.outputs[o].way) + own(o).size(); },
+          [&](std::size_t o, std::size_t k) {
+            Section found;
+            std::size_t at = 0;
+            const auto look_in = [&](std::span<const Section> part) {
+              if (k >= at && k < at + part.size()) found = part[k - at];
+              at += part.size();
+            };
+            for_each_part_of_path(settings.points, settings.outputs[o].way, look_in);
+            look_in(own(o));
+            return found;
+          });
+    }
+  }
+  void trees() noexcept {
+    std::array<std::int16_t, kMaxFeeds + 1> sources;
+    std::size_t count = 0;
+    for (const OutputSettings& o : settings.outputs)
+      if (std::find(sources.begin(), sources.begin() + count, o.source) == sources.begin() + count)
+        sources[count++] = o.source;
+    engine.trees_ = arena.take<SplitTree>(count);
+    engine.tree_sources_ = arena.take<std::int16_t>(count);
+    for (std::size_t t = 0; t < count; ++t) {
+      SplitTree::Wanted wanted{};
+      for (const OutputSettings& o : settings.outputs)
+        if (o.source == sources[t]) wanted[o.way] = true;
+      const auto cascades = arena.take<SplitTree::Cascade>(SplitTree::required_cascades(settings.points.size()));
+      const auto stages = arena.take<SplitTree::Stage>(SplitTree::required_stages(settings.points, wanted));
+      if (!ready()) continue;
+      engine.tree_sources_[t] = sources[t];
+      note(engine.trees_[t].configure(settings.points, wanted, cascades, stages));
+    }
+  }
+  void delays() noexcept {
+    engine.delays_ = arena.take<DelayLine>(settings.outputs.size());
+    for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
+      const DelaySettings& delay = settings.outputs[o].delay;
+      const auto memory = arena.take<float>(DelayLine::required_values(delay));
+      if (ready()) note(engine.delays_[o].configure(delay, memory));
+    }
+  }
+  static bool alike(const typename Peak::Shape& a, const typename Peak::Shape& b) noexcept {
+    return a.look_ahead_samples == b.look_ahead_samples && a.hold_samples == b.hold_samples &&
+           a.true_peak == b.true_peak;
+  }
+  void limiters() noexcept {
+    struct Group {
+      typename Peak::Shape shape;
+      std::array<std::uint8_t, W> outputs;
+      std::size_t count;
+      bool idle;
+    };
+    std::array<Group, kMaxOutputs> groups;
+    std::size_t count = 0;
+    for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
+      const OutputSettings& s = settings.outputs[o];
+      const typename Peak::Shape shape{s.peak.look_ahead_samples, s.peak.hold_samples, s.peak.true_peak};
+      const bool idle = !s.peak.enabled && !s.power.enabled && Peak::latency_samples(shape) == 0;
+      std::size_t g = 0;
+      while (g < count && (groups[g].count == W || !alike(groups[g].shape, shape) || groups[g].idle != idle)) ++g;
+      if (g == count) groups[count++] = {shape, {}, 0, idle};
+      groups[g].outputs[groups[g].count++] = static_cast<std::uint8_t>(o);
+    }
+    engine.limiters_ = arena.take<LimiterGroup>(count);
+    for (std::size_t g = 0; g < count; ++g) {
+      const Group& group = groups[g];
+      const auto needed = group.idle ? typename Peak::Memory{} : Peak::required(group.shape);
+      const auto values = arena.take<Pack<W>>(needed.values);
+      const auto integers = arena.take<PackInt<W>>(needed.integers);
+      if (!ready()) continue;
+      LimiterGroup& made = engine.limiters_[g];
+      made.outputs = group.outputs, made.count = group.count, made.idle = group.idle;
+      if (group.idle) continue;
+      std::array<typename Peak::LaneSettings, W> peak;
+      std::array<typename Power::LaneSettings, W> power;
+      for (std::size_t l = 0; l < group.count; ++l) {
+        const OutputSettings& s = settings.outputs[group.outputs[l]];
+        peak[l] = {s.peak.enabled, s.peak.ceiling, s.peak.release_keep};
+        power[l] = {s.power.enabled, s.power.threshold_rms, s.power.forget};
+      }
+      note(made.peak.configure(group.shape, std::span(peak).first(group.count), values, integers));
+      note(made.power.configure(std::span(power).first(group.count)));
+    }
+  }
+};
+
+/// What the chain calls.
+template <int W>
+inline constexpr EngineTable kEngineTable{
+    .required_bytes = [](const ChainSettings& settings) noexcept -> std::size_t {
+      Arena arena;
+      Engine<W> engine;
+      static_cast<void>(arena.take<Engine<W>>(1));
+      return engine.configure(settings, arena) == Setup::ok ? arena.required() : 0;
+    },
+    .build = [](const ChainSettings& settings, std::span<std::byte> memory) noexcept -> void* {
+      Arena arena(memory);
+      const std::span<Engine<W>> engine = arena.take<Engine<W>>(1);
+      return !engine.empty() && engine[0].configure(settings, arena) == Setup::ok ? engine.data() : nullptr;
+    },
+    .reset = [](void* engine) noexcept { static_cast<Engine<W>*>(engine)->reset(); },
+    .process = [](void* engine, std::span<float* const> feeds, std::span<float* const> outputs,
+                  std::size_t frames) noexcept { static_cast<Engine<W>*>(engine)->process(feeds, outputs, frames); },
+    .take_meter = [](void* engine,
+                     std::size_t output) noexcept { return static_cast<Engine<W>*>(engine)->take_meter(output); }};
+
+}  // namespace rackproof::dsp::inline RACKPROOF_LEVEL

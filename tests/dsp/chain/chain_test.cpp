@@ -1,0 +1,247 @@
+// Must hold: the theorem at the top of chain.hpp.
+#include "dsp/chain/chain.hpp"
+
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <bit>
+#include <cmath>
+#include <limits>
+
+#include "dsp/blocks/peak_limiter.hpp"
+#include "tests/dsp/chain/test_rig.hpp"
+
+namespace {
+using namespace rackproof::dsp;
+using namespace rackproof::dsp::test;
+static_assert(noexcept(std::declval<Chain&>().process({}, {}, 0)));
+
+constexpr Level kLevels[] = {Level::lanes_1, Level::lanes_4, Level::lanes_8, Level::lanes_16};
+
+std::vector<std::vector<std::uint32_t>> bits(const Signals& signals) {
+  std::vector<std::vector<std::uint32_t>> result;
+  for (const auto& s : signals) {
+    result.emplace_back();
+    for (const float x : s) result.back().push_back(std::bit_cast<std::uint32_t>(x));
+  }
+  return result;
+}
+
+struct Shape {
+  std::size_t feeds, ways;
+};
+class EveryRig : public testing::TestWithParam<Shape> {};
+INSTANTIATE_TEST_SUITE_P(, EveryRig, testing::Values(Shape{1, 1}, Shape{2, 2}, Shape{2, 3}, Shape{3, 4}, Shape{16, 4}));
+
+TEST_P(EveryRig, SameBitsAtEveryLevelAndInEveryCut) {
+  const auto [feeds, ways] = GetParam();
+  const TestRig rig(feeds, ways, true);
+  const Signals in = programme(feeds, 12000, 48000);
+  LentChain reference(rig.settings, Level::lanes_1);
+  ASSERT_EQ(reference.setup, Setup::ok);
+  const auto expected = bits(reference.run(in, 12000));
+  std::size_t levels = 0;
+  for (const Level level : kLevels) {
+    if (!Chain::has(level)) continue;
+    ++levels;
+    for (const std::size_t block : {1u, 7u, 64u, 100u, 12000u}) {
+      LentChain lent(rig.settings, level);
+      ASSERT_EQ(lent.setup, Setup::ok);
+      ASSERT_EQ(bits(lent.run(in, block)), expected) << static_cast<int>(level) << " lanes, blocks of " << block;
+      ASSERT_TRUE(lent.fence_stands());
+    }
+  }
+  EXPECT_GE(levels, 1u);
+}
+
+TEST_P(EveryRig, NoOutputPassesItsCeiling) {
+  const auto [feeds, ways] = GetParam();
+  const TestRig rig(feeds, ways, true);
+  Signals in = programme(feeds, 30000, 48000);
+  for (auto& feed : in)
+    for (float& x : feed) x *= 30;
+  LentChain lent(rig.settings);
+  for (const auto& out : lent.run(in, 64)) {
+    const auto [least, most] = std::ranges::minmax(out);
+    EXPECT_LE(most, 0.2f);
+    EXPECT_GE(least, -0.2f);
+    EXPECT_GT(most, 0.15f);  // and the ceiling is used: the programme is far above it
+  }
+}
+
+/// The linear path in long double: sections in order by their four equations, gain, and the delay's taps.
+std::vector<long double> by_definition(const TestRig& rig, const OutputSettings& o, const Signals& in) {
+  const auto run = [](std::vector<long double> x, std::span<const Section> sections) {
+    for (const Section& s : sections) {
+      long double s1 = 0, s2 = 0;
+      for (long double& sample : x) {
+        const long double v = sample - s2, before = s1;
+        sample = s.mix_v * v + s.mix_1 * s1 + s.mix_2 * s2;
+        s1 += s.rate * v - s.damp * s1, s2 += s.cross * v + s.rate * before;
+      }
+    }
+    return x;
+  };
+  std::vector<std::vector<long double>> feeds;
+  for (std::size_t f = 0; f < in.size(); ++f) {
+    std::vector<long double> x(in[f].begin(), in[f].end());
+    for (long double& sample : x) sample *= rig.settings.feeds[f].gain;
+    feeds.push_back(run(std::move(x), rig.settings.feeds[f].sections));
+  }
+  std::vector<long double> x(in[0].size(), 0);
+  for (std::size_t n = 0; n < x.size(); ++n)
+    if (o.source == kMeanOfFeeds) {
+      for (const auto& feed : feeds) x[n] += feed[n] / static_cast<long double>(feeds.size());
+    } else {
+      x[n] = feeds[static_cast<std::size_t>(o.source)][n];
+    }
+  const auto points = rig.settings.points;
+  for (std::size_t p = 0; p < o.way; ++p) x = run(std::move(x), points[p].high_pass);
+  if (o.way < points.size()) x = run(std::move(x), points[o.way].low_pass);
+  for (std::size_t p = o.way + std::size_t{1}; p < points.size(); ++p) x = run(std::move(x), points[p].all_pass);
+  x = run(std::move(x), o.sections);
+  std::vector<long double> y(x.size(), 0);
+  const std::size_t late =
+      o.delay.whole_samples + PeakLimiter<1>::latency_samples({o.peak.look_ahead_samples, 0, o.peak.true_peak});
+  for (std::size_t n = late; n < y.size(); ++n)
+    if (o.delay.fractional) {
+      for (std::size_t k = 0; k < kFractionTaps && k + late <= n; ++k) y[n] += o.delay.taps[k] * x[n - late - k];
+    } else {
+      y[n] = x[n - late];
+    }
+  for (long double& sample : y) sample *= o.gain;
+  return y;
+}
+// -125 dBFS is what the core promises; the programme peaks at twice full scale, as a mixer's hot output may.
+TEST_P(EveryRig, LinearPathIsWhatTheSettingsSay) {
+  const auto [feeds, ways] = GetParam();
+  for (const double rate : {44100.0, 48000.0, 192000.0}) {
+    const TestRig rig(feeds, ways, false, rate);
+    const Signals in = programme(feeds, 20000, rate);
+    LentChain lent(rig.settings);
+    ASSERT_EQ(lent.setup, Setup::ok);
+    const Signals out = lent.run(in, 64);
+    for (std::size_t o = 0; o<out.size(); o += out.size()> 8 ? 7 : 1) {  // of many outputs, some of every way
+      const auto expected = by_definition(rig, rig.settings.outputs[o], in);
+      long double square = 0, power = 0;
+      for (std::size_t n = 0; n < expected.size(); ++n)
+        square += (out[o][n] - expected[n]) * (out[o][n] - expected[n]), power += expected[n] * expected[n];
+      EXPECT_LT(static_cast<double>(10 * std::log10(2 * square / 20000)), -125) << "output " << o << " at " << rate;
+      EXPECT_GT(static_cast<double>(10 * std::log10(2 * power / 20000)), -50) << "nothing came out";
+    }
+  }
+}
+
+TEST(Chain, WithNothingToDoItIsADelayBitForBit) {
+  const std::vector<FeedSettings> feeds(2);
+  std::vector<OutputSettings> outputs(2);
+  outputs[0].peak.look_ahead_samples = outputs[1].peak.look_ahead_samples = 48;
+  outputs[1].source = 1;
+  ChainSettings settings;
+  settings.feeds = feeds, settings.outputs = outputs;
+  Signals in = programme(2, 4000, 48000);
+  in[0][10] = -0.0f, in[0][11] = 1e-42f, in[1][12] = -1e-42f;
+  const std::size_t late = PeakLimiter<1>::latency_samples({48, 0, true});
+  for (const Level level : kLevels) {
+    if (!Chain::has(level)) continue;
+    LentChain lent(settings, level);
+    const auto out = bits(lent.run(in, 64)), from = bits(in);
+    for (std::size_t o = 0; o < 2; ++o) {
+      for (std::size_t n = 0; n < late; ++n) ASSERT_EQ(out[o][n], 0u);
+      for (std::size_t n = late; n < 4000; ++n) ASSERT_EQ(out[o][n], from[o][n - late]) << o << ", frame " << n;
+    }
+  }
+}
+TEST(Chain, TheMeanOfTwoFeedsIsExact) {
+  const std::vector<FeedSettings> feeds(2);
+  std::vector<OutputSettings> outputs(1);
+  outputs[0].source = kMeanOfFeeds;
+  outputs[0].peak.true_peak = false;
+  ChainSettings settings;
+  settings.feeds = feeds, settings.outputs = outputs;
+  const Signals in = programme(2, 1000, 48000);
+  LentChain lent(settings);
+  const Signals out = lent.run(in, 64);
+  for (std::size_t n = 0; n < 1000; ++n) ASSERT_EQ(out[0][n], (in[0][n] + in[1][n]) / 2);
+}
+
+TEST(Chain, BadSamplesEndAtTheDoor) {
+  const TestRig rig(2, 3, true);
+  Signals in = programme(2, 8000, 48000), clean = in;
+  const float inf = std::numeric_limits<float>::infinity(), nan = std::numeric_limits<float>::quiet_NaN();
+  in[0][100] = nan, in[0][101] = -nan, in[1][4000] = inf, in[1][4001] = -inf;
+  clean[0][100] = clean[0][101] = clean[1][4000] = clean[1][4001] = 0;
+  in[0][200] = 64.0f, in[1][201] = -std::numeric_limits<float>::max();
+  clean[0][200] = kMagnitudeBound, clean[1][201] = -kMagnitudeBound;
+  LentChain lent(rig.settings), other(rig.settings);
+  EXPECT_EQ(bits(lent.run(in, 64)), bits(other.run(clean, 64)));
+  EXPECT_EQ(lent.chain.bad_samples(), 4u);
+  EXPECT_EQ(lent.chain.bounded_samples(), 2u);
+  EXPECT_EQ(other.chain.bad_samples(), 0u);
+  EXPECT_EQ(other.chain.bounded_samples(), 0u) << "what stands at the bound is within it";
+}
+
+TEST(Chain, ResetIsAsGoodAsNewAndSilenceEndsInExactSilence) {
+  const TestRig rig(2, 3, true);
+  const Signals in = programme(2, 10000, 48000);
+  LentChain lent(rig.settings);
+  const auto first = bits(lent.run(in, 64));
+  // The slowest pole: 32 Hz, fourth-order Butterworth, Q 1.31: pi 32 / 1.31 = 77 nepers a second; 400 dB take 0.6 s,
+  // and the cascade and the limiter's release of 50 ms less than as much again.
+  const Signals tail = lent.run(Signals(2, std::vector<float>(96000, 0.0f)), 64);
+  for (const auto& out : tail) EXPECT_EQ(out.back(), 0.0f);
+  lent.chain.reset();
+  EXPECT_EQ(bits(lent.run(in, 64)), first);
+}
+
+TEST(Chain, MetersSayWhatTheLimitersDid) {
+  const TestRig rig(1, 1, true);
+  LentChain lent(rig.settings);
+  (void)lent.run(Signals(1, std::vector<float>(4800, 0.0f)), 64);
+  const Meter idle = lent.chain.take_meter(0);
+  EXPECT_EQ(idle.least_peak_gain, 1.0f);
+  EXPECT_EQ(idle.least_power_gain, 1.0f);
+  EXPECT_EQ(idle.limited_frames, 0u);
+  (void)lent.run(programme(1, 4800, 48000), 64);
+  const Meter busy = lent.chain.take_meter(0);
+  EXPECT_LT(busy.least_peak_gain, 0.3f);  // the programme reaches 2 x 1.3 ahead of a ceiling of 0.2
+  EXPECT_GT(busy.least_peak_gain, 0.05f);
+  EXPECT_LT(busy.least_power_gain, 0.9f);
+  EXPECT_GT(busy.limited_frames, 1000u);
+  EXPECT_LE(busy.limited_frames, 4800u);
+  const Meter read = lent.chain.take_meter(0);
+  EXPECT_EQ(read.limited_frames, 0u) << "reading starts it anew";
+  EXPECT_EQ(lent.chain.take_meter(7).limited_frames, 0u) << "an output that is not there";
+}
+
+TEST(Chain, RefusesWhatItCannotRun) {
+  const TestRig good(2, 3, true);
+  std::vector<std::byte> memory(Chain::required_bytes(good.settings));
+  Chain chain;
+  EXPECT_EQ(chain.configure(good.settings, std::span(memory).first(memory.size() - 1)), Setup::memory_too_small);
+  EXPECT_EQ(chain.outputs(), 0u);
+  const auto refused = [&](auto&& spoil) {
+    TestRig rig(2, 3, true);
+    spoil(rig);
+    return Chain::required_bytes(rig.settings) == 0 && chain.configure(rig.settings, memory) == Setup::out_of_range;
+  };
+  EXPECT_TRUE(refused([](TestRig& r) { r.outputs()[1].way = 3; }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.outputs()[1].source = 2; }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.outputs()[1].source = -2; }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.outputs()[1].gain = std::numeric_limits<float>::infinity(); }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.feeds()[0].gain = std::numeric_limits<float>::quiet_NaN(); }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.settings.feeds = {}; }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.settings.outputs = {}; }));
+  EXPECT_EQ(chain.configure(good.settings, memory), Setup::ok) << "and after all that it still takes the good one";
+  Chain idle;
+  idle.process({}, {}, 64);  // not configured: does nothing
+  EXPECT_EQ(idle.outputs(), 0u);
+}
+TEST(Chain, ALimiterOutOfRangeIsRefusedWithItsMemory) {
+  TestRig rig(1, 1, true);
+  rig.outputs()[0].peak.ceiling = 0;
+  std::vector<std::byte> memory(1 << 20);
+  Chain chain;
+  EXPECT_EQ(chain.configure(rig.settings, memory), Setup::out_of_range);
+}
+}  // namespace

@@ -1,0 +1,97 @@
+// Must hold: `process` allocates nothing and locks nothing. Whoever does while it is forbidden ends the program.
+#include <gtest/gtest.h>
+#include <pthread.h>
+#include <sched.h>
+#include <unistd.h>
+
+#include <array>
+#include <cerrno>
+#include <cstdlib>
+#include <cstring>
+#include <span>
+#include <vector>
+
+#include "tests/dsp/chain/test_rig.hpp"
+
+#if defined(__SANITIZE_ADDRESS__)
+#define RACKPROOF_OWN_MALLOC 0  // the sanitizer brings its own
+#elif defined(__has_feature)
+#if __has_feature(address_sanitizer)
+#define RACKPROOF_OWN_MALLOC 0
+#endif
+#endif
+#ifndef RACKPROOF_OWN_MALLOC
+#define RACKPROOF_OWN_MALLOC 1
+#endif
+
+namespace {
+thread_local bool forbidden = false;
+
+void refuse(const char* what) {
+  if (!forbidden) return;
+  forbidden = false;
+  [[maybe_unused]] const auto written = write(STDERR_FILENO, what, std::strlen(what));
+  std::abort();
+}
+}  // namespace
+
+#if RACKPROOF_OWN_MALLOC
+extern "C" {
+void* __libc_malloc(std::size_t);
+void* __libc_calloc(std::size_t, std::size_t);
+void* __libc_realloc(void*, std::size_t);
+void __libc_free(void*);
+void* malloc(std::size_t size) { return refuse("malloc in the audio path\n"), __libc_malloc(size); }
+void* calloc(std::size_t n, std::size_t size) { return refuse("calloc in the audio path\n"), __libc_calloc(n, size); }
+void* realloc(void* p, std::size_t size) { return refuse("realloc in the audio path\n"), __libc_realloc(p, size); }
+void free(void* p) { refuse("free in the audio path\n"), __libc_free(p); }
+}
+#endif
+extern "C" int pthread_mutex_lock(pthread_mutex_t* mutex) noexcept {
+  refuse("a lock in the audio path\n");
+  while (pthread_mutex_trylock(mutex) == EBUSY) sched_yield();
+  return 0;
+}
+
+namespace {
+using namespace rackproof::dsp;
+using namespace rackproof::dsp::test;
+
+TEST(Realtime, ProcessNeitherAllocatesNorLocks) {
+  const TestRig rig(2, 3, true);
+  const Signals in = programme(2, 6400, 48000);
+  for (const Level level : {Level::lanes_1, Level::lanes_4, Level::lanes_8, Level::lanes_16}) {
+    if (!Chain::has(level)) continue;
+    LentChain lent(rig.settings, level);
+    ASSERT_EQ(lent.setup, Setup::ok);
+    Signals out(lent.chain.outputs(), std::vector<float>(6400));
+    std::array<const float*, kMaxFeeds> from{};
+    std::array<float*, kMaxOutputs> to{};
+    for (std::size_t n = 0; n < 6400; n += 80) {
+      for (std::size_t f = 0; f < 2; ++f) from[f] = &in[f][n];
+      for (std::size_t o = 0; o < out.size(); ++o) to[o] = &out[o][n];
+      forbidden = true;
+      lent.chain.process(std::span(from).first(2), std::span(to).first(out.size()), 80);
+      static_cast<void>(lent.chain.take_meter(0));
+      forbidden = false;
+    }
+  }
+}
+// Negative controls: the traps do spring.
+void allocate_in_the_audio_path() {
+  forbidden = true;
+  std::vector<float> memory(100);
+  EXPECT_EQ(memory[3], 0.0f);
+}
+void lock_in_the_audio_path() {
+  pthread_mutex_t mutex = PTHREAD_MUTEX_INITIALIZER;
+  forbidden = true;
+  pthread_mutex_lock(&mutex);
+}
+#if RACKPROOF_OWN_MALLOC
+TEST(RealtimeDeathTest, TheTrapForAllocationSprings) {
+  EXPECT_DEATH(allocate_in_the_audio_path(), "malloc in the audio path");
+}
+#endif
+TEST(RealtimeDeathTest, TheTrapForLocksSprings) { EXPECT_DEATH(lock_in_the_audio_path(), "a lock in the audio path"); }
+}  // namespace
