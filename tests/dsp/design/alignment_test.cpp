@@ -174,7 +174,8 @@ TEST(CrossoverSum, OddButterworthKeepsThePolesThatTheSignLeaves) {
   const auto qs = [](int order, bool same) {
     std::vector<double> list;
     const Side side{Alignment::butterworth, order};
-    for (const ExactSection& s : sum_of(side, 1000, side, 1000, same, 48000).all_pass.view()) {
+    const CrossoverSum sum = sum_of(side, 1000, side, 1000, same, 48000);
+    for (const ExactSection& s : sum.all_pass.view()) {
       const bool single = std::fabs((1 - s.damp) * (1 - s.cross) + s.rate * s.rate) < 1e-12;
       list.push_back(single ? 0 : std::round(q_of(s) * 1e6) / 1e6);
     }
