@@ -5,8 +5,8 @@
 ///          every cut into blocks, in one lane or sixteen.
 /// Method   what comes in is written to a ring that is one run (64 samples) longer than the delay, then read: so runs
 ///          are copied in at most two pieces each, also where the delay is one sample. The FIR reads a straight window.
-/// Cost     two copies a sample, and where fractional two more and 16 fma; no branch on data. Memory lent by the caller.
-///          The 7 whole samples in the taps come on top of `whole_samples`.
+/// Cost     two copies a sample, and where fractional one more, a multiplication and 15 fma; no branch on data. Memory
+///          lent by the caller. The 7 whole samples in the taps come on top of `whole_samples`.
 #include <algorithm>
 #include <array>
 #include <cassert>
@@ -23,7 +23,7 @@ class DelayLine {
  public:
   static constexpr std::uint32_t kMaxWholeSamples = 1u << 20;  ///< 5.4 s at 192 kHz
 
-  DelayLine() = default;  ///< passes its input
+  DelayLine() = default;                 ///< passes its input
   DelayLine(const DelayLine&) = delete;  // two copies would share one memory
   DelayLine& operator=(const DelayLine&) = delete;
 
@@ -72,7 +72,8 @@ class DelayLine {
       return;
     }
     const std::size_t oldest = position_ >= whole_ ? position_ - whole_ : position_ + kRun;
-    const std::size_t written = std::min(count, ring_.size() - position_), read = std::min(count, ring_.size() - oldest);
+    const std::size_t written = std::min(count, ring_.size() - position_);
+    const std::size_t read = std::min(count, ring_.size() - oldest);
     std::copy_n(from, written, ring_.data() + position_);
     std::copy_n(from + written, count - written, ring_.data());
     std::copy_n(ring_.data() + oldest, read, to);
@@ -87,7 +88,7 @@ class DelayLine {
       out[n] = sum;
     }
   }
-  std::span<float> ring_, window_;  // the window is empty where there is no fraction
+  std::span<float> ring_, window_;        // the window is empty where there is no fraction
   std::size_t whole_ = 0, position_ = 0;  // position_ < ring_.size(), or both 0
   std::array<float, kFractionTaps> taps_{};
 };

@@ -70,13 +70,13 @@ TEST_P(EveryDelay, IsTheDefinitionForEveryTrackAndEveryCut) {
   DelayLine line;
   ASSERT_EQ(line.configure({.whole_samples = 333, .fractional = true, .taps = fractional_delay(0.5)}, elsewhere),
             Setup::ok);
-  in_blocks_of(64, line, any_floats(1000, 3), false);              // leave it in the middle of another life
+  in_blocks_of(64, line, any_floats(1000, 3), false);  // leave it in the middle of another life
   ASSERT_EQ(line.configure(settings, std::span(memory).first(memory.size() - 1)), Setup::ok);
   for (const std::size_t cut : {std::size_t{1}, std::size_t{7}, std::size_t{63}, std::size_t{64}, std::size_t{65},
                                 std::size_t{480}, track.size()}) {
     for (const bool in_place : {false, true}) {
       ASSERT_EQ(bits_of(in_blocks_of(cut, line, track, in_place)), bits_of(expected)) << "blocks of " << cut;
-      line.reset();                                                // as good as new, from any state
+      line.reset();  // as good as new, from any state
     }
   }
   EXPECT_EQ(memory.back(), 42.0f) << "wrote past the memory it asked for";
