@@ -1,0 +1,118 @@
+#pragma once
+/// What `prove` finds out about a rig, and how a check is written.
+///
+/// A check is a function from a `Subject` to findings, one per output or one for the whole rig. It runs what is really
+/// run: a `Device` made from the rig's ChainSettings. Nothing is read from the settings that can be measured. In tests
+/// the maker of devices plants a fault in them; every check has a fault that it must find.
+#include <complex>
+#include <cstdint>
+#include <filesystem>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "dsp/chain/chain.hpp"
+#include "harness/calibration/compile.hpp"
+#include "harness/rig/rig.hpp"
+
+namespace rackproof::proof {
+
+/// A chain as a check sees it. `process` takes any number of frames.
+class Device {
+ public:
+  virtual ~Device() = default;
+  virtual void reset() = 0;
+  virtual void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) = 0;
+  virtual dsp::Meter take_meter(std::size_t output) = 0;
+};
+using DeviceMaker = std::function<std::unique_ptr<Device>(const dsp::ChainSettings&)>;
+/// The real one: dsp::Chain with memory of its own.
+std::unique_ptr<Device> make_chain(const dsp::ChainSettings& settings);
+
+struct Subject {
+  const rig::Rig& rig;
+  const rig::Venue* venue = nullptr;  ///< or null
+  const CompiledRig& compiled;        ///< as it runs
+  const CompiledRig& unlimited;       ///< the same with Bypass::limits: the linear path
+  DeviceMaker make = make_chain;
+};
+
+/// One line of the verdict. `measured` and `allowed` are in `unit`; they are finite.
+struct Finding {
+  std::string id;
+  std::optional<std::string> output;  ///< nothing: the whole rig
+  bool holds = false;
+  double measured = 0, allowed = 0;
+  std::string unit;
+  std::optional<std::string> accepted;  ///< the reason, where `[accept]` takes a fallen check knowingly
+  std::string text;                     ///< what was found, what it means, and, where it fell, what to change: key, value
+};
+
+/// Every id, in the order in which they are reported; `protects`: never accepted.
+struct CheckId {
+  const char* id;
+  bool protects;
+};
+std::span<const CheckId> check_ids();
+
+// ---- what the report draws ------------------------------------------------------------------------------------------
+
+struct ResponseCurve {
+  std::string name;  ///< a way, or "sum"
+  std::vector<double> magnitude_db, phase_deg, group_delay_ms;
+};
+struct Responses {
+  std::vector<double> frequency_hz;
+  std::vector<ResponseCurve> curves;              ///< as the controller drives the ways, common latency taken out
+  std::vector<double> crossover_at_hz;
+  bool acoustic = false;                          ///< the ways' own measured responses are in
+  std::vector<double> sum_least_db, sum_most_db;  ///< over -10 to +40 degC and drivers +-2 dB: the sum's band
+};
+struct Rung {
+  std::string name;  ///< "limit", "amplifier clip", "converter full scale", "driver peak", "driver continuous (RMS)"
+  double volts_peak = 0;
+};
+struct Ladder {
+  std::string output;
+  std::vector<Rung> rungs;  ///< in descending volts
+};
+struct Track {  ///< one output over a recording, reduced to buckets
+  std::string output;
+  std::vector<double> least, greatest;      ///< of the output's samples, volts
+  std::vector<double> peak_gain_db, power_gain_db;  ///< least of each bucket
+  double coil_rise_kelvin = 0, level_lost_db = 0;   ///< an estimate, for information
+  double peak_volts = 0, mean_watts = 0, limited_fraction = 0;
+};
+struct Recording {
+  std::filesystem::path file;
+  double seconds = 0, bucket_seconds = 0;
+  std::vector<Track> tracks;
+};
+struct Timing {
+  std::string output;
+  double latency_ms = 0, delay_ms = 0;  ///< as measured
+  int polarity = 1;
+};
+
+struct Proof {
+  std::string title;
+  bool holds = false;  ///< every check that is not accepted holds
+  std::vector<Finding> findings;
+  Responses responses;
+  std::vector<Ladder> ladders;
+  std::vector<Recording> recordings;
+  std::vector<Timing> timings;
+};
+
+struct ProveOptions {
+  std::vector<std::filesystem::path> programmes;
+  DeviceMaker make = make_chain;
+  std::function<void(double)> progress;  ///< share done, 0 .. 1
+};
+/// Runs every check on two threads. Throws InputError for a programme that cannot be used.
+Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options);
+
+}  // namespace rackproof::proof
