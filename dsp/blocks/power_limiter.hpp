@@ -89,13 +89,13 @@ class PowerLimiter {
     return start_ + broadcast<W>(static_cast<float>(frame)) * step_;
   }
   void within_cell(const Pack<W>* in, Pack<W>* out, std::size_t count) noexcept {
-    const Pack<W> start = start_, step = step_, bound = broadcast<W>(kMagnitudeBound), one = broadcast<W>(1.0f);
-    const Pack<W> finite = broadcast<W>(std::numeric_limits<float>::max()), silent = broadcast<W>(kSilentSample);
+    const Pack<W> start = start_, step = step_, one = broadcast<W>(1.0f);
+    const Pack<W> bound = broadcast<W>(kMagnitudeBound), silent = broadcast<W>(kSilentSample);
     Pack<W> sum = sum_, frame = broadcast<W>(static_cast<float>(position_));
     least_ = lesser(least_, gain_at(position_));
     for (std::size_t i = 0; i < count; ++i) {
       const Pack<W> x = in[i], size = magnitude<W>(x);
-      const Pack<W> heard = select((size <= finite) & (size >= silent), lesser(size, bound), Pack<W>{});
+      const Pack<W> heard = select(size >= silent, lesser(size, bound), Pack<W>{});  // a NaN is not
       sum += heard * heard;
       out[i] = x * (start + frame * step);
       frame += one;

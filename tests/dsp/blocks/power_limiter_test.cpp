@@ -3,6 +3,7 @@
 
 #include <gtest/gtest.h>
 
+#include <cfenv>
 #include <cmath>
 #include <limits>
 #include <numbers>
@@ -206,12 +207,14 @@ TEST(PowerLimiter, FallsToExactlyOneAndZeroNeverSubnormal) {
     ASSERT_EQ(limiter.configure(std::span(&lane, 1)), Setup::ok);
     Track out = noise(6400, 1.0f, 8);
     limiter.process(out, out);
+    std::feclearexcept(FE_ALL_EXCEPT);
     for (int cell = 0; cell < 10000; ++cell) {
       const Track quiet(64, cell % 2 == 0 ? 1e-20f : 1e-30f);
       out.resize(64);
       limiter.process(quiet, out);
       ASSERT_NE(std::fpclassify(limiter.mean_square(0)), FP_SUBNORMAL);
     }
+    EXPECT_EQ(std::fetestexcept(FE_UNDERFLOW), 0);
     EXPECT_EQ(limiter.mean_square(0), 0.0f);
     static_cast<void>(limiter.take_least_gain(0));
     limiter.process(out, out);
