@@ -113,6 +113,7 @@ struct Way {
   std::optional<Limit> limit;
   std::optional<Thermal> thermal;
   std::optional<std::filesystem::path> response;  ///< beside the rig file unless absolute
+  Source response_source;                         ///< where it is named
   Source source;
 };
 struct Accepted {

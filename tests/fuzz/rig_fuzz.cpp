@@ -1,0 +1,78 @@
+// Must hold: any bytes are a rig or an InputError in lines that a terminal can show, and a rig that is taken keeps its
+// own rules. The bytes are read as a rig, as a venue, and as a quantity.
+#include <cmath>
+#include <cstdint>
+#include <cstdlib>
+#include <string>
+
+#include "harness/rig/rig.hpp"
+#include "harness/rig/units.hpp"
+
+namespace {
+using namespace rackproof;
+using namespace rackproof::rig;
+
+void must(bool holds) {
+  if (!holds) std::abort();
+}
+bool within(double value, double low, double high) { return value >= low && value <= high; }
+
+void check(const std::vector<EqBand>& eq, double nyquist_hz) {
+  for (const EqBand& band : eq) {
+    must(within(band.at_hz, 1, nyquist_hz) && band.at_hz < nyquist_hz && within(band.gain_db, -30, 30));
+    must(within(band.width_value, 0.01, 100) && band.source.line > 0 && band.source.column > 0);
+  }
+}
+void check(const Rig& rig) {
+  const double nyquist_hz = rig.controller.sample_rate_hz / 2.0;
+  must(!rig.ways.empty() && rig.points.size() + 1 == rig.ways.size() && !rig.feeds.empty());
+  must(rig.controller.output_full_scale_volts_rms > 0 && rig.controller.block_frames > 0);
+  check(rig.system_eq, nyquist_hz);
+  for (const Point& point : rig.points) must(point.low.at_hz < nyquist_hz && point.high.at_hz < nyquist_hz);
+  for (const Amplifier& amplifier : rig.amplifiers)
+    must(!amplifier.ratings.empty() && amplifier.gain_db.has_value() != amplifier.sensitivity_volts_rms.has_value());
+  for (const Way& way : rig.ways) {
+    must(!rig.amplifier_of(way).name.empty() && rig.driver_of(way).continuous_power_watts > 0);
+    must(within(way.delay_s, 0, 1) && within(way.gain_db, -40, 40) && !way.name.empty());
+    check(way.eq, nyquist_hz);
+  }
+}
+template <typename Load>
+void refused_in_words_or(Load load) {
+  try {
+    load();
+  } catch (const InputError& error) {
+    for (const char c : std::string(error.what()))
+      must((static_cast<unsigned char>(c) >= 0x20 && c != 0x7F) || c == '\n');
+  }
+}
+
+const Rig& some_rig() {
+  static const Rig rig = parse_rig(R"(format = 1
+controller = { sample_rate = "48 kHz", output_full_scale = "+18 dBu" }
+feeds = { left = 1, right = 2 }
+amplifier.a = { ratings = [ { power = "100 W", load = "8 ohm" } ], gain = "32 dB" }
+driver.d = { impedance = "8 ohm", continuous_power = "100 W" }
+way = [ { name = "w", amplifier = "a", driver = "d" } ]
+)",
+                                   "rig.toml");
+  return rig;
+}
+
+}  // namespace
+
+extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
+  const std::string text(reinterpret_cast<const char*>(data), size);
+  refused_in_words_or([&] { check(parse_rig(text, "rig.toml")); });
+  refused_in_words_or([&] {
+    const Venue venue = parse_venue(text, "venue.toml", some_rig());
+    check(venue.all.eq, some_rig().controller.sample_rate_hz / 2.0);
+  });
+  refused_in_words_or([&] {
+    const Measure measure =
+        read_measure(text.substr(0, 40), {Quantity::time, Quantity::distance, Quantity::voltage, Quantity::gain,
+                                          Quantity::frequency, Quantity::temperature});
+    must(std::isfinite(measure.value) && read_value(text_of(measure), measure.quantity) == measure.value);
+  });
+  return 0;
+}
