@@ -11,8 +11,10 @@
 ///          and E - O, with E from sums and O from differences of samples equally far from the middle; the greater
 ///          magnitude of the two is |E| + |O|. One long E serves both pairs. The taps are by linear programming on (2):
 ///          the gain of the points rises with frequency by half of what is lost between them, which saves a sixth.
-/// Cost     33 a sample: 12 add, 3 mul, 11 fma, 5 abs, 2 max; no division, no select, no recurrence. What else was
-///          weighed (operations; worst under-read / over-read on sines up to 0.42, dB; LP: taps by linear programs):
+/// Cost     33 a sample: 12 add, 3 mul, 11 multiply and add, 5 abs, 2 max; no division, no select, no recurrence. Not
+///          fused: loads bound it where fusing is in hardware, and a Cortex-M4F adds and multiplies faster than it
+///          fuses. What else was weighed (operations; worst under-read / over-read on sines up to 0.42, dB; LP: taps by
+///          linear programs):
 ///            the sample alone                                     1               12 / 0
 ///            2 points, half-band of 12 taps, parabola             30 + division   0.63 / 0.34
 ///            2 points, half-band of 12 taps, fit of a sine        30 + division   0.21 / 0.34; nothing like claim (3)
@@ -58,16 +60,17 @@ class TruePeakDetector {
   }
   /// The peak of window[kLatency - 1], from kWindow values in the order of time: for a caller who has them at hand.
   static RACKPROOF_INLINE Pack<W> peak_of(const Pack<W>* window) noexcept {
-    const Pack<W>*const here = window + (kLatency - 1), *const next = window + kLatency;
+    const Pack<W>* const here = window + (kLatency - 1);
+    const Pack<W>* const next = window + kLatency;
     const Pack<W> near_sum = here[0] + next[0];
     const Pack<W> near_difference = here[0] - next[0], far_difference = window[kLatency - 2] - next[1];
     Pack<W> even = near_sum * broadcast<W>(kEven[0]);
     for (std::size_t k = 1; k < kLatency; ++k)
-      even = fma(broadcast<W>(kEven[k]), window[kLatency - 1 - k] + next[k], even);
-    const Pack<W> outer_even = fma(broadcast<W>(kOuterEven[1]), near_sum, even * broadcast<W>(kOuterEven[0]));
+      even = even + broadcast<W>(kEven[k]) * (window[kLatency - 1 - k] + next[k]);
+    const Pack<W> outer_even = broadcast<W>(kOuterEven[0]) * even + broadcast<W>(kOuterEven[1]) * near_sum;
     const Pack<W> outer_odd =
-        fma(broadcast<W>(kOuterOdd[1]), far_difference, near_difference * broadcast<W>(kOuterOdd[0]));
-    const Pack<W> inner = fma(broadcast<W>(kInnerOdd), magnitude<W>(near_difference), magnitude<W>(even));
+        broadcast<W>(kOuterOdd[0]) * near_difference + broadcast<W>(kOuterOdd[1]) * far_difference;
+    const Pack<W> inner = magnitude<W>(even) + broadcast<W>(kInnerOdd) * magnitude<W>(near_difference);
     const Pack<W> outer = magnitude<W>(outer_even) + magnitude<W>(outer_odd);
     return greater(greater(inner, outer), magnitude<W>(here[0]));
   }
