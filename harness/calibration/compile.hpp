@@ -1,5 +1,7 @@
 #pragma once
-/// From a rig (and tonight's venue) to volts, thresholds and the core's numbers: CONTRACT's calibration, nothing else.
+/// From a rig (and tonight's venue) to volts, thresholds and the core's numbers.
+/// Theorem  every output of one rig has the same latency, bypassed or not; no peak ceiling is above what the amplifier
+///          passes (less `below_clip`), the driver takes, or the converter makes.
 #include <array>
 #include <memory>
 #include <optional>
@@ -20,6 +22,13 @@ struct Warning {
   std::string text;  ///< for a person: what is the matter, what it may do, and what to change (key and value)
 };
 
+/// What one feed adds ahead of the mean, in a rig whose venue treats its feeds unalike.
+struct FeedPath {
+  std::string feed;
+  double gain_db = 0;
+  std::vector<dsp::Biquad> sections;
+};
+
 /// One amplifier channel, in the units of the person at the rack.
 struct OutputPlan {
   std::string name, way, feed;   ///< feed: its name, or "sum"
@@ -38,12 +47,22 @@ struct OutputPlan {
   double gain_db = 0;                  ///< venue + system + way, all that is a plain factor
   int polarity = 1;
   std::vector<dsp::Biquad> sections;   ///< feed to limiter, as the core runs them
+  std::vector<FeedPath> feed_paths;    ///< of a mean of unlike feeds: what is not in gain_db and sections; else empty
+  double driver_continuous_volts = 0;  ///< RMS
+  double attenuator_db = 0;            ///< as reckoned: 0 unless it is fixed
+  double low_edge_hz = 0;              ///< of the way's band, by its high-pass filters; 0: open
+  double high_edge_hz = 0;             ///< by the point above; 0: open
 };
 
-/// ChainSettings with the memory that it points into. Movable: the settings' spans stay valid.
+/// ChainSettings with the memory that it points into. Movable: the settings' spans stay valid. A copy's would not.
 struct CompiledRig {
+  CompiledRig() = default;
+  CompiledRig(CompiledRig&&) = default;
+  CompiledRig& operator=(CompiledRig&&) = default;
+
   std::vector<OutputPlan> outputs;
   std::vector<Warning> warnings;
+  /// The longest limiter; or what is added to it where a fractional delay is shorter than its filter's own.
   std::uint32_t latency_samples = 0;
 
   const dsp::ChainSettings& settings() const { return settings_; }
@@ -56,7 +75,12 @@ struct CompiledRig {
   dsp::ChainSettings settings_;
 };
 
-/// `venue` may be null. Throws InputError (with file, line and key) where the numbers cannot be had: a delay or
+inline const char* name_of(LimitedBy by) {
+  constexpr const char* kNames[] = {"amplifier", "driver", "converter"};
+  return kNames[static_cast<std::size_t>(by)];
+}
+
+/// `venue` may be null. With a bypass, `plan` says what is still there; the latency stays what it is without. Throws InputError (with file, line and key) where the numbers cannot be had: a delay or
 /// look-ahead beyond what the core carries.
 CompiledRig compile(const rig::Rig& rig, const rig::Venue* venue = nullptr, Bypass bypass = Bypass::none);
 

@@ -1,0 +1,36 @@
+#pragma once
+/// Watts, ohms and decibels to volts: what one channel of one way can do, and what it may.
+#include <cmath>
+#include <optional>
+
+#include "harness/calibration/compile.hpp"
+#include "harness/rig/rig.hpp"
+
+namespace rackproof {
+
+inline double from_db(double db) { return std::pow(10.0, db / 20.0); }
+inline double to_db(double factor) { return 20.0 * std::log10(factor); }
+/// Linear power into a resistance, both ways. Textbook arithmetic: P = V^2 / R with V as RMS.
+inline double volts_rms(double watts, double ohm) { return std::sqrt(watts * ohm); }
+/// 0 dBu = sqrt(0.6) V: the RMS voltage of 1 mW in 600 ohm.
+inline double dbu(double rms_volts) { return to_db(rms_volts / std::sqrt(0.6)); }
+
+/// The rating that a load looks up: the one with the highest load that does not exceed it, or the lowest rated load.
+struct LookedUp {
+  rig::Rating rating;
+  bool load_below_rating = false;
+};
+LookedUp look_up(const rig::Amplifier& amplifier, double load_ohm);
+
+/// Gain from input to output in dB, bridging in it, attenuator not.
+double amplifier_gain_db(const rig::Amplifier& amplifier);
+
+/// Ohms that one side of the amplifier sees: half the load where two sides drive it.
+inline double side_load_ohm(const rig::Amplifier& amplifier, double load_ohm) {
+  return amplifier.bridged ? load_ohm / 2 : load_ohm;
+}
+
+/// Fills the levels of `plan`: load, rating, gain, clip, limits.
+void fill_levels(const rig::Rig& rig, const rig::Way& way, OutputPlan& plan);
+
+}  // namespace rackproof

@@ -1,0 +1,164 @@
+/// `help`: the program's own help in three forms, walked from the verbs and options that it really has, so that no page
+/// can say what the program does not do.
+#include <algorithm>
+#include <cctype>
+#include <sstream>
+
+#include <fmt/format.h>
+
+#include "harness/verbs/verb.hpp"
+
+namespace rackproof {
+namespace {
+
+std::vector<const CLI::App*> verbs_of(const CLI::App& program) {
+  return program.get_subcommands([](const CLI::App* verb) { return !verb->get_group().empty(); });
+}
+std::vector<const CLI::Option*> options_of(const CLI::App& app) {
+  return app.get_options([](const CLI::Option* option) { return !option->get_group().empty(); });
+}
+/// What may stand in for the option's value, if it is one of a few words ("{all,venue}").
+std::vector<std::string> choices_of(const CLI::Option& option) {
+  const std::string type = option.get_type_name();
+  const std::size_t from = type.find('{'), to = type.find('}');
+  std::vector<std::string> words;
+  if (from == std::string::npos || to == std::string::npos) return words;
+  std::istringstream list(type.substr(from + 1, to - from - 1));
+  for (std::string word; std::getline(list, word, ',');) words.push_back(word);
+  return words;
+}
+/// "-o,--output DIR"
+std::string spelling(const CLI::Option& option) {
+  if (option.get_positional()) return option.get_name();
+  const bool flag = option.get_expected_max() == 0;
+  std::string type = option.get_type_name();
+  if (const std::size_t words = type.find(":{"); words != std::string::npos) type.erase(0, words + 1);
+  return option.get_name(false, true) + (flag ? "" : " " + (type.empty() ? "VALUE" : type));
+}
+
+/// Text in a manual page: nothing in it is a request or an escape.
+std::string roff(const std::string& text) {
+  std::string out;
+  for (const char c : text) {
+    if (c == '\\') {
+      out += "\\e";
+    } else if (c == '-') {
+      out += "\\-";
+    } else if ((c == '.' || c == '\'') && (out.empty() || out.back() == '\n')) {
+      out += std::string("\\&") + c;
+    } else {
+      out += c;
+    }
+  }
+  return out;
+}
+std::string roff_options(const CLI::App& app) {
+  std::string out;
+  for (const CLI::Option* option : options_of(app)) {
+    out += fmt::format(".TP\n.B {}\n{}\n", roff(spelling(*option)), roff(option->get_description()));
+  }
+  return out;
+}
+
+std::string man_page(const CLI::App& program) {
+  const std::string& name = program.get_name();
+  const std::string what = "loudspeaker processing, calibrated in volts and proven";
+  std::string upper;
+  for (const char c : name) upper += static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
+  std::string out = fmt::format(".TH {} 1\n.SH NAME\n{} \\- {}\n.SH SYNOPSIS\n.B {}\n.I VERB\n[arguments]\n", upper, name,
+                                roff(what), name);
+  out += fmt::format(".SH DESCRIPTION\n{}\n", roff(program.get_description()));
+  out += ".SH OPTIONS\n" + roff_options(program) + ".SH VERBS\n";
+  for (const CLI::App* verb : verbs_of(program)) {
+    std::string synopsis;
+    for (const CLI::Option* option : options_of(*verb)) {
+      if (option->get_positional()) synopsis += " " + option->get_name();
+    }
+    out += fmt::format(".SS {} {}{} [options]\n{}\n", name, verb->get_name(), roff(synopsis), roff(verb->get_description()));
+    out += roff_options(*verb);
+    out += fmt::format(".PP\n.nf\n{}\n.fi\n", roff(verb->get_footer()));
+  }
+  out += fmt::format(".SH NOTES\n.nf\n{}\n.fi\n", roff(program.get_footer()));
+  out += ".SH CAUTION\nAmplifier outputs can carry hazardous voltage and loudspeakers can harm hearing. Calculated limits\n"
+         "are to be measured before they are trusted. Local codes and licensed practice come first.\n";
+  return out;
+}
+
+std::string words_of(const CLI::App& app) {
+  std::string words;
+  for (const CLI::Option* option : options_of(app)) {
+    for (const std::string& name : option->get_lnames()) words += (words.empty() ? "--" : " --") + name;
+    for (const std::string& name : option->get_snames()) words += (words.empty() ? "-" : " -") + name;
+  }
+  return words;
+}
+
+std::string bash_completion(const CLI::App& program) {
+  std::string verbs, cases;
+  for (const CLI::App* verb : verbs_of(program)) {
+    verbs += (verbs.empty() ? "" : " ") + verb->get_name();
+    for (const CLI::Option* option : options_of(*verb)) {
+      const std::vector<std::string> choices = choices_of(*option);
+      if (choices.empty() || option->get_positional()) continue;
+      for (const std::string& name : option->get_lnames()) {
+        cases += fmt::format("    {}:--{}) COMPREPLY=($(compgen -W \"{}\" -- \"$word\")); return ;;\n", verb->get_name(),
+                             name, fmt::join(choices, " "));
+      }
+    }
+  }
+  std::string options;
+  for (const CLI::App* verb : verbs_of(program)) {
+    options += fmt::format("    {}) options=\"{}\" ;;\n", verb->get_name(), words_of(*verb));
+  }
+  const std::string& name = program.get_name();
+  return fmt::format(
+      "# Completion of {0} for bash, made by: {0} help --format bash\n"
+      "_{0}() {{\n"
+      "  local word=\"${{COMP_WORDS[COMP_CWORD]}}\" before=\"${{COMP_WORDS[COMP_CWORD-1]}}\" options=\"\"\n"
+      "  if ((COMP_CWORD == 1)); then\n"
+      "    COMPREPLY=($(compgen -W \"{1} {2}\" -- \"$word\"))\n"
+      "    return\n"
+      "  fi\n"
+      "  case \"${{COMP_WORDS[1]}}:$before\" in\n{3}  esac\n"
+      "  case \"${{COMP_WORDS[1]}}\" in\n{4}  esac\n"
+      "  if [[ \"$word\" == -* ]]; then\n"
+      "    COMPREPLY=($(compgen -W \"$options\" -- \"$word\"))\n"
+      "  else\n"
+      "    COMPREPLY=()  # file names, as bash completes them\n"
+      "  fi\n"
+      "}}\n"
+      "complete -o default -F _{0} {0}\n",
+      name, verbs, words_of(program), cases, options);
+}
+
+}  // namespace
+
+void add_help(CLI::App& program, int&) {
+  struct Help {
+    std::string verb, format = "text";
+    Voice voice;
+  };
+  CLI::App* help_verb = add_verb(program, "help", "This program's help, as text, as a manual page, or as completion for bash",
+                                 "rackproof help --format man > rackproof.1");
+  const auto help = std::make_shared<Help>();
+  help_verb->add_option("VERB", help->verb, "The verb to tell about; all of them without");
+  help_verb->add_option("--format", help->format, "The form of it")->check(CLI::IsMember({"text", "man", "bash"}));
+  help->voice.add_to(*help_verb);
+  help_verb->callback([help, &program] {
+    const CLI::App* about = &program;
+    if (!help->verb.empty()) {
+      const std::vector<const CLI::App*> verbs = verbs_of(program);
+      const auto found = std::find_if(verbs.begin(), verbs.end(), [&](auto* verb) { return verb->get_name() == help->verb; });
+      if (found == verbs.end()) throw InputError("help: no verb is called '" + help->verb + "'");
+      about = *found;
+    }
+    const std::string name = about == &program ? program.get_name() : program.get_name() + " " + about->get_name();
+    const std::string text = help->format == "man"    ? man_page(program)
+                             : help->format == "bash" ? bash_completion(program)
+                                                      : about->get_formatter()->make_help(about, name, CLI::AppFormatMode::Normal);
+    help->voice.say(text);
+    help->voice.document({{"format", help->format}, {"text", text}});
+  });
+}
+
+}  // namespace rackproof

@@ -1,0 +1,208 @@
+/// The program: its verbs, its options' common part, and the one place where what went wrong becomes words and a status.
+#include <unistd.h>
+
+#include <algorithm>
+#include <cerrno>
+#include <cstdio>
+#include <cstring>
+#include <exception>
+#include <fstream>
+#include <new>
+#include <system_error>
+
+#include <fmt/format.h>
+
+#include "harness/verbs/verb.hpp"
+
+#ifndef RACKPROOF_VERSION
+#define RACKPROOF_VERSION "0.1.0"
+#endif
+
+namespace rackproof {
+namespace {
+
+constexpr int kDone = 0, kBadInput = 2, kMachineFailed = 3;
+constexpr void (*kVerbs[])(CLI::App&, int&) = {add_plan, add_render, add_stimulus, add_help};
+
+void write_to(std::FILE* stream, std::string_view text) {
+  const bool whole = std::fwrite(text.data(), 1, text.size(), stream) == text.size() && std::fflush(stream) == 0;
+  if (whole) return;
+  const int reason = errno;
+  std::clearerr(stream);
+  if (reason != EPIPE) throw MachineError(fmt::format("cannot write the output: {}", std::strerror(reason)));
+}
+
+/// How many letters have to be put in, left out, changed or swapped with their neighbour.
+std::size_t edits(std::string_view a, std::string_view b) {
+  std::vector<std::vector<std::size_t>> d(a.size() + 1, std::vector<std::size_t>(b.size() + 1));
+  for (std::size_t i = 0; i <= a.size(); ++i) {
+    for (std::size_t j = 0; j <= b.size(); ++j) {
+      if (i == 0 || j == 0) {
+        d[i][j] = i + j;
+        continue;
+      }
+      d[i][j] = std::min({d[i - 1][j] + 1, d[i][j - 1] + 1, d[i - 1][j - 1] + (a[i - 1] != b[j - 1])});
+      if (i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1]) d[i][j] = std::min(d[i][j], d[i - 2][j - 2] + 1);
+    }
+  }
+  return d[a.size()][b.size()];
+}
+
+/// "; did you mean NAME?", or nothing where no name is near.
+std::string suggestion(const std::string& read, const std::vector<std::string>& names) {
+  const auto nearest = std::min_element(names.begin(), names.end(), [&](const auto& a, const auto& b) {
+    return edits(read, a) < edits(read, b);
+  });
+  if (nearest == names.end() || edits(read, *nearest) > 1 + nearest->size() / 4) return {};
+  return fmt::format("; did you mean {}?", *nearest);
+}
+
+std::vector<std::string> verb_names(const CLI::App& program) {
+  std::vector<std::string> names;
+  for (const CLI::App* verb : program.get_subcommands([](const CLI::App*) { return true; })) {
+    names.push_back(verb->get_name());
+  }
+  return names;
+}
+std::vector<std::string> option_names(const CLI::App& verb) {
+  std::vector<std::string> names;
+  for (const CLI::Option* option : verb.get_options()) {
+    for (const std::string& name : option->get_lnames()) names.push_back("--" + name);
+  }
+  return names;
+}
+
+/// What was wrong with the command line, for a person.
+std::string words_for(const CLI::App& program, const CLI::ParseError& error) {
+  const std::vector<CLI::App*> taken = program.get_subcommands();
+  const std::vector<std::string> left = program.remaining(true);
+  const auto is_option = [](const std::string& word) { return word.size() > 1 && word[0] == '-'; };
+  if (taken.empty()) {
+    const auto verb = std::find_if_not(left.begin(), left.end(), is_option);
+    if (verb != left.end()) {
+      const std::vector<std::string> names = verb_names(program);
+      const std::string near = suggestion(*verb, names);
+      return fmt::format("no verb is called '{}'{}", *verb,
+                         near.empty() ? fmt::format("; there are {}", fmt::join(names, ", ")) : near);
+    }
+    if (left.empty()) return fmt::format("a verb is missing; there are {}", fmt::join(verb_names(program), ", "));
+    return fmt::format("no option is called '{}' ahead of the verb{}", left[0], suggestion(left[0], option_names(program)));
+  }
+  const CLI::App& verb = *taken.back();
+  // An option that is not there is the likelier cause of whatever else is missing.
+  const auto option = std::find_if(left.begin(), left.end(), is_option);
+  if (option != left.end()) {
+    const std::string read = option->substr(0, option->find('='));
+    return fmt::format("{}: no option is called '{}'{}", verb.get_name(), read, suggestion(read, option_names(verb)));
+  }
+  if (dynamic_cast<const CLI::ExtrasError*>(&error) != nullptr && !left.empty()) {
+    return fmt::format("{}: '{}' is one argument too many", verb.get_name(), left[0]);
+  }
+  return fmt::format("{}: {}", verb.get_name(), error.what());
+}
+
+int report(int status, const std::string& what) {
+  for (std::size_t at = 0; at <= what.size();) {
+    const std::size_t end = std::min(what.find('\n', at), what.size());
+    if (end > at) fmt::print(stderr, "rackproof: {}\n", what.substr(at, end - at));
+    at = end + 1;
+  }
+  return status;
+}
+
+}  // namespace
+
+CLI::App* add_verb(CLI::App& program, const std::string& name, const std::string& what, const std::string& example) {
+  CLI::App* verb = program.add_subcommand(name, what);
+  verb->group("Verbs");
+  verb->footer("Example:\n  " + example);
+  return verb;
+}
+
+void Voice::add_to(CLI::App& verb) {
+  verb.add_flag("--json", json, "One JSON document on standard output, text for people on standard error");
+  verb.add_flag("--quiet", quiet, "No text for people; errors are still told");
+}
+void Voice::say(std::string_view text) const {
+  if (!quiet) write_to(json ? stderr : stdout, text);
+}
+void Voice::document(const Json& document) const {
+  if (json) write_to(stdout, document.dump(2, ' ', false, Json::error_handler_t::replace) + "\n");
+}
+
+void RigArguments::add_to(CLI::App& verb) {
+  verb.add_option("RIG", rig_file, "The rig file")->type_name("FILE")->required();
+  verb.add_option("--venue", venue_file, "Tonight's venue file on top of the rig")->type_name("FILE");
+}
+rig::Rig RigArguments::rig() const { return rig::load_rig(rig_file); }
+std::optional<rig::Venue> RigArguments::venue(const rig::Rig& of) const {
+  if (venue_file.empty()) return std::nullopt;
+  return rig::load_venue(venue_file, of);
+}
+
+WholeFile::WholeFile(std::filesystem::path place) : place_(std::move(place)), beside_(place_) {
+  beside_.replace_filename(fmt::format(".{}.{}.part", place_.filename().string(), ::getpid()));
+}
+WholeFile::~WholeFile() {
+  std::error_code ignored;
+  if (!beside_.empty()) std::filesystem::remove(beside_, ignored);
+}
+void WholeFile::commit() {
+  std::error_code error;
+  std::filesystem::rename(beside_, place_, error);
+  if (error) throw MachineError(fmt::format("{}: cannot be put in place: {}", place_.string(), error.message()));
+  beside_.clear();
+}
+void write_whole_file(const std::filesystem::path& place, std::string_view bytes) {
+  WholeFile file(place);
+  std::ofstream stream(file.path(), std::ios::binary);
+  stream.write(bytes.data(), static_cast<std::streamsize>(bytes.size()));
+  stream.close();
+  if (!stream) throw MachineError(fmt::format("{}: cannot be written: {}", place.string(), std::strerror(errno)));
+  file.commit();
+}
+
+std::unique_ptr<CLI::App> make_program(int& status) {
+  auto program = std::make_unique<CLI::App>(
+      "Loudspeaker processing ahead of power amplifiers, calibrated in volts: plans the limits of a rig, runs\n"
+      "recordings through it, and proves that the limits hold.",
+      "rackproof");
+  program->set_version_flag("--version", std::string("rackproof ") + RACKPROOF_VERSION, "The program's version");
+  program->require_subcommand(1);
+  program->get_formatter()->label("SUBCOMMAND", "VERB");
+  program->footer(
+      "Exit status: 0 done or proven, 1 a proof that does not hold, 2 bad input or usage, 3 the machine failed.\n"
+      "Example:\n  rackproof plan rig.toml");
+  for (const auto add : kVerbs) add(*program, status);
+  return program;
+}
+
+int run(int argc, const char* const* argv) {
+  int status = kDone;
+  try {
+    const std::unique_ptr<CLI::App> program = make_program(status);
+    try {
+      program->parse(argc, argv);
+    } catch (const CLI::CallForHelp&) {
+      write_to(stdout, program->help());
+    } catch (const CLI::CallForAllHelp&) {
+      write_to(stdout, program->help("", CLI::AppFormatMode::All));
+    } catch (const CLI::CallForVersion& version) {
+      write_to(stdout, std::string(version.what()) + "\n");
+    } catch (const CLI::ParseError& error) {
+      const std::vector<CLI::App*> taken = program->get_subcommands();
+      return report(kBadInput, words_for(*program, error) +
+                                   fmt::format("\n'rackproof {}--help' says what there is",
+                                               taken.empty() ? "" : taken.back()->get_name() + " "));
+    }
+    return status;
+  } catch (const InputError& error) {
+    return report(kBadInput, error.what());
+  } catch (const std::bad_alloc&) {
+    return report(kMachineFailed, "out of memory");
+  } catch (const std::exception& error) {  // MachineError, and what a library throws when the machine lets it down
+    return report(kMachineFailed, error.what());
+  }
+}
+
+}  // namespace rackproof

@@ -1,0 +1,86 @@
+#include "harness/verbs/table.hpp"
+
+#include <sys/ioctl.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <cstdlib>
+
+namespace rackproof {
+
+std::size_t display_width(std::string_view text) {
+  std::size_t width = 0;
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    const auto byte = static_cast<unsigned char>(text[i]);
+    if ((byte & 0xC0u) == 0x80u) continue;  // goes on with the code point
+    const bool may_combine = (byte == 0xCCu || byte == 0xCDu) && i + 1 < text.size();  // U+0300 to U+036F
+    const bool combines = may_combine && (byte == 0xCCu || static_cast<unsigned char>(text[i + 1]) < 0xB0u);
+    width += combines ? 0 : 1;
+  }
+  return width;
+}
+
+std::size_t text_width() {
+  std::size_t width = 100;
+  winsize window{};
+  if (const char* said = std::getenv("COLUMNS"); said != nullptr && std::atoi(said) > 0) {
+    width = static_cast<std::size_t>(std::atoi(said));
+  } else if (::ioctl(STDOUT_FILENO, TIOCGWINSZ, &window) == 0 && window.ws_col > 0) {
+    width = window.ws_col;
+  }
+  return std::clamp<std::size_t>(width, 40, 1000);
+}
+
+std::string wrapped(std::string_view text, std::size_t width, std::string_view first) {
+  const std::size_t indent = display_width(first);
+  std::string out(first);
+  std::size_t at = indent;
+  bool line_begins = true;
+  for (std::size_t from = 0; from < text.size();) {
+    const std::size_t end = std::min(text.find(' ', from), text.size());
+    const std::string_view word = text.substr(from, end - from);
+    from = end + 1;
+    if (word.empty()) continue;
+    const std::size_t needed = display_width(word) + (line_begins ? 0 : 1);
+    if (!line_begins && at + needed > width) {
+      out += '\n';
+      out.append(indent, ' ');
+      at = indent, line_begins = true;
+    }
+    if (!line_begins) out += ' ', ++at;
+    out += word, at += display_width(word), line_begins = false;
+  }
+  return out + "\n";
+}
+
+std::string Table::text(std::size_t width) const {
+  constexpr std::size_t kGap = 2;
+  std::vector<std::size_t> wide(columns_.size());
+  for (std::size_t c = 0; c < columns_.size(); ++c) {
+    wide[c] = display_width(columns_[c].head);
+    for (const auto& cells : rows_) wide[c] = std::max(wide[c], display_width(cells[c]));
+  }
+  std::string out;
+  for (std::size_t from = 1; from < columns_.size();) {
+    std::size_t to = from, taken = wide[0];
+    while (to < columns_.size() && (to == from || taken + kGap + wide[to] <= width)) taken += kGap + wide[to++];
+    const auto line = [&](auto&& cell_of) {
+      std::string text;
+      const auto put = [&](std::size_t c) {
+        const std::string& cell = cell_of(c);
+        const std::string pad(wide[c] - display_width(cell), ' ');
+        text += columns_[c].align == Align::left ? cell + pad : pad + cell;
+      };
+      put(0);
+      for (std::size_t c = from; c < to; ++c) text += std::string(kGap, ' '), put(c);
+      out += text.substr(0, text.find_last_not_of(' ') + 1) + "\n";
+    };
+    if (from > 1) out += "\n";
+    line([&](std::size_t c) -> const std::string& { return columns_[c].head; });
+    for (const auto& cells : rows_) line([&](std::size_t c) -> const std::string& { return cells[c]; });
+    from = to;
+  }
+  return out;
+}
+
+}  // namespace rackproof

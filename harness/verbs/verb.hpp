@@ -1,0 +1,67 @@
+#pragma once
+/// What the verbs share: how they are added to the program, how they speak, how they read a rig and write a file.
+///
+/// A verb is a file `harness/verbs/NAME.cpp` with one function of the shape below. It adds a subcommand whose callback
+/// does the work and sets `status` (0 done or proven, 1 a proof that does not hold). What goes wrong is thrown:
+/// `InputError` (2) or `MachineError` (3); `run` alone turns exceptions into words on standard error and a status.
+#include <CLI/CLI.hpp>
+#include <filesystem>
+#include <memory>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string>
+#include <string_view>
+
+#include "harness/rig/rig.hpp"
+
+namespace rackproof {
+
+using Json = nlohmann::ordered_json;
+
+void add_plan(CLI::App& program, int& status);
+void add_render(CLI::App& program, int& status);
+void add_stimulus(CLI::App& program, int& status);
+/// `help [VERB] [--format text|man|bash]`: the program's own help, a manual page, or completion for a shell.
+void add_help(CLI::App& program, int& status);
+
+/// The whole program, ready to parse; `status` must outlive it.
+std::unique_ptr<CLI::App> make_program(int& status);
+/// `main`, but for the process: parses, runs, reports. Returns the exit status.
+int run(int argc, const char* const* argv);
+
+/// A verb's subcommand, with its `--help` and an example at the foot of it.
+CLI::App* add_verb(CLI::App& program, const std::string& name, const std::string& what, const std::string& example);
+
+/// `--json` and `--quiet`. A document goes to standard output; people's text goes there too, unless a document does,
+/// then to standard error; `--quiet` leaves people's text out. A reader that closes the pipe early is no error.
+struct Voice {
+  bool json = false, quiet = false;
+  void add_to(CLI::App& verb);
+  void say(std::string_view text) const;      ///< people's text, with its own newlines
+  void document(const Json& document) const;  ///< one document and a newline, only with `--json`
+};
+
+/// `RIG` and `--venue FILE`.
+struct RigArguments {
+  std::filesystem::path rig_file, venue_file;
+  void add_to(CLI::App& verb);
+  rig::Rig rig() const;
+  std::optional<rig::Venue> venue(const rig::Rig& rig) const;
+};
+
+/// A file written beside its place and put there when whole: a reader never sees half of it. Not committed, it is gone.
+class WholeFile {
+ public:
+  explicit WholeFile(std::filesystem::path place);
+  ~WholeFile();
+  WholeFile(const WholeFile&) = delete;
+  WholeFile& operator=(const WholeFile&) = delete;
+  const std::filesystem::path& path() const { return beside_; }  ///< where to write meanwhile
+  void commit();                                                 ///< throws MachineError
+
+ private:
+  std::filesystem::path place_, beside_;
+};
+void write_whole_file(const std::filesystem::path& place, std::string_view bytes);
+
+}  // namespace rackproof

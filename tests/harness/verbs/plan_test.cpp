@@ -1,0 +1,277 @@
+// Must hold: what `plan` says to a person and to a program are the calibration's numbers, under the promised keys; the
+// program's statuses and streams are as promised, whatever is asked of it.
+#include <gmock/gmock.h>
+#include <sys/wait.h>
+
+#include <cmath>
+#include <cstdio>
+#include <filesystem>
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+#include "harness/calibration/compile.hpp"
+#include "harness/verbs/table.hpp"
+#include "harness/verbs/verb.hpp"
+
+namespace rackproof {
+namespace {
+
+namespace fs = std::filesystem;
+using testing::HasSubstr;
+using testing::Not;
+
+constexpr const char* kRig = R"(format = 1
+title = "Prüfstand: eine Säule"
+[controller]
+sample_rate = "48 kHz"
+output_full_scale = "+18 dBu"
+[feeds]
+left = 1
+right = 2
+[amplifier.big]
+ratings = [ { power = "1000 W", load = "8 ohm" } ]
+gain = "32 dB"
+[driver.cone]
+impedance = "8 ohm"
+continuous_power = "400 W"
+[crossover]
+points = [ { at = "1 kHz", alignment = "linkwitz-riley", slope = "24 dB/oct" } ]
+[[way]]
+name = "low"
+feeds = "sum"
+amplifier = "big"
+driver = "cone"
+gain = "-3 dB"
+delay = "1 ms"
+highpass = { at = "40 Hz", alignment = "butterworth", slope = "24 dB/oct" }
+limit = { below_clip = "2 dB" }
+thermal = { below_rating = "0 dB" }
+[[way]]
+name = "high"
+amplifier = "big"
+driver = "cone"
+polarity = "inverted"
+)";
+constexpr const char* kVenue = "format = 1\ntitle = \"Tonight\"\n[venue.feed.left]\ngain = \"-6 dB\"\n";
+
+struct Result {
+  int status = -1;
+  std::string out, err;
+};
+
+class Program : public testing::Test {
+ protected:
+  void SetUp() override {
+    place_ = fs::temp_directory_path() / ("rackproof_plan_test_" + std::to_string(::getpid()));
+    fs::create_directories(place_);
+    write("rig.toml", kRig);
+    write("venue.toml", kVenue);
+  }
+  void TearDown() override { fs::remove_all(place_); }
+  void write(const char* name, const std::string& text) const { std::ofstream(place_ / name) << text; }
+  std::string read(const char* name) const {
+    std::ifstream stream(place_ / name);
+    return {std::istreambuf_iterator<char>(stream), {}};
+  }
+  /// A line for the shell, with $R for the program, run in the test's folder.
+  Result shell(const std::string& line) const {
+    const std::string command = "cd '" + place_.string() + "' && R='" RACKPROOF_PROGRAM "' && { " + line + "; } >out 2>err";
+    const int status = std::system(command.c_str());
+    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, read("out"), read("err")};
+  }
+  fs::path place_;
+};
+
+TEST_F(Program, PlanSaysTheFiguresToAPerson) {
+  const Result result = shell("COLUMNS=100 $R plan rig.toml");
+  EXPECT_EQ(result.status, 0);
+  EXPECT_EQ(result.err, "");
+  // 1000 W at 8 ohm, 32 dB, +18 dBu: 126.4911 V peak, -8.7506 dBFS (arithmetic worked in levels_test.cpp).
+  for (const char* words : {"Prüfstand: eine Säule", "126.5   -8.75", "100.5  -10.75", "amplifier", "56.6  -12.73",
+                            "1.000 ms", "0.343 m", "inverted", "-3.00 dB", "nothing", "105 samples", "+18.00 dBu",
+                            "clips at +9.25 dBu in", "no-limiter", "no-power-limiter", "crossover-null"}) {
+    EXPECT_THAT(result.out, HasSubstr(words));
+  }
+  std::istringstream lines(result.out);
+  for (std::string line; std::getline(lines, line);) EXPECT_LE(display_width(line), 100u) << line;
+}
+
+TEST_F(Program, PlanSaysTheFiguresToAProgram) {
+  const Result result = shell("$R plan rig.toml --json");
+  EXPECT_EQ(result.status, 0);
+  EXPECT_THAT(result.err, HasSubstr("126.5"));  // people's text
+  EXPECT_EQ(result.out.back(), '\n');
+  const Json document = Json::parse(result.out);
+  const CompiledRig made = compile(rig::load_rig(place_ / "rig.toml"));
+  EXPECT_EQ(document.at("rig"), "rig.toml");
+  EXPECT_EQ(document.at("sample_rate_hz"), 48000);
+  EXPECT_EQ(document.at("latency_samples"), made.latency_samples);
+  ASSERT_EQ(document.at("outputs").size(), 3u);
+  for (std::size_t o = 0; o < 3; ++o) {
+    const Json& one = document["outputs"][o];
+    const OutputPlan& plan = made.outputs[o];
+    EXPECT_EQ(one.at("name"), plan.name);
+    EXPECT_EQ(one.at("way"), plan.way);
+    EXPECT_EQ(one.at("feed"), plan.feed);
+    EXPECT_EQ(one.at("load_ohm"), plan.load_ohm);
+    EXPECT_EQ(one.at("clip_volts_peak"), plan.clip_volts_peak);  // every bit of a double goes through
+    EXPECT_EQ(one.at("clip_dbfs_peak"), plan.clip_dbfs_peak);
+    EXPECT_EQ(one.at("limit_volts_peak"), plan.limit_volts_peak);
+    EXPECT_EQ(one.at("limit_dbfs_peak"), plan.limit_dbfs_peak);
+    EXPECT_EQ(one.at("limited_by"), "amplifier");
+    EXPECT_EQ(one.at("delay_samples"), plan.delay_samples);
+    EXPECT_EQ(one.at("gain_db"), plan.gain_db);
+    EXPECT_EQ(one.at("polarity"), plan.polarity);
+    ASSERT_EQ(one.at("sections").size(), plan.sections.size());
+    for (std::size_t s = 0; s < plan.sections.size(); ++s) {
+      const dsp::Biquad& b = plan.sections[s];
+      EXPECT_EQ(one["sections"][s], (Json{b.b0, b.b1, b.b2, b.a1, b.a2}));
+    }
+  }
+  EXPECT_NEAR(document["outputs"][0].at("thermal_dbfs_rms").get<double>(), -12.7300, 5e-5);
+  EXPECT_NEAR(document["outputs"][0].at("thermal_volts_rms").get<double>(), 56.5685, 5e-5);
+  EXPECT_TRUE(document["outputs"][1].at("thermal_volts_rms").is_null());
+  EXPECT_TRUE(document["outputs"][1].at("thermal_dbfs_rms").is_null());
+  EXPECT_EQ(document["outputs"][0]["delay_samples"], 48);
+  EXPECT_EQ(document["outputs"][2]["polarity"], -1);
+  ASSERT_EQ(document.at("warnings").size(), made.warnings.size());
+  EXPECT_EQ(document["warnings"][0].at("code"), made.warnings[0].code);
+  EXPECT_EQ(document["warnings"][0].at("text"), made.warnings[0].text);
+}
+
+TEST_F(Program, TheVenueIsOnTopAndTheMeanOfUnlikeFeedsIsTakenApart) {
+  const Json document = Json::parse(shell("$R plan rig.toml --venue venue.toml --json --quiet").out);
+  EXPECT_EQ(document["outputs"][1]["gain_db"], -6);
+  EXPECT_EQ(document["outputs"][2]["gain_db"], 0);
+  EXPECT_EQ(document["outputs"][0]["gain_db"], -3);
+  EXPECT_EQ(document["outputs"][0]["feed_paths"][0]["feed"], "left");
+  EXPECT_EQ(document["outputs"][0]["feed_paths"][0]["gain_db"], -6);
+  EXPECT_EQ(document["outputs"][0]["feed_paths"][1]["gain_db"], 0);
+  EXPECT_FALSE(document["outputs"][1].contains("feed_paths"));
+  EXPECT_THAT(shell("$R plan rig.toml --venue venue.toml").out, HasSubstr("-6.00 dB and 0 sections on left alone"));
+}
+
+TEST_F(Program, QuietLeavesOutPeoplesTextNotErrors) {
+  Result result = shell("$R plan rig.toml --quiet");
+  EXPECT_EQ(result.out + result.err, "");
+  EXPECT_EQ(result.status, 0);
+  result = shell("$R plan rig.toml --quiet --json");
+  EXPECT_EQ(result.err, "");
+  EXPECT_FALSE(Json::parse(result.out).empty());
+  result = shell("$R plan nowhere.toml --quiet");
+  EXPECT_EQ(result.status, 2);
+  EXPECT_THAT(result.err, testing::StartsWith("rackproof: "));
+}
+
+TEST_F(Program, StatusesAndSuggestions) {
+  struct Case {
+    const char* arguments;
+    int status;
+    const char* says;
+  };
+  for (const Case& c : {Case{"", 2, "a verb is missing"}, Case{"pln", 2, "did you mean plan?"},
+                        Case{"plan", 2, "RIG is required"}, Case{"plan --jsn", 2, "did you mean --json?"},
+                        Case{"plan rig.toml --venu=x", 2, "did you mean --venue?"}, Case{"plan a b", 2, "too many"},
+                        Case{"--jsn", 2, "--jsn"}, Case{"plan rig.toml --venue", 2, "--venue"},
+                        Case{"zzzzzzzz", 2, "there are plan"}, Case{"help nothing", 2, "no verb is called"},
+                        Case{"plan nowhere.toml", 2, "nowhere.toml"}}) {
+    const Result result = shell("$R " + std::string(c.arguments));
+    EXPECT_EQ(result.status, c.status) << c.arguments;
+    EXPECT_EQ(result.out, "") << c.arguments;
+    EXPECT_THAT(result.err, testing::AllOf(testing::StartsWith("rackproof: "), HasSubstr(c.says))) << c.arguments;
+  }
+  for (const char* arguments : {"--help", "plan --help", "--version", "help", "help plan", "help --format man"}) {
+    const Result result = shell("$R " + std::string(arguments));
+    EXPECT_EQ(result.status, 0) << arguments;
+    EXPECT_EQ(result.err, "") << arguments;
+    EXPECT_THAT(result.out, HasSubstr("rackproof")) << arguments;
+  }
+}
+
+TEST_F(Program, EveryVerbHasAnExampleAndTheTwoCommonOptions) {
+  int status = 0;
+  const auto program = make_program(status);
+  for (const CLI::App* verb : program->get_subcommands([](const CLI::App*) { return true; })) {
+    EXPECT_THAT(verb->get_footer(), HasSubstr("rackproof " + verb->get_name())) << verb->get_name();
+    EXPECT_NE(verb->get_option_no_throw("--json"), nullptr) << verb->get_name();
+    EXPECT_NE(verb->get_option_no_throw("--quiet"), nullptr) << verb->get_name();
+  }
+}
+
+TEST_F(Program, BadInputIsNamedAndTheMachinesFailureIsAnotherStatus) {
+  std::string broken = kRig;
+  broken.replace(broken.find("below_clip"), 10, "belowclip");
+  write("broken.toml", broken);
+  Result result = shell("$R plan broken.toml --json");
+  EXPECT_EQ(result.status, 2);
+  EXPECT_EQ(result.out, "");
+  EXPECT_THAT(result.err, testing::AllOf(HasSubstr("broken.toml:25:"), HasSubstr("belowclip")));
+  result = shell("$R plan rig.toml >/dev/full");
+  EXPECT_EQ(result.status, 3);
+  EXPECT_THAT(result.err, HasSubstr("No space left"));
+}
+
+TEST_F(Program, AClosedPipeIsNoCrash) {
+  const Result result = shell("for i in 1 2 3 4 5 6 7 8; do { $R plan rig.toml --json --quiet; echo $? >&2; } | true; done");
+  EXPECT_EQ(result.err, "0\n0\n0\n0\n0\n0\n0\n0\n");
+}
+
+TEST_F(Program, TheManualAndTheCompletionComeFromTheOptions) {
+  const std::string man = shell("$R help --format man").out;
+  EXPECT_THAT(man, testing::AllOf(testing::StartsWith(".TH RACKPROOF 1"), HasSubstr(".SS rackproof plan RIG"),
+                                  HasSubstr("\\-\\-venue FILE"), HasSubstr(".SH CAUTION")));
+  EXPECT_THAT(man, Not(HasSubstr("\n--")));
+  const Result completed = shell(
+      "$R help --format bash >completion && bash -c '. ./completion; COMP_WORDS=(rackproof pl); COMP_CWORD=1; _rackproof; "
+      "echo \"${COMPREPLY[@]}\"; COMP_WORDS=(rackproof plan --v); COMP_CWORD=2; _rackproof; echo \"${COMPREPLY[@]}\"; "
+      "COMP_WORDS=(rackproof help --format m); COMP_CWORD=3; _rackproof; echo \"${COMPREPLY[@]}\"'");
+  EXPECT_EQ(completed.out, "plan\n--venue\nman\n") << completed.err;
+}
+
+TEST(WholeFile, IsThereWhenCommittedAndNotBefore) {
+  const fs::path place = fs::temp_directory_path() / ("rackproof_whole_" + std::to_string(::getpid()));
+  fs::create_directories(place);
+  const auto count = [&] { return std::distance(fs::directory_iterator(place), fs::directory_iterator()); };
+  {
+    WholeFile file(place / "a");
+    std::ofstream(file.path()) << "half";
+    EXPECT_FALSE(fs::exists(place / "a"));
+    EXPECT_EQ(count(), 1);
+  }
+  EXPECT_EQ(count(), 0) << "what was not committed is gone";
+  write_whole_file(place / "a", "one");
+  write_whole_file(place / "a", "two");
+  std::ifstream stream(place / "a");
+  EXPECT_EQ(std::string(std::istreambuf_iterator<char>(stream), {}), "two");
+  EXPECT_EQ(count(), 1);
+  EXPECT_THROW(write_whole_file(place / "no" / "where", "x"), MachineError);
+  fs::remove_all(place);
+}
+
+TEST(Table, AlignsWhatIsWideInBytesAndBreaksBetweenColumns) {
+  EXPECT_EQ(display_width("Säule"), 5u);
+  EXPECT_EQ(display_width("a\u0308"), 1u);  // an a and a combining diaeresis
+  Table table({{"name", Align::left}, {"first"}, {"second"}});
+  table.row({"Säule", "1", "22"});
+  table.row({"b", "333333", "4"});
+  EXPECT_EQ(table.text(80), "name    first  second\nSäule       1      22\nb      333333       4\n");
+  EXPECT_EQ(table.text(15), "name    first\nSäule       1\nb      333333\n\nname   second\nSäule      22\nb           4\n");
+}
+
+TEST(Wrapped, NoLineIsWiderAndNoWordIsLost) {
+  const std::string text = "one two  three four five Säulen six";
+  for (std::size_t width = 10; width < 50; ++width) {
+    std::istringstream lines(wrapped(text, width, "- "));
+    std::string words, word;
+    for (std::string line; std::getline(lines, line);) {
+      EXPECT_LE(display_width(line), width);
+      EXPECT_THAT(line.substr(0, 2), testing::AnyOf("- ", "  "));
+      std::istringstream in(line.substr(2));
+      while (in >> word) words += word + " ";
+    }
+    EXPECT_EQ(words, "one two three four five Säulen six ");
+  }
+}
+
+}  // namespace
+}  // namespace rackproof
