@@ -1,0 +1,257 @@
+/// `render`: a recording through a rig's chain, one file an amplifier channel, and what it would do to the amplifiers.
+#include <fmt/format.h>
+
+#include <charconv>
+#include <cmath>
+#include <map>
+
+#include "harness/analysis/decibels.hpp"
+#include "harness/audio/interruption.hpp"
+#include "harness/audio/writer.hpp"
+#include "harness/rig/units.hpp"
+#include "harness/verbs/render_job.hpp"
+#include "harness/verbs/render_progress.hpp"
+#include "harness/verbs/table.hpp"
+#include "harness/verbs/verb.hpp"
+
+namespace rackproof {
+namespace {
+
+using analysis::db_from_ratio;
+
+const std::map<std::string, Bypass> kBypasses{
+    {"all", Bypass::all}, {"venue", Bypass::venue}, {"system", Bypass::system}, {"limits", Bypass::limits}};
+
+struct RenderOptions {
+  RigArguments rig;
+  Voice voice;
+  RenderJob job;
+  std::string bypass, subtype = "float", start, seconds;
+  std::optional<std::uint32_t> block_frames;
+};
+
+/// "90" and "90.5" are seconds; "250 ms", "1.5 min" say so themselves.
+double time_of(const std::string& option, const std::string& text) {
+  double bare_s = 0;
+  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), bare_s);
+  const bool bare = error == std::errc() && end == text.data() + text.size();
+  double time_s = bare_s;
+  if (!bare) {
+    try {
+      time_s = rig::read_value(text, rig::Quantity::time, "\"1.5 s\"");
+    } catch (const rig::Misread& misread) {
+      throw InputError(fmt::format("{}: read {}; {}", option, misread.read, misread.right));
+    }
+  }
+  if (!std::isfinite(time_s) || time_s < 0 || (option == "--seconds" && time_s == 0))
+    throw InputError(fmt::format("{}: read {}; right would be a time {} 0, as in \"1.5 s\"", option, text,
+                                 option == "--seconds" ? "above" : "of at least"));
+  return time_s;
+}
+
+/// What a person wants to know of one output, from the chain's figures and the plan's volts.
+struct Reading {
+  std::string name, file;
+  std::optional<double> peak_dbfs = {}, true_peak_dbtp = {}, rms_dbfs = {};  ///< nothing: silence
+  double peak_volts = 0, rms_volts = 0, mean_watts = 0;
+  double max_peak_reduction_db = 0, max_power_reduction_db = 0, limited_fraction = 0;
+  std::uint64_t clipped_samples = 0;
+};
+
+std::optional<double> level(double db) { return std::isfinite(db) ? std::optional(db) : std::nullopt; }
+double reduction_db(double least_gain) { return least_gain < 1.0 ? -db_from_ratio(std::max(least_gain, 1e-20)) : 0.0; }
+
+Reading reading_of(const OutputPlan& plan, const RenderedOutput& output, std::uint64_t frames) {
+  Reading r{.name = plan.name, .file = output.file.string()};
+  r.peak_dbfs = level(db_from_ratio(output.peak));
+  r.true_peak_dbtp = level(db_from_ratio(output.true_peak));
+  r.rms_dbfs = level(analysis::dbfs_from_rms(output.rms));
+  r.peak_volts = output.peak * plan.full_scale_volts_peak;
+  r.rms_volts = output.rms * plan.full_scale_volts_peak;
+  r.mean_watts = r.rms_volts * r.rms_volts / plan.load_ohm;
+  r.max_peak_reduction_db = reduction_db(output.least_peak_gain);
+  r.max_power_reduction_db = reduction_db(output.least_power_gain);
+  r.limited_fraction = static_cast<double>(output.limited_frames) / static_cast<double>(frames);
+  r.clipped_samples = output.clipped_samples;
+  return r;
+}
+
+/// Only what is wrong: with the recording, with what left the chain, and for whom it may be too much.
+std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, const Rendered& rendered,
+                              const std::vector<Reading>& readings) {
+  std::vector<Warning> found;
+  if (rendered.complaint) found.push_back({"input-cut-short", *rendered.complaint});
+  if (rendered.bad_samples > 0)
+    found.push_back({"bad-samples", fmt::format("{} samples of the input are not numbers; each was taken as 0",
+                                                rendered.bad_samples)});
+  if (rendered.bounded_samples > 0)
+    found.push_back({"bounded-samples", fmt::format("{} samples of the input are beyond +36 dBFS and were held there",
+                                                    rendered.bounded_samples)});
+  for (std::size_t o = 0; o < readings.size(); ++o) {
+    const Reading& reading = readings[o];
+    const OutputPlan& plan = compiled.outputs[o];
+    if (reading.clipped_samples > 0)
+      found.push_back({"converter-clip", fmt::format("{}: {} samples beyond full scale, where a converter clips",
+                                                     reading.name, reading.clipped_samples)});
+    if (reading.peak_dbfs && *reading.peak_dbfs > plan.clip_dbfs_peak)
+      found.push_back({"amplifier-clip",
+                       fmt::format("{}: peaks of {:.1f} V are {:.1f} dB beyond what the amplifier makes ({:.1f} V): it "
+                                   "would clip, and clipping burns drivers",
+                                   reading.name, reading.peak_volts, *reading.peak_dbfs - plan.clip_dbfs_peak,
+                                   plan.clip_volts_peak)});
+    const rig::Driver& driver = rig.driver_of(rig.ways.at(plan.way_index));
+    const double driver_watts = reading.rms_volts * reading.rms_volts / driver.impedance_ohm;
+    if (driver_watts > driver.continuous_power_watts)
+      found.push_back(
+          {"driver-power", fmt::format("{}: {:.0f} W on average into each {}, whose continuous rating is {:.0f} W",
+                                       reading.name, driver_watts, driver.name, driver.continuous_power_watts)});
+  }
+  return found;
+}
+
+Json json_of(std::optional<double> value) { return value ? Json(*value) : Json(nullptr); }
+
+Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job, const Rendered& rendered,
+                 const std::vector<Reading>& readings, const std::vector<Warning>& warnings, double realtime_factor) {
+  Json outputs = Json::array(), notes = Json::array();
+  for (const Reading& r : readings)
+    outputs.push_back({{"name", r.name},
+                       {"file", r.file},
+                       {"peak_dbfs", json_of(r.peak_dbfs)},
+                       {"true_peak_dbtp", json_of(r.true_peak_dbtp)},
+                       {"rms_dbfs", json_of(r.rms_dbfs)},
+                       {"peak_volts", r.peak_volts},
+                       {"rms_volts", r.rms_volts},
+                       {"mean_watts", r.mean_watts},
+                       {"max_peak_reduction_db", r.max_peak_reduction_db},
+                       {"max_power_reduction_db", r.max_power_reduction_db},
+                       {"limited_fraction", r.limited_fraction},
+                       {"clipped_samples", r.clipped_samples}});
+  for (const Warning& warning : warnings) notes.push_back({{"code", warning.code}, {"text", warning.text}});
+  return {{"rig", rig.file.string()},
+          {"input", job.input.string()},
+          {"frames", rendered.frames},
+          {"input_frames", rendered.input_frames},
+          {"sample_rate_hz", rig.controller.sample_rate_hz},
+          {"latency_samples", compiled.latency_samples},
+          {"realtime_factor", realtime_factor},
+          {"bad_samples", rendered.bad_samples},
+          {"bounded_samples", rendered.bounded_samples},
+          {"outputs", std::move(outputs)},
+          {"warnings", std::move(notes)}};
+}
+
+std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job, const Rendered& rendered,
+                     const std::vector<Reading>& readings, const std::vector<Warning>& warnings,
+                     double realtime_factor) {
+  const double rate = rig.controller.sample_rate_hz;
+  std::string text = fmt::format(
+      "{}: {:.2f} s at {:g} kHz to {}, {} samples late ({:.2f} ms), {:.0f} times real time\n", job.input.string(),
+      static_cast<double>(rendered.input_frames) / rate, rate / 1e3, (job.folder / "OUTPUT.wav").string(),
+      compiled.latency_samples, 1e3 * compiled.latency_samples / rate, realtime_factor);
+  const auto fixed = [](double value) { return fmt::format("{:.2f}", value); };
+  const auto db = [&](std::optional<double> value) { return value ? fixed(*value) : std::string("silent"); };
+  Table table({{"output", Align::left},
+               {"peak dBFS"},
+               {"dBTP"},
+               {"V pk"},
+               {"RMS dBFS"},
+               {"V RMS"},
+               {"mean W"},
+               {"peak held by"},
+               {"power held by"}});
+  for (const Reading& r : readings)
+    table.row({r.name, db(r.peak_dbfs), db(r.true_peak_dbtp), fixed(r.peak_volts), db(r.rms_dbfs), fixed(r.rms_volts),
+               fixed(r.mean_watts), fixed(r.max_peak_reduction_db) + " dB", fixed(r.max_power_reduction_db) + " dB"});
+  text += table.text(text_width());
+  for (const Warning& warning : warnings) text += wrapped(warning.code + ": " + warning.text, text_width(), "  ! ");
+  return text;
+}
+
+void run_render(RenderOptions options) {
+  RenderJob& job = options.job;
+  const auto subtype = audio::subtype_of(options.subtype);
+  if (!subtype)
+    throw InputError(fmt::format("--subtype: read {}; right would be one of {}", options.subtype,
+                                 fmt::join(audio::kSubtypeNames, ", ")));
+  job.subtype = *subtype;
+  Bypass bypass = Bypass::none;
+  if (!options.bypass.empty()) {
+    const auto found = kBypasses.find(options.bypass);
+    if (found == kBypasses.end())
+      throw InputError(
+          fmt::format("--bypass: read {}; right would be one of all, venue, system, limits", options.bypass));
+    bypass = found->second;
+  }
+  if (!options.start.empty()) job.start_s = time_of("--start", options.start);
+  if (!options.seconds.empty()) job.seconds = time_of("--seconds", options.seconds);
+
+  const rig::Rig rig = options.rig.rig();
+  const std::optional<rig::Venue> venue = options.rig.venue(rig);
+  const CompiledRig compiled = compile(rig, venue ? &*venue : nullptr, bypass);
+  job.block_frames = options.block_frames.value_or(rig.controller.block_frames);
+  if (job.block_frames < 1 || job.block_frames > 65536)
+    throw InputError(fmt::format("--block: read {}; right would be 1 to 65536 frames", job.block_frames));
+  job.read_files = {options.rig.rig_file};
+  if (venue) job.read_files.push_back(options.rig.venue_file);
+
+  Rendered rendered;
+  try {
+    Progress progress(!options.voice.quiet && !options.voice.json);
+    rendered = render(rig, compiled, job, [&](std::uint64_t done, std::uint64_t total) { progress.show(done, total); });
+  } catch (const audio::Interrupted& interrupted) {
+    fmt::print(stderr, "rackproof: render: interrupted; nothing was left in {}\n", job.folder.string());
+    audio::die_of(interrupted.signal_number);
+  }
+
+  std::vector<Reading> readings;
+  for (std::size_t o = 0; o < rendered.outputs.size(); ++o)
+    readings.push_back(reading_of(compiled.outputs[o], rendered.outputs[o], rendered.frames));
+  std::vector<Warning> warnings = cautions(rig, compiled, rendered, readings);
+  warnings.insert(warnings.begin(), compiled.warnings.begin(), compiled.warnings.end());
+  const double audio_s = static_cast<double>(rendered.frames) / rig.controller.sample_rate_hz;
+  const double realtime_factor = audio_s / std::max(rendered.elapsed_s, 1e-9);
+  options.voice.say(table_of(rig, compiled, job, rendered, readings, warnings, realtime_factor));
+  options.voice.document(document_of(rig, compiled, job, rendered, readings, warnings, realtime_factor));
+}
+
+}  // namespace
+
+void add_render(CLI::App& program, int& status) {
+  CLI::App* verb = add_verb(
+      program, "render",
+      "Runs a recording through the rig's chain: one file an amplifier channel, with the volts and watts that it "
+      "would make. Outputs take their places together, when all are whole.",
+      "rackproof render rig.toml show.wav -o out --venue tonight.toml");
+  auto options = std::make_shared<RenderOptions>();
+  options->rig.add_to(*verb);
+  verb->add_option("INPUT", options->job.input, "The recording: WAV, RF64, W64, FLAC, AIFF, CAF, Ogg")->required();
+  verb->add_option("-o,--output", options->job.folder, "The folder for the outputs, made if there is none")
+      ->type_name("DIR")
+      ->required();
+  verb->add_option("--bypass", options->bypass,
+                   "Leaves a layer out: all (each output is its feed, late by the latency), venue, system or limits")
+      ->type_name("all|venue|system|limits");
+  verb->add_option("--subtype", options->subtype,
+                   "Samples of the outputs; float is the default. PCM is rounded to the nearest step, without dither, "
+                   "and saturates at "
+                   "full scale")
+      ->type_name("float|double|pcm16|pcm24|pcm32");
+  verb->add_option("--start", options->start,
+                   "Where in the recording to begin: \"90\" (seconds), \"1.5 min\", \"250 ms\"")
+      ->type_name("TIME");
+  verb->add_option("--seconds", options->seconds, "How much of it, in the same way; to its end if not given")
+      ->type_name("TIME");
+  verb->add_flag("--resample", options->job.resample,
+                 "Converts a recording at another sample rate than the controller's");
+  verb->add_option("--block", options->block_frames,
+                   "Frames a call of the chain; the rig's own if not given. Changes no sample")
+      ->type_name("FRAMES");
+  options->voice.add_to(*verb);
+  verb->callback([options, &status] {
+    run_render(*options);
+    status = 0;
+  });
+}
+
+}  // namespace rackproof

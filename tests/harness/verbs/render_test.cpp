@@ -1,0 +1,474 @@
+// Must hold: the theorems at the top of render_job.hpp and render_meter.hpp, and what `render --help` promises. The
+// program itself runs here, as a person would run it.
+#include <fcntl.h>
+#include <gmock/gmock.h>
+#include <pty.h>
+#include <sys/resource.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <bit>
+#include <chrono>
+#include <cmath>
+#include <functional>
+#include <nlohmann/json.hpp>
+#include <thread>
+
+#include "harness/calibration/compile.hpp"
+#include "harness/verbs/render_meter.hpp"
+#include "harness/verbs/render_progress.hpp"
+#include "tests/harness/audio/scratch.hpp"
+
+namespace rackproof {
+namespace {
+
+using namespace rackproof::test;
+using nlohmann::json;
+using testing::AllOf;
+using testing::ElementsAre;
+using testing::HasSubstr;
+using testing::IsEmpty;
+using testing::Not;
+
+/// 0 dBFS is 1 V RMS at the controller; amplifiers of 40 dB: a full-scale sine is 100 V RMS, 141 V peak, beyond their
+/// clip of 89.4 V peak. All invented.
+const std::string kRig = R"(format = 1
+[controller]
+sample_rate = "48 kHz"
+output_full_scale = "1 V"
+[feeds]
+left = 1
+right = 2
+[amplifier.small]
+ratings = [ { power = "500 W", load = "8 ohm" } ]
+gain = "40 dB"
+[driver.cone]
+impedance = "8 ohm"
+continuous_power = "200 W"
+[driver.horn]
+impedance = "8 ohm"
+continuous_power = "60 W"
+[system]
+eq = [ { type = "peaking", at = "240 Hz", gain = "-3.5 dB", q = 1.4 } ]
+[crossover]
+points = [ { at = "400 Hz", alignment = "linkwitz-riley", slope = "24 dB/oct" } ]
+[[way]]
+name = "low"
+feeds = "sum"
+amplifier = "small"
+driver = "cone"
+delay = "1.01 ms"
+limit = { below_clip = "1 dB" }
+thermal = { below_rating = "1 dB" }
+[[way]]
+name = "high"
+amplifier = "small"
+driver = "horn"
+gain = "-2 dB"
+limit = { below_clip = "6 dB", look_ahead = "1 ms" }
+)";
+constexpr int kTailOfDelay = 49;  // 1.01 ms are 48.48 samples
+const int kWavFloat = SF_FORMAT_WAV | SF_FORMAT_FLOAT;
+
+struct Ended {
+  int status = 0;  // as wait gives it
+  std::string out, err;
+  long most_memory_kib = 0;
+  int code() const { return WIFEXITED(status) ? WEXITSTATUS(status) : -WTERMSIG(status); }
+};
+
+class Render : public testing::Test {
+ protected:
+  Render() {
+    put(scratch / "rig.toml", kRig);
+    write_audio(scratch / "in.wav", kWavFloat, 2, 48000, noise(2 * 50000, 21));
+  }
+  std::string at(const std::string& name) const { return (scratch / name).string(); }
+
+  pid_t start(std::vector<std::string> words, int standard_error, const std::function<void()>& in_child = {}) {
+    words.insert(words.begin(), {RACKPROOF_PROGRAM, "render"});
+    const pid_t child = ::fork();
+    if (child != 0) return child;
+    std::vector<char*> argv;
+    for (std::string& word : words) argv.push_back(word.data());
+    argv.push_back(nullptr);
+    ::dup2(::open(at("stdout").c_str(), O_CREAT | O_TRUNC | O_WRONLY, 0600), STDOUT_FILENO);
+    ::dup2(standard_error, STDERR_FILENO);
+    if (in_child) in_child();
+    ::execv(argv[0], argv.data());
+    ::_exit(127);
+  }
+  Ended run(std::vector<std::string> words, const std::function<void()>& in_child = {}) {
+    const int standard_error = ::open(at("stderr").c_str(), O_CREAT | O_TRUNC | O_WRONLY | O_CLOEXEC, 0600);
+    const pid_t child = start(std::move(words), standard_error, in_child);
+    ::close(standard_error);
+    Ended ended;
+    rusage used{};
+    ::wait4(child, &ended.status, 0, &used);
+    ended.out = bytes_of(scratch / "stdout"), ended.err = bytes_of(scratch / "stderr");
+    ended.most_memory_kib = used.ru_maxrss;
+    return ended;
+  }
+  /// A render that must succeed; its document.
+  json document(std::vector<std::string> words) {
+    words.push_back("--json");
+    const Ended ended = run(std::move(words));
+    EXPECT_EQ(ended.code(), 0) << ended.err;
+    return json::parse(ended.out);
+  }
+  std::vector<std::string> in_to(const std::string& out, std::initializer_list<std::string> more = {}) {
+    std::vector<std::string> words{at("rig.toml"), at("in.wav"), "-o", at(out)};
+    words.insert(words.end(), more);
+    return words;
+  }
+  /// Stereo silence, all but free on disk: a hole. Longer than 4 GiB it is RF64.
+  void put_silence(const std::string& name, std::uint64_t frames) {
+    const std::uint64_t bytes = frames * 8;
+    const bool large = bytes > 0xff000000u;
+    std::string head = format_chunk(3, 2, 48000, 32, 8) + chunk("data", "", large ? 0xffffffffu : bytes);
+    if (large) head = chunk("ds64", le(bytes + 72, 8) + le(bytes, 8) + le(frames, 8) + le(0, 4)) + head;
+    put(scratch / name,
+        (large ? "RF64" + le(0xffffffffu, 4) : "RIFF" + le(4 + head.size() + bytes, 4)) + "WAVE" + head);
+    std::filesystem::resize_file(scratch / name, 12 + head.size() + bytes);
+  }
+
+  const Scratch scratch;
+};
+const std::vector<std::string> kFiles{"high.left.wav", "high.right.wav", "low.wav"};
+
+TEST_F(Render, TheFilesAreTheSameToTheBitForEveryBlockSizeAndTime) {
+  const json first = document(in_to("a", {"--block", "64"}));
+  for (const char* block : {"1", "1000", "20000"}) document(in_to("b" + std::string(block), {"--block", block}));
+  document(in_to("again"));
+  EXPECT_THAT(Scratch::names_in(scratch / "a"), testing::ElementsAreArray(kFiles));
+  for (const std::string& file : kFiles)
+    for (const char* other : {"b1", "b1000", "b20000", "again"})
+      EXPECT_EQ(bytes_of(scratch / "a" / file), bytes_of(scratch / other / file)) << file << " in " << other;
+  const int latency = first["latency_samples"];
+  EXPECT_EQ(first["frames"], 50000 + latency + kTailOfDelay);
+  for (const std::string& file : kFiles)
+    EXPECT_EQ(read_audio(scratch / "a" / file).info.frames, 50000 + latency + kTailOfDelay);
+  EXPECT_EQ(read_audio(scratch / "a" / "low.wav").info.format, kWavFloat);
+}
+
+TEST_F(Render, BypassAllIsTheFeedLaterByTheLatencyBitForBit) {
+  const std::vector<float> in = read_audio(scratch / "in.wav").interleaved;
+  const json said = document(in_to("a", {"--bypass", "all"}));
+  const std::size_t latency = said["latency_samples"];
+  const std::vector<float> left = read_audio(scratch / "a/high.left.wav").interleaved,
+                           low = read_audio(scratch / "a/low.wav").interleaved;
+  ASSERT_EQ(left.size(), 50000 + latency);
+  ASSERT_EQ(low.size(), left.size());
+  for (std::size_t n = 0; n < left.size(); ++n) {
+    const float l = n < latency ? 0.0f : in[2 * (n - latency)], r = n < latency ? 0.0f : in[2 * (n - latency) + 1];
+    ASSERT_EQ(std::bit_cast<std::uint32_t>(left[n]), std::bit_cast<std::uint32_t>(l)) << n;
+    ASSERT_EQ(low[n], (l + r) * 0.5f) << n;
+  }
+  const json limited = document(in_to("b", {"--bypass", "limits"}));
+  EXPECT_EQ(limited["latency_samples"], said["latency_samples"]);
+  for (const json& output : limited["outputs"]) EXPECT_EQ(output["max_peak_reduction_db"], 0.0);
+  EXPECT_NE(bytes_of(scratch / "a/low.wav"), bytes_of(scratch / "b/low.wav"));
+}
+
+TEST_F(Render, TheMetersSayWhatTheFilesHold) {
+  const json said = document(in_to("a"));
+  ASSERT_EQ(said["outputs"].size(), 3u);
+  for (const json& output : said["outputs"]) {
+    const std::vector<float> samples = read_audio(output["file"].get<std::string>()).interleaved;
+    long double sum = 0;
+    double peak = 0;
+    for (const float x : samples) {
+      sum += static_cast<long double>(x) * static_cast<long double>(x);
+      peak = std::max(peak, std::abs(static_cast<double>(x)));
+    }
+    const double rms = std::sqrt(static_cast<double>(sum / static_cast<long double>(samples.size())));
+    const double volts = std::sqrt(2.0) * 100.0;  // peak volts of 1.0: 1 V RMS, 40 dB
+    EXPECT_NEAR(output["peak_dbfs"], 20 * std::log10(peak), 1e-9);
+    EXPECT_GE(output["true_peak_dbtp"], output["peak_dbfs"]);
+    EXPECT_NEAR(output["rms_dbfs"], 20 * std::log10(rms * std::sqrt(2.0)), 1e-9);
+    EXPECT_NEAR(output["peak_volts"], peak * volts, 1e-9 * volts);
+    EXPECT_NEAR(output["rms_volts"], rms * volts, 1e-9 * volts);
+    EXPECT_NEAR(output["mean_watts"], rms * volts * rms * volts / 8.0, 1e-6);
+    EXPECT_EQ(output["clipped_samples"], 0);
+    // Clip at sqrt(2 x 500 W x 8 ohm) V peak; the highs' limit stands 6 dB below and must have worked.
+    if (output["name"] == "low") continue;
+    EXPECT_LE(output["peak_volts"], std::sqrt(8000.0) * std::pow(10.0, -6.0 / 20) * 1.000001);
+    EXPECT_GT(output["max_peak_reduction_db"], 1.0);
+    EXPECT_GT(output["limited_fraction"], 0.1);
+    EXPECT_LE(output["limited_fraction"], 1.0);
+  }
+}
+
+TEST_F(Render, AFullScaleSineReadsAsItsVolts) {
+  std::vector<float> sine(2 * 48000);
+  for (std::size_t n = 0; n < 48000; ++n)
+    sine[2 * n] = sine[2 * n + 1] = static_cast<float>(std::sin(2 * M_PI * 997.0 * double(n) / 48000));
+  write_audio(scratch / "in.wav", kWavFloat, 2, 48000, sine);
+  const json left = document(in_to("a", {"--bypass", "all"}))["outputs"][1];
+  // 1 V RMS and 40 dB: 100 V RMS, 1250 W into 8 ohm; AES17 calls it 0 dBFS. One second of it in a little more.
+  EXPECT_NEAR(left["rms_dbfs"], 0.0, 0.03);
+  EXPECT_NEAR(left["rms_volts"], 100.0, 0.3);
+  EXPECT_NEAR(left["mean_watts"], 1250.0, 8.0);
+  EXPECT_NEAR(left["peak_volts"], 141.42, 0.02);
+}
+
+TEST_F(Render, SilenceAndEveryOtherInputGiveFiniteNumbersOrNull) {
+  const auto check = [](const json& document) {
+    EXPECT_EQ(document.dump().find("nan"), std::string::npos);
+    EXPECT_EQ(document.dump().find("inf"), std::string::npos);
+  };
+  write_audio(scratch / "in.wav", kWavFloat, 2, 48000, std::vector<float>(2 * 5000));
+  const json silent = document(in_to("a"));
+  check(silent);
+  EXPECT_TRUE(silent["outputs"][0]["peak_dbfs"].is_null());
+  EXPECT_TRUE(silent["outputs"][0]["rms_dbfs"].is_null());
+  EXPECT_EQ(silent["outputs"][0]["mean_watts"], 0.0);
+
+  std::vector<float> wild(2 * 5000, std::nanf(""));
+  for (std::size_t i = 0; i < wild.size(); i += 3) wild[i] = i % 2 == 0 ? INFINITY : 1e30f;
+  write_audio(scratch / "in.wav", kWavFloat, 2, 48000, wild);
+  const json bad = document(in_to("b"));
+  check(bad);
+  EXPECT_GT(bad["bad_samples"], 6000);
+  EXPECT_GT(bad["bounded_samples"], 1000);
+  EXPECT_THAT(bad["warnings"].dump(), AllOf(HasSubstr("bad-samples"), HasSubstr("bounded-samples")));
+}
+
+TEST_F(Render, PcmSaturatesAndCountsWhatClipped) {
+  std::vector<float> loud(2 * 1000, 0.5f);
+  for (std::size_t i = 0; i < 100; ++i) loud[2 * i] = i % 2 == 0 ? 1.5f : -40.0f;
+  write_audio(scratch / "in.wav", kWavFloat, 2, 48000, loud);
+  for (const char* subtype : {"pcm16", "pcm24", "pcm32", "float", "double"}) {
+    const json said = document(in_to(subtype, {"--bypass", "all", "--subtype", subtype}));
+    EXPECT_EQ(said["outputs"][1]["name"], "high.left");
+    EXPECT_EQ(said["outputs"][1]["clipped_samples"], 100);
+    EXPECT_EQ(said["outputs"][2]["clipped_samples"], 0);
+    const Audio file = read_audio(said["outputs"][1]["file"].get<std::string>());
+    const std::size_t latency = said["latency_samples"];
+    if (std::string(subtype).starts_with("pcm")) {
+      EXPECT_NEAR(file.interleaved[latency], 1.0f, 1e-4) << "wrapped?";
+      EXPECT_EQ(file.interleaved[latency + 1], -1.0f);
+    } else {
+      EXPECT_EQ(file.interleaved[latency + 1], -40.0f);
+    }
+  }
+  EXPECT_EQ(read_audio(scratch / "pcm24/low.wav").info.format, SF_FORMAT_WAV | SF_FORMAT_PCM_24);
+}
+
+TEST_F(Render, TakesAPartOfTheRecording) {
+  const std::vector<float> in = read_audio(scratch / "in.wav").interleaved;
+  const json said = document(in_to("a", {"--bypass", "all", "--start", "0.5", "--seconds", "250 ms"}));
+  const std::size_t latency = said["latency_samples"];
+  EXPECT_EQ(said["input_frames"], 12000);
+  const std::vector<float> left = read_audio(scratch / "a/high.left.wav").interleaved;
+  ASSERT_EQ(left.size(), 12000 + latency);
+  EXPECT_EQ(left[latency], in[2 * 24000]);
+  EXPECT_EQ(left.back(), in[2 * 35999]);
+}
+
+TEST_F(Render, ConvertsOnlyWhenTold) {
+  write_audio(scratch / "in.wav", kWavFloat, 2, 44100, noise(2 * 44100, 22));
+  EXPECT_THAT(run(in_to("a")).err, AllOf(HasSubstr("44100 Hz"), HasSubstr("48000 Hz"), HasSubstr("--resample")));
+  EXPECT_FALSE(std::filesystem::exists(scratch / "a"));
+  const json said = document(in_to("a", {"--resample"}));
+  EXPECT_EQ(said["frames"], 48000 + said["latency_samples"].get<int>() + kTailOfDelay);
+  EXPECT_EQ(said["sample_rate_hz"], 48000);
+}
+
+TEST_F(Render, AVenueGoesOnTopAndIsLeftOutByBypass) {
+  put(scratch / "venue.toml", "format = 1\n[venue]\ngain = \"-6 dB\"\n");
+  const auto rms = [](const json& document) { return document["outputs"][1]["rms_dbfs"].get<double>(); };
+  write_audio(scratch / "in.wav", kWavFloat, 2, 48000, [] {
+    std::vector<float> quiet = noise(2 * 48000, 23);
+    for (float& x : quiet) x *= 0.0625f;
+    return quiet;
+  }());
+  const double plain = rms(document(in_to("a")));
+  EXPECT_NEAR(rms(document(in_to("b", {"--venue", at("venue.toml")}))), plain - 6.0, 1e-3);
+  EXPECT_NEAR(rms(document(in_to("c", {"--venue", at("venue.toml"), "--bypass", "venue"}))), plain, 1e-9);
+}
+
+TEST_F(Render, SaysWhatIsWrongAndWritesNothing) {
+  const auto refused = [&](std::vector<std::string> words, const testing::Matcher<std::string>& why, int code = 2) {
+    const std::set<std::string> before = scratch.names();
+    const Ended ended = run(words);
+    EXPECT_EQ(ended.code(), code) << ended.err;
+    EXPECT_THAT(ended.err, why);
+    EXPECT_THAT(ended.out, IsEmpty());
+    std::set<std::string> after = scratch.names();
+    after.erase("stdout"), after.erase("stderr");
+    for (const std::string& name : after) EXPECT_TRUE(before.contains(name)) << name << " was left behind";
+  };
+  const std::string in = bytes_of(scratch / "in.wav");
+  refused({at("rig.toml"), at("absent.wav"), "-o", at("a")}, AllOf(HasSubstr("absent.wav"), HasSubstr("no such file")));
+  refused({at("rig.toml"), at("rig.toml"), "-o", at("a")}, HasSubstr("no audio"));
+  refused({at("rig.toml"), at("in.wav")}, HasSubstr("output"));
+  refused({at("rig.toml"), at("in.wav"), "-o", at("rig.toml")}, HasSubstr("is a file"));
+  refused(in_to("a", {"--subtype", "mp3"}), AllOf(HasSubstr("mp3"), HasSubstr("pcm24")));
+  refused(in_to("a", {"--bypass", "eq"}), AllOf(HasSubstr("--bypass: read eq"), HasSubstr("limits")));
+  refused(in_to("a", {"--start", "3 Hz"}), AllOf(HasSubstr("--start"), HasSubstr("3 Hz")));
+  refused(in_to("a", {"--start", "-1"}), AllOf(HasSubstr("--start"), HasSubstr("-1")));
+  refused(in_to("a", {"--seconds", "0"}), HasSubstr("--seconds"));
+  refused(in_to("a", {"--start", "10 min"}), HasSubstr("1.04 s long"));
+  refused(in_to("a", {"--block", "0"}), AllOf(HasSubstr("--block"), HasSubstr("65536")));
+  refused({at("rig.toml"), at("in.wav"), "-o", "/proc/rackproof"}, HasSubstr("cannot be made"), 3);
+  write_audio(scratch / "mono.wav", kWavFloat, 1, 48000, noise(100, 24));
+  refused({at("rig.toml"), at("mono.wav"), "-o", at("a")}, AllOf(HasSubstr("has 1 channel"), HasSubstr("'right'")));
+
+  std::filesystem::create_directories(scratch / "o/low.wav");
+  refused(in_to("o"), HasSubstr("low.wav: is a folder"));
+  EXPECT_THAT(Scratch::names_in(scratch / "o"), ElementsAre("low.wav"));
+  std::filesystem::remove(scratch / "o/low.wav");
+  std::filesystem::create_hard_link(scratch / "in.wav", scratch / "o/low.wav");  // the input by another name
+  refused(in_to("o"), HasSubstr("would be overwritten"));
+  EXPECT_EQ(bytes_of(scratch / "in.wav"), in);
+}
+
+TEST_F(Render, ACutShortRecordingIsRenderedWithACaution) {
+  std::filesystem::resize_file(scratch / "in.wav", 200000);
+  const json said = document(in_to("a"));
+  EXPECT_GT(said["input_frames"], 24000);
+  EXPECT_THAT(said["warnings"].dump(), HasSubstr("input-cut-short"));
+  EXPECT_THAT(run(in_to("a")).out, HasSubstr("cut short"));
+}
+
+TEST_F(Render, SpeaksToPeopleOnlyWhereItShould) {
+  Ended ended = run(in_to("a"));
+  EXPECT_THAT(ended.out, AllOf(HasSubstr("high.left"), HasSubstr("times real time")));
+  EXPECT_THAT(ended.err, IsEmpty());  // no progress in a pipe
+  ended = run(in_to("a", {"--quiet"}));
+  EXPECT_THAT(ended.out + ended.err, IsEmpty());
+  ended = run(in_to("a", {"--json"}));
+  EXPECT_TRUE(json::accept(ended.out));
+  EXPECT_THAT(ended.err, HasSubstr("high.left"));
+  ended = run(in_to("a", {"--json", "--quiet"}));
+  EXPECT_TRUE(json::accept(ended.out));
+  EXPECT_THAT(ended.err, IsEmpty());
+  EXPECT_THAT(run({"--help"}).out, AllOf(HasSubstr("Example"), HasSubstr("without dither")));
+}
+
+TEST_F(Render, CautionsOnlyWhereSomethingIsWrong) {
+  const Ended held = run(in_to("a"));
+  EXPECT_THAT(held.out, Not(HasSubstr("amplifier-clip")));
+  const Ended open =
+      run(in_to("b", {"--bypass", "limits"}));  // noise at full scale into an amplifier that clips below it
+  EXPECT_THAT(open.out, AllOf(HasSubstr("amplifier-clip: high.left"), HasSubstr("driver-power: high.left")));
+}
+
+/// Stopped in the midst: on a terminal that has shown how much is left.
+TEST_F(Render, AnInterruptedRunLeavesNothingAndEndsByItsSignal) {
+  put_silence("long.wav", 600'000'000);  // 4.8 GB, 3.5 hours
+  std::filesystem::create_directory(scratch / "old");
+  for (const std::string& file : kFiles) put(scratch / "old" / file, "as it was");
+  for (const int number : {SIGINT, SIGTERM, SIGHUP}) {
+    const std::string folder = number == SIGINT ? "new/deep" : "old";
+    int terminal = -1, its_end = -1;
+    ASSERT_EQ(::openpty(&terminal, &its_end, nullptr, nullptr, nullptr), 0);
+    const pid_t child = start({at("rig.toml"), at("long.wav"), "-o", at(folder)}, its_end);
+    ::close(its_end);
+    std::string shown;
+    for (char buffer[256]; shown.find("left") == std::string::npos;) {
+      const ssize_t got = ::read(terminal, buffer, sizeof buffer);
+      if (got <= 0) break;
+      shown.append(buffer, static_cast<std::size_t>(got));
+    }
+    EXPECT_THAT(shown, AllOf(HasSubstr("%, "), HasSubstr(" left")));
+    EXPECT_EQ(Scratch::names_in(scratch / folder).size(), number == SIGINT ? 3u : 6u);
+    ::kill(child, number);
+    int status = 0;
+    ASSERT_EQ(::waitpid(child, &status, 0), child);
+    ::close(terminal);
+    ASSERT_TRUE(WIFSIGNALED(status)) << WEXITSTATUS(status);
+    EXPECT_EQ(WTERMSIG(status), number);
+    EXPECT_FALSE(std::filesystem::exists(scratch / "new"));
+    EXPECT_THAT(Scratch::names_in(scratch / "old"), testing::ElementsAreArray(kFiles));
+    for (const std::string& file : kFiles) EXPECT_EQ(bytes_of(scratch / "old" / file), "as it was");
+  }
+}
+
+TEST_F(Render, AFullDiskLeavesNothingAndSaysSo) {
+  const Ended ended = run(in_to("a"), [] {
+    const rlimit limit{1 << 16, RLIM_INFINITY};
+    ::setrlimit(RLIMIT_FSIZE, &limit);
+  });
+  EXPECT_EQ(ended.code(), 3);
+  EXPECT_THAT(ended.err, HasSubstr("cannot be written"));
+  EXPECT_FALSE(std::filesystem::exists(scratch / "a"));
+}
+
+TEST_F(Render, ReadsBeyondFourGigabytes) {
+  const std::uint64_t frames = 700'000'000;  // 5.6 GB; its last frame is at 14583.33 s
+  put_silence("long.wav", frames);
+  {
+    std::fstream file(scratch / "long.wav", std::ios::in | std::ios::out | std::ios::binary);
+    file.seekp(-8, std::ios::end);
+    const float last = 0.5f;
+    file.write(reinterpret_cast<const char*>(&last), 4);
+  }
+  const json said = document({at("rig.toml"), at("long.wav"), "-o", at("a"), "--start", "14583 s", "--bypass", "all"});
+  EXPECT_EQ(said["input_frames"], frames - 14583ull * 48000);
+  EXPECT_EQ(read_audio(scratch / "a/high.left.wav").interleaved.back(), 0.5f);
+}
+
+TEST_F(Render, TakesNoMoreMemoryForALongRecording) {
+  put_silence("minute.wav", 60 * 48000);
+  put_silence("longer.wav", 5 * 60 * 48000);
+  const auto memory = [&](const char* name) {
+    const Ended ended = run({at("rig.toml"), at(name), "-o", at("a"), "--quiet"});
+    EXPECT_EQ(ended.code(), 0) << ended.err;
+    return ended.most_memory_kib;
+  };
+  const long minute = memory("minute.wav"), longer = memory("longer.wav");
+  EXPECT_LT(std::abs(longer - minute), 2048)
+      << minute << " and " << longer << " KiB";  // five minutes are 115 MB of stereo float
+}
+
+// ---- what needs no program
+// -------------------------------------------------------------------------------------------
+
+TEST(RenderMeter, IsTheDefinitionForEveryCut) {
+  std::vector<float> samples = noise(100003, 25);
+  for (std::size_t i = 0; i < samples.size(); ++i) samples[i] *= i % 1000 == 7 ? 3.0f : 1e-3f;
+  samples[50] = -1.0f, samples[51] = std::nextafter(1.0f, 2.0f);
+  long double sum = 0;
+  double peak = 0;
+  std::uint64_t beyond = 0;
+  for (const float x : samples) {
+    sum += static_cast<long double>(x) * static_cast<long double>(x);
+    peak = std::max(peak, std::abs(static_cast<double>(x)));
+    beyond += std::abs(x) > 1.0f;
+  }
+  const double rms = static_cast<double>(std::sqrt(sum / static_cast<long double>(samples.size())));
+  for (const std::size_t cut : {std::size_t{1}, std::size_t{7}, std::size_t{256}, std::size_t{1000}, samples.size()}) {
+    RenderMeter meter;
+    for (std::size_t from = 0; from < samples.size(); from += cut)
+      meter.add(std::span(samples).subspan(from, std::min(cut, samples.size() - from)));
+    EXPECT_EQ(meter.peak(), peak);
+    EXPECT_EQ(meter.clipped_samples(), beyond);
+    EXPECT_EQ(meter.frames(), samples.size());
+    EXPECT_NEAR(meter.rms(), rms, 1e-13 * rms);
+  }
+  EXPECT_EQ(RenderMeter().rms(), 0.0);
+  EXPECT_EQ(RenderMeter().peak(), 0.0);
+}
+
+TEST(RenderMeter, ForgetsNothingOverADayBesideOneLoudMoment) {
+  // One sample at 60, then 2^27 at 2^-13: what a plain float sum, or a double one that rounds at every step, may lose.
+  RenderMeter meter;
+  const float loud = 60.0f;
+  meter.add({&loud, 1});
+  const std::vector<float> quiet(1 << 16, 0x1p-13f);
+  for (int i = 0; i < 1 << 11; ++i) meter.add(quiet);
+  const double frames = 0x1p27 + 1, sum = 3600.0 + 0x1p27 * 0x1p-26;
+  EXPECT_NEAR(meter.rms(), std::sqrt(sum / frames), 1e-13 * meter.rms());
+}
+
+TEST(ProgressLine, TellsShareAndTimeLeft) {
+  EXPECT_EQ(progress_line(0.0, 1.0), "[                    ]   0 %");
+  EXPECT_EQ(progress_line(0.5, 65.0), "[##########          ]  50 %, 1:05 left");
+  EXPECT_EQ(progress_line(0.999, 10.0), "[################### ]  99 %, 0:01 left");
+  EXPECT_EQ(progress_line(1.0, 10.0), "[####################] 100 %, 0:00 left");
+}
+
+}  // namespace
+}  // namespace rackproof
