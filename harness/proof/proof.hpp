@@ -38,6 +38,7 @@ struct Subject {
   const CompiledRig& compiled;        ///< as it runs
   const CompiledRig& unlimited;       ///< the same with Bypass::limits: the linear path
   DeviceMaker make = make_chain;
+  std::vector<std::filesystem::path> programmes = {};  ///< recordings that are judged beside the built-in signals
 };
 
 /// One line of the verdict. `measured` and `allowed` are in `unit`; they are finite.

@@ -1,0 +1,31 @@
+#include <stdexcept>
+
+#include "harness/proof/proof.hpp"
+
+namespace rackproof::proof {
+namespace {
+
+class ChainDevice final : public Device {
+ public:
+  explicit ChainDevice(const dsp::ChainSettings& settings) : memory_(dsp::Chain::required_bytes(settings)) {
+    if (memory_.empty() || chain_.configure(settings, memory_) != dsp::Setup::ok)
+      throw std::invalid_argument("the core refuses these settings");
+  }
+  void reset() override { chain_.reset(); }
+  void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) override {
+    chain_.process(feeds, outputs, frames);
+  }
+  dsp::Meter take_meter(std::size_t output) override { return chain_.take_meter(output); }
+
+ private:
+  std::vector<std::byte> memory_;
+  dsp::Chain chain_;
+};
+
+}  // namespace
+
+std::unique_ptr<Device> make_chain(const dsp::ChainSettings& settings) {
+  return std::make_unique<ChainDevice>(settings);
+}
+
+}  // namespace rackproof::proof

@@ -1,0 +1,247 @@
+#include "harness/proof/stimulation.hpp"
+
+#include <algorithm>
+#include <array>
+#include <bit>
+#include <cmath>
+#include <numbers>
+
+#include <fmt/format.h>
+
+#include "harness/analysis/sine_fit.hpp"
+#include "harness/stimuli/tones.hpp"
+
+namespace rackproof::proof {
+
+Row take(const stimuli::Signal& signal, std::size_t frames) {
+  const std::vector<double> samples = stimuli::take(signal, frames);
+  Row row(frames);
+  std::transform(samples.begin(), samples.end(), row.begin(), [](double x) { return static_cast<float>(x); });
+  return row;
+}
+Row scaled(Row row, double gain) {
+  for (float& x : row) x = static_cast<float>(gain * static_cast<double>(x));
+  return row;
+}
+
+const char* name_of(Feeding feeding) {
+  switch (feeding) {
+    case Feeding::together:
+      return "on all feeds";
+    case Feeding::opposed:
+      return "on the feeds in antiphase";
+    default:
+      return "on one feed";
+  }
+}
+Rows fed(const Row& signal, std::size_t feeds, Feeding feeding) {
+  Rows rows(feeds, signal);
+  for (std::size_t f = 1; f < feeds; ++f) {
+    if (feeding == Feeding::one) std::ranges::fill(rows[f], 0.0f);
+    if (feeding == Feeding::opposed && f % 2 == 1)
+      for (float& x : rows[f]) x = -x;
+  }
+  return rows;
+}
+Rows fed_to(const OutputPlan& output, const Row& signal, std::size_t feeds) {
+  Rows rows(feeds, Row(signal.size(), 0.0f));
+  for (std::size_t f = 0; f < feeds; ++f)
+    if (output.source == dsp::kMeanOfFeeds || output.source == static_cast<int>(f)) rows[f] = signal;
+  return rows;
+}
+
+Rows run(Device& device, const Rows& feeds, std::size_t outputs, std::size_t block) {
+  device.reset();
+  return run_on(device, feeds, outputs, block);
+}
+Rows run_on(Device& device, const Rows& feeds, std::size_t outputs, std::size_t block) {
+  const std::size_t frames = feeds.empty() ? 0 : feeds.front().size();
+  Rows out(outputs, Row(frames));
+  std::vector<const float*> from(feeds.size());
+  std::vector<float*> to(outputs);
+  for (std::size_t done = 0; done < frames; done += block) {
+    for (std::size_t f = 0; f < feeds.size(); ++f) from[f] = feeds[f].data() + done;
+    for (std::size_t o = 0; o < outputs; ++o) to[o] = out[o].data() + done;
+    device.process(from, to, std::min(block, frames - done));
+  }
+  return out;
+}
+
+double greatest_magnitude(std::span<const float> row) {
+  float greatest = 0;
+  for (const float x : row) greatest = std::max(greatest, std::abs(x));
+  return static_cast<double>(greatest);
+}
+std::size_t differing(const Rows& a, const Rows& b) {
+  std::size_t count = a.size() == b.size() ? 0 : 1;
+  for (std::size_t r = 0; r < std::min(a.size(), b.size()); ++r) {
+    const std::size_t common = std::min(a[r].size(), b[r].size());
+    count += std::max(a[r].size(), b[r].size()) - common;
+    for (std::size_t n = 0; n < common; ++n)
+      count += std::bit_cast<std::uint32_t>(a[r][n]) != std::bit_cast<std::uint32_t>(b[r][n]) ? 1 : 0;
+  }
+  return count;
+}
+
+namespace {
+
+/// I0 by its series: a window needs no more.
+double bessel_i0(double x) {
+  double sum = 1, term = 1;
+  for (int k = 1; term > 1e-17 * sum; ++k) term *= (x / (2 * k)) * (x / (2 * k)), sum += term;
+  return sum;
+}
+/// Of points 1/8 .. 7/8 behind a sample: taps over the 23 samples ahead of it, itself, and the 24 behind.
+struct Kernel {
+  static constexpr std::size_t kPoints = 8, kTaps = 48;
+  std::array<std::array<float, kTaps>, kPoints - 1> taps{};
+  double most_gain = 1;  ///< the greatest sum of magnitudes
+  Kernel() {
+    constexpr double kBeta = 6.76;  // 70 dB, J. F. Kaiser's formula 0.1102 (A - 8.7)
+    for (std::size_t p = 0; p < taps.size(); ++p) {
+      std::array<double, kTaps> exact{};
+      double sum = 0, magnitudes = 0;
+      for (std::size_t k = 0; k < kTaps; ++k) {
+        const double t = static_cast<double>(p + 1) / kPoints - (static_cast<double>(k) - (kTaps / 2 - 1));
+        const double edge = t / (kTaps / 2.0);
+        exact[k] = std::sin(std::numbers::pi * t) / (std::numbers::pi * t) *
+                   bessel_i0(kBeta * std::sqrt(std::max(0.0, 1 - edge * edge))) / bessel_i0(kBeta);
+        sum += exact[k];
+      }
+      for (std::size_t k = 0; k < kTaps; ++k)
+        taps[p][k] = static_cast<float>(exact[k] / sum), magnitudes += std::abs(exact[k] / sum);
+      most_gain = std::max(most_gain, magnitudes);
+    }
+  }
+};
+const Kernel& kernel() {
+  static const Kernel made;
+  return made;
+}
+
+}  // namespace
+
+WaveCrest::WaveCrest() : window_(kTaps - 1 + kRun) {}
+
+void WaveCrest::add(std::span<const float> samples) {
+  const Kernel& k = kernel();
+  constexpr std::size_t kHistory = kTaps - 1, kAhead = kTaps / 2 - 1;
+  for (std::size_t done = 0; done < samples.size(); done += kRun) {
+    const std::size_t count = std::min(kRun, samples.size() - done);
+    std::copy_n(samples.data() + done, count, window_.data() + kHistory);
+    const double most = greatest_magnitude(std::span(window_).first(kHistory + count));
+    // The parabola adds less than a hundredth to the greatest of its points.
+    if (!(most * k.most_gain * 1.01 <= greatest_)) {
+      std::array<std::array<float, kRun>, kPoints> points{};
+      std::copy_n(window_.data() + kAhead, count, points[0].data());
+      for (std::size_t p = 0; p + 1 < kPoints; ++p)
+        for (std::size_t t = 0; t < kTaps; ++t) {
+          const float tap = k.taps[p][t];
+          const float* const x = window_.data() + t;
+          float* const sum = points[p + 1].data();
+          for (std::size_t i = 0; i < kRun; ++i) sum[i] += tap * x[i];
+        }
+      const auto at = [&](std::size_t j) { return static_cast<double>(std::abs(points[j % kPoints][j / kPoints])); };
+      for (std::size_t j = 0; j < count * kPoints; ++j) {
+        const double here = at(j);
+        if (here * 1.01 <= greatest_) continue;
+        greatest_ = std::max(greatest_, here);
+        if (j == 0 || j + 1 == count * kPoints) continue;
+        const double left = at(j - 1), right = at(j + 1), bend = left - 2 * here + right;
+        if (here >= left && here >= right && bend < 0 && std::min(left, right) > 0.9 * here)
+          greatest_ = std::max(greatest_, here - (right - left) * (right - left) / (8 * bend));
+      }
+    }
+    std::copy(window_.begin() + static_cast<std::ptrdiff_t>(count),
+              window_.begin() + static_cast<std::ptrdiff_t>(count + kHistory), window_.begin());
+  }
+}
+void WaveCrest::flush() { add(std::vector<float>(kTaps, 0.0f)); }
+
+double wave_crest(std::span<const float> row) {
+  WaveCrest crest;
+  crest.add(row), crest.flush();
+  return crest.greatest();
+}
+
+LimitersAlone::LimitersAlone(const dsp::ChainSettings& original, std::size_t which, bool with_power) {
+  output = original.outputs[which];
+  output.way = 0, output.source = 0, output.sections = {}, output.gain = 1.0f, output.delay = {};
+  output.power.enabled = output.power.enabled && with_power;
+  settings = original;
+  settings.feeds = std::span(&feed, 1), settings.points = {}, settings.outputs = std::span(&output, 1);
+}
+
+std::vector<WorstInput> worst_inputs(const Subject& subject) {
+  const auto& plans = subject.unlimited.outputs;
+  const std::size_t feeds = subject.rig.feeds.size(), outputs = plans.size();
+  const std::size_t chunk = subject.rig.controller.sample_rate_hz / 4, most_chunks = 80;
+  const auto hears = [&](std::size_t o, std::size_t f) {
+    return plans[o].source == dsp::kMeanOfFeeds || plans[o].source == static_cast<int>(f);
+  };
+  std::vector<WorstInput> worst(outputs);
+  std::vector<Rows> responses(outputs, Rows(feeds));
+  const std::unique_ptr<Device> device = subject.make(subject.unlimited.settings());
+  for (std::size_t f = 0; f < feeds; ++f) {
+    device->reset();
+    Rows in(feeds, Row(chunk, 0.0f));
+    in[f][0] = 1.0f;
+    bool all_quiet = false;
+    std::vector<double> total(outputs, 0.0);
+    for (std::size_t c = 0; c < most_chunks && !all_quiet; ++c) {
+      const Rows out = run_on(*device, in, outputs);
+      in[f][0] = 0.0f;
+      all_quiet = true;
+      for (std::size_t o = 0; o < outputs; ++o) {
+        if (!hears(o, f)) continue;
+        double sum = 0;
+        for (const float h : out[o]) sum += std::abs(static_cast<double>(h));
+        total[o] += sum;
+        responses[o][f].insert(responses[o][f].end(), out[o].begin(), out[o].end());
+        // A delay longer than a chunk begins with silence: that is not yet the end.
+        all_quiet = all_quiet && total[o] > 0 && sum <= 1e-7 * total[o];
+      }
+    }
+    for (std::size_t o = 0; o < outputs; ++o)
+      if (hears(o, f)) worst[o].died_away = all_quiet;
+  }
+  for (std::size_t o = 0; o < outputs; ++o) {
+    std::size_t length = 0;
+    for (const Row& h : responses[o]) length = std::max(length, h.size());
+    worst[o].at = length == 0 ? 0 : length - 1;
+    for (const Row& h : responses[o]) {
+      Row& in = worst[o].feeds.emplace_back(length, 0.0f);
+      for (std::size_t n = 0; n < h.size(); ++n) {
+        worst[o].bound += std::abs(static_cast<double>(h[n]));
+        in[length - 1 - n] = h[n] == 0.0f ? 0.0f : std::copysign(1.0f, h[n]);
+      }
+    }
+  }
+  return worst;
+}
+
+double in_band_hz(const OutputPlan& output, double sample_rate_hz, double share) {
+  const double low = std::max(output.low_edge_hz, 20.0);
+  const double high = output.high_edge_hz > 0 ? output.high_edge_hz : 0.3 * sample_rate_hz;
+  const double inside = std::min(std::numbers::sqrt2, std::pow(std::max(high / low, 1.0), 0.25));
+  const double from = low * inside, to = std::min(high / inside, 0.2 * sample_rate_hz);
+  return from * std::pow(to / from, share) * 1.00173;
+}
+
+double gain_at(const Subject& subject, Device& unlimited, std::size_t output, double frequency_hz) {
+  const double rate = subject.rig.controller.sample_rate_hz;
+  const auto settle = static_cast<std::size_t>(0.5 * rate), length = static_cast<std::size_t>(0.25 * rate);
+  const OutputPlan& plan = subject.unlimited.outputs[output];
+  const std::size_t late = subject.unlimited.latency_samples + static_cast<std::size_t>(plan.delay_samples);
+  const Row tone = take(stimuli::sine({.frequency_hz = frequency_hz}, rate), late + settle + length);
+  const Rows out = run(unlimited, fed_to(plan, tone, subject.rig.feeds.size()), subject.unlimited.outputs.size());
+  const std::vector<double> steady(out[output].end() - static_cast<std::ptrdiff_t>(length), out[output].end());
+  return analysis::fit_sine(steady, frequency_hz / rate, 1).amplitude.front();
+}
+
+double finite_db(double ratio) { return ratio > 1e-20 ? 20 * std::log10(ratio) : -400.0; }
+std::string key(const OutputPlan& output, const std::string& tail) { return "way." + output.way + "." + tail; }
+std::string decibels_text(double decibels) { return fmt::format("{:g} dB", std::ceil(decibels * 10 - 1e-6) / 10); }
+const rig::Way& way_of(const Subject& subject, const OutputPlan& output) { return subject.rig.ways[output.way_index]; }
+
+}  // namespace rackproof::proof

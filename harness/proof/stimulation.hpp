@@ -1,0 +1,104 @@
+#pragma once
+/// Running devices over test signals, and what all checks read from their outputs.
+#include <string>
+#include <vector>
+
+#include "harness/proof/proof.hpp"
+#include "harness/stimuli/generator.hpp"
+
+namespace rackproof::proof {
+
+using Row = std::vector<float>;
+/// A row a feed, or a row an output; all of one length.
+using Rows = std::vector<Row>;
+
+/// The next `frames` samples as the device takes them.
+Row take(const stimuli::Signal& signal, std::size_t frames);
+Row scaled(Row row, double gain);
+
+/// How one signal stands on several feeds.
+enum class Feeding { together, opposed, one };
+const char* name_of(Feeding feeding);
+/// `opposed`: every second feed inverted; `one`: on the first, silence on the others.
+Rows fed(const Row& signal, std::size_t feeds, Feeding feeding);
+/// On the feeds that `output` hears, in phase, silence on the others.
+Rows fed_to(const OutputPlan& output, const Row& signal, std::size_t feeds);
+
+/// From reset, `block` frames a call; all outputs. Empty feeds: no rows.
+Rows run(Device& device, const Rows& feeds, std::size_t outputs, std::size_t block = 4096);
+/// The same, going on from where the device stands.
+Rows run_on(Device& device, const Rows& feeds, std::size_t outputs, std::size_t block = 4096);
+
+double greatest_magnitude(std::span<const float> row);
+/// How many samples differ in any bit; rows of unlike length differ in what one has more.
+std::size_t differing(const Rows& a, const Rows& b);
+
+/// The greatest swing of the wave that a converter makes of the samples: eight points a sample by a Kaiser-windowed
+/// sinc of 48 taps (flat within 0.01 dB up to 0.45 of the rate, half at 0.5), and a parabola through the three around
+/// each crest. It knows nothing of the core's detector.
+class WaveCrest {
+ public:
+  WaveCrest();
+  void add(std::span<const float> samples);
+  /// Of what has been added; the last 24 samples count once silence or more has followed.
+  double greatest() const { return greatest_; }
+  void flush();  ///< silence behind the end
+
+ private:
+  static constexpr std::size_t kPoints = 8, kTaps = 48, kRun = 256;
+  std::vector<float> window_;  ///< kTaps - 1 of history, then a run
+  double greatest_ = 0;
+};
+double wave_crest(std::span<const float> row);
+
+/// Settings with some of the outputs' numbers changed. The filters stay those of the original, which must outlive it.
+struct Altered {
+  std::vector<dsp::OutputSettings> outputs;
+  dsp::ChainSettings settings;
+  explicit Altered(const dsp::ChainSettings& original) : outputs(original.outputs.begin(), original.outputs.end()) {
+    settings = original, settings.outputs = outputs;
+  }
+  Altered(const Altered&) = delete;
+  Altered& operator=(const Altered&) = delete;
+};
+/// One output's limiters with nothing ahead of them: one feed, no filters, no gain, no delay.
+struct LimitersAlone {
+  dsp::FeedSettings feed;
+  dsp::OutputSettings output;
+  dsp::ChainSettings settings;
+  LimitersAlone(const dsp::ChainSettings& original, std::size_t which, bool with_power);
+  LimitersAlone(const LimitersAlone&) = delete;
+  LimitersAlone& operator=(const LimitersAlone&) = delete;
+};
+
+/// The input within full scale that drives one output the furthest ahead of its limiters, from what the unlimited
+/// device answers to a single sample on each feed. |y| <= sum over feeds and samples of |h|; the signs of h backwards
+/// reach it.
+struct WorstInput {
+  double bound = 0;        ///< sum |h|; 1.0 is full scale
+  std::size_t at = 0;      ///< the output's frame on which it is reached
+  Rows feeds;
+  bool died_away = false;  ///< the response fell below a part in ten million of the sum within twenty seconds
+};
+std::vector<WorstInput> worst_inputs(const Subject& subject);
+
+/// In the way's band: `share` 0 is its low edge, 1 its high edge, evenly in log frequency, half an octave inside them.
+/// Not on a simple fraction of the sample rate, so that crests fall everywhere between samples.
+double in_band_hz(const OutputPlan& output, double sample_rate_hz, double share);
+/// Peak of what a sine of `frequency_hz` at full scale becomes at each output of the unlimited device, once it is
+/// steady.
+double gain_at(const Subject& subject, Device& unlimited, std::size_t output, double frequency_hz);
+
+// ---- words ----------------------------------------------------------------------------------------------------------
+
+/// 20 log10, with -400 for nothing: a finding holds finite numbers only.
+double finite_db(double ratio);
+/// `way.sub.limit.below_clip`
+std::string key(const OutputPlan& output, const std::string& tail);
+/// `TOML for a person: 2.5 dB`, rounded upwards to a tenth.
+std::string decibels_text(double decibels);
+const rig::Way& way_of(const Subject& subject, const OutputPlan& output);
+/// Volts at the amplifier's output for a sample value.
+inline double volts(const OutputPlan& output, double sample) { return sample * output.full_scale_volts_peak; }
+
+}  // namespace rackproof::proof
