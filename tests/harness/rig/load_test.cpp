@@ -157,6 +157,47 @@ TEST(Limits, AreTakenAndOneMoreIsRefused) {
   EXPECT_EQ(rig_refusal(rig_of(1, 17)), "rig.toml:5:1: feeds: read 17 feeds; 1 to 16 are wanted, such as left = 1");
 }
 
+TEST(Limits, BothEndsOfARangeAreIn) {
+  struct Range {
+    std::string before, key;
+    std::vector<const char*> ends;
+  };
+  for (const Range& range : std::initializer_list<Range>{
+           {"q = 1.4", "q", {"0.1", "100"}},
+           {"gain = \"-3.5 dB\"", "gain", {"\"-30 dB\"", "\"30 dB\""}},
+           {"gain = \"-1 dB\"", "gain", {"\"-40 dB\"", "\"40 dB\""}},
+           {"at = \"240 Hz\"", "at", {"\"1 Hz\"", "\"23.999 kHz\""}},
+           {"bandwidth = \"0.1 oct\"", "bandwidth", {"\"0.01 oct\"", "\"10 oct\""}},
+           {"shelf_slope = 0.9", "shelf_slope", {"0.05", "1"}},
+           {"block = 128", "block", {"1", "65536"}},
+           {"temperature = \"25 degC\"", "temperature", {"\"-40 degC\"", "\"60 degC\""}},
+           {"attenuator = \"-6 dB\"", "attenuator", {"\"-100 dB\"", "\"0 dB\""}},
+           {"drivers = 2", "drivers", {"1", "16"}},
+           {"delay = \"2.1 ms\"", "delay", {"\"0 m\"", "\"1 s\""}},
+           {"look_ahead = \"1.5 ms\"", "look_ahead", {"\"0 s\"", "\"20 ms\""}},
+           {"hold = \"5 ms\"", "hold", {"\"0 s\"", "\"200 ms\""}},
+           {"release = \"120 ms\"", "release", {"\"1 ms\"", "\"5 s\""}},
+           {"below_clip = \"2 dB\"", "below_clip", {"\"0 dB\"", "\"40 dB\""}},
+           {"below_rating = \"1 dB\"", "below_rating", {"\"0 dB\"", "\"40 dB\""}},
+       })
+    for (const char* end : range.ends)
+      EXPECT_NO_THROW(parse_rig(edited(kExampleRig, range.before, range.key + " = " + end), ""))
+          << range.key << " = " << end;
+}
+
+TEST(Limits, BothSidesOfThePointsGoFromLowToHigh) {
+  // The second point is 1.6 kHz on its low side and 1.8 kHz on its high side.
+  const std::string first = R"({ at = "95 Hz", alignment = "linkwitz-riley", slope = "24 dB/oct" })";
+  const auto first_at = [&](const std::string& low, const std::string& high) {
+    const std::string shape = " Hz\", alignment = \"bessel\", slope = \"12 dB/oct\" }";
+    return edited(kExampleRig, first, "{ low = { at = \"" + low + shape + ", high = { at = \"" + high + shape + " }");
+  };
+  EXPECT_NO_THROW(parse_rig(first_at("1599", "1799"), ""));
+  for (const std::string& text : {first_at("1600", "1000"), first_at("1700", "1000"), first_at("1000", "1800")})
+    EXPECT_THAT(rig_refusal(text),
+                StartsWith("rig.toml:44:3: crossover.points[2]: read 1.6 kHz; points go from low to high"));
+}
+
 TEST(Limits, OneWayNeedsNoCrossoverAndMayHaveNoPoints) {
   const std::string text = rig_of(1, 2);
   EXPECT_TRUE(parse_rig(text, "").points.empty());
