@@ -51,8 +51,11 @@ struct Delay {
 class Compiler {
  public:
   Compiler(const rig::Rig& rig, const rig::Venue* venue, Bypass bypass)
-      : rig_(rig), venue_(bypass == Bypass::venue || bypass == Bypass::all ? nullptr : venue), bypass_(bypass),
-        nothing_(bypass == Bypass::all), rate_hz_(rig.controller.sample_rate_hz) {}
+      : rig_(rig),
+        venue_(bypass == Bypass::venue || bypass == Bypass::all ? nullptr : venue),
+        bypass_(bypass),
+        nothing_(bypass == Bypass::all),
+        rate_hz_(rig.controller.sample_rate_hz) {}
 
   CompiledRig all() {
     count();
@@ -117,7 +120,8 @@ class Compiler {
 
   void layers() {
     if (venue_ != nullptr) venue_all_.gain_db = venue_->all.gain_db, append(venue_all_.sections, venue_->all.eq);
-    if (!nothing_ && bypass_ != Bypass::system) system_.gain_db = rig_.system_gain_db, append(system_.sections, rig_.system_eq);
+    if (!nothing_ && bypass_ != Bypass::system)
+      system_.gain_db = rig_.system_gain_db, append(system_.sections, rig_.system_eq);
     for (const rig::Feed& feed : rig_.feeds) {
       Layer own;
       if (venue_ != nullptr) {
@@ -129,8 +133,8 @@ class Compiler {
       Sections path = venue_all_.sections;
       path.insert(path.end(), own.sections.begin(), own.sections.end());
       path.insert(path.end(), system_.sections.begin(), system_.sections.end());
-      made_.feeds_.push_back({static_cast<float>(from_db(venue_all_.gain_db + own.gain_db + system_.gain_db)),
-                              store(std::move(path))});
+      made_.feeds_.push_back(
+          {static_cast<float>(from_db(venue_all_.gain_db + own.gain_db + system_.gain_db)), store(std::move(path))});
       own_.push_back(std::move(own));
     }
     feeds_alike_ = std::adjacent_find(own_.begin(), own_.end(), std::not_equal_to<>()) == own_.end();
@@ -223,7 +227,8 @@ class Compiler {
     if (way.limit) {
       const rig::Source& at = way.limit->source;
       peak.enabled = active;
-      peak.ceiling = std::min(1.0f, threshold(plan.limit_volts_peak / plan.full_scale_volts_peak, Peak::kMinCeiling, at));
+      peak.ceiling =
+          std::min(1.0f, threshold(plan.limit_volts_peak / plan.full_scale_volts_peak, Peak::kMinCeiling, at));
       peak.look_ahead_samples = whole_samples(way.limit->look_ahead_s, Peak::kMaxLookAheadSamples, at, "look_ahead");
       peak.hold_samples = whole_samples(way.limit->hold_s, Peak::kMaxHoldSamples, at, "hold");
       peak.true_peak = way.limit->true_peak;

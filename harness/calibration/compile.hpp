@@ -31,20 +31,20 @@ struct FeedPath {
 
 /// One amplifier channel, in the units of the person at the rack.
 struct OutputPlan {
-  std::string name, way, feed;   ///< feed: its name, or "sum"
+  std::string name, way, feed;  ///< feed: its name, or "sum"
   std::size_t way_index = 0;
-  int source = 0;                ///< index into Rig::feeds, or dsp::kMeanOfFeeds
-  double load_ohm = 0;           ///< of the channel (the whole bridge, if bridged)
+  int source = 0;                           ///< index into Rig::feeds, or dsp::kMeanOfFeeds
+  double load_ohm = 0;                      ///< of the channel (the whole bridge, if bridged)
   double rating_watts = 0, rating_ohm = 0;  ///< the rating that the load looked up (per side, if bridged)
-  double amplifier_gain_db = 0;  ///< with bridging and with the attenuator as reckoned
+  double amplifier_gain_db = 0;             ///< with bridging and with the attenuator as reckoned
   double clip_volts_peak = 0, clip_dbfs_peak = 0;
   double limit_volts_peak = 0, limit_dbfs_peak = 0;
   LimitedBy limited_by = LimitedBy::amplifier;
   std::optional<double> thermal_volts_rms, thermal_dbfs_rms;
-  double driver_peak_volts = 0;        ///< 0 where the driver gives no peak power
-  double full_scale_volts_peak = 0;    ///< at the amplifier's output, were it not to clip
+  double driver_peak_volts = 0;      ///< 0 where the driver gives no peak power
+  double full_scale_volts_peak = 0;  ///< at the amplifier's output, were it not to clip
   double delay_s = 0, delay_samples = 0;
-  double gain_db = 0;                  ///< venue + system + way, all that is a plain factor
+  double gain_db = 0;  ///< venue + system + way, all that is a plain factor
   int polarity = 1;
   std::vector<dsp::Biquad> sections;   ///< feed to limiter, as the core runs them
   std::vector<FeedPath> feed_paths;    ///< of a mean of unlike feeds: what is not in gain_db and sections; else empty
@@ -80,8 +80,9 @@ inline const char* name_of(LimitedBy by) {
   return kNames[static_cast<std::size_t>(by)];
 }
 
-/// `venue` may be null. With a bypass, `plan` says what is still there; the latency stays what it is without. Throws InputError (with file, line and key) where the numbers cannot be had: a delay or
-/// look-ahead beyond what the core carries.
+/// `venue` may be null. With a bypass, `plan` says what is still there; the latency stays what it is without. Throws
+/// InputError (with file, line and key) where the numbers cannot be had: a delay or look-ahead beyond what the core
+/// carries.
 CompiledRig compile(const rig::Rig& rig, const rig::Venue* venue = nullptr, Bypass bypass = Bypass::none);
 
 }  // namespace rackproof

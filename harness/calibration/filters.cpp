@@ -8,9 +8,12 @@ namespace {
 dsp::FilterSettings settings_of(const rig::Filter& filter, dsp::Pass pass) {
   constexpr auto alignment = [](rig::Alignment a) {
     switch (a) {
-      case rig::Alignment::butterworth: return dsp::Alignment::butterworth;
-      case rig::Alignment::bessel: return dsp::Alignment::bessel;
-      case rig::Alignment::linkwitz_riley: break;
+      case rig::Alignment::butterworth:
+        return dsp::Alignment::butterworth;
+      case rig::Alignment::bessel:
+        return dsp::Alignment::bessel;
+      case rig::Alignment::linkwitz_riley:
+        break;
     }
     return dsp::Alignment::linkwitz_riley;
   };
@@ -20,22 +23,33 @@ dsp::FilterSettings settings_of(const rig::Filter& filter, dsp::Pass pass) {
 dsp::EqSettings settings_of(const rig::EqBand& band) {
   constexpr auto type = [](rig::EqType t) {
     switch (t) {
-      case rig::EqType::lowpass: return dsp::EqType::lowpass;
-      case rig::EqType::highpass: return dsp::EqType::highpass;
-      case rig::EqType::bandpass: return dsp::EqType::bandpass;
-      case rig::EqType::notch: return dsp::EqType::notch;
-      case rig::EqType::allpass: return dsp::EqType::allpass;
-      case rig::EqType::lowshelf: return dsp::EqType::lowshelf;
-      case rig::EqType::highshelf: return dsp::EqType::highshelf;
-      case rig::EqType::peaking: break;
+      case rig::EqType::lowpass:
+        return dsp::EqType::lowpass;
+      case rig::EqType::highpass:
+        return dsp::EqType::highpass;
+      case rig::EqType::bandpass:
+        return dsp::EqType::bandpass;
+      case rig::EqType::notch:
+        return dsp::EqType::notch;
+      case rig::EqType::allpass:
+        return dsp::EqType::allpass;
+      case rig::EqType::lowshelf:
+        return dsp::EqType::lowshelf;
+      case rig::EqType::highshelf:
+        return dsp::EqType::highshelf;
+      case rig::EqType::peaking:
+        break;
     }
     return dsp::EqType::peaking;
   };
   constexpr auto width = [](rig::EqWidth w) {
     switch (w) {
-      case rig::EqWidth::bandwidth_oct: return dsp::EqWidth::bandwidth_oct;
-      case rig::EqWidth::shelf_slope: return dsp::EqWidth::shelf_slope;
-      case rig::EqWidth::q: break;
+      case rig::EqWidth::bandwidth_oct:
+        return dsp::EqWidth::bandwidth_oct;
+      case rig::EqWidth::shelf_slope:
+        return dsp::EqWidth::shelf_slope;
+      case rig::EqWidth::q:
+        break;
     }
     return dsp::EqWidth::q;
   };

@@ -1,5 +1,6 @@
 #pragma once
-/// The rig's words for filters to the core's designs. What cannot be designed is refused with the place where it stands.
+/// The rig's words for filters to the core's designs. What cannot be designed is refused with the place where it
+/// stands.
 #include "dsp/design/alignment.hpp"
 #include "dsp/design/eq.hpp"
 #include "harness/rig/rig.hpp"

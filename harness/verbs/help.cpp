@@ -65,8 +65,8 @@ std::string man_page(const CLI::App& program) {
   const std::string what = "loudspeaker processing, calibrated in volts and proven";
   std::string upper;
   for (const char c : name) upper += static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
-  std::string out = fmt::format(".TH {} 1\n.SH NAME\n{} \\- {}\n.SH SYNOPSIS\n.B {}\n.I VERB\n[arguments]\n", upper, name,
-                                roff(what), name);
+  std::string out = fmt::format(".TH {} 1\n.SH NAME\n{} \\- {}\n.SH SYNOPSIS\n.B {}\n.I VERB\n[arguments]\n", upper,
+                                name, roff(what), name);
   out += fmt::format(".SH DESCRIPTION\n{}\n", roff(program.get_description()));
   out += ".SH OPTIONS\n" + roff_options(program) + ".SH VERBS\n";
   for (const CLI::App* verb : verbs_of(program)) {
@@ -74,13 +74,16 @@ std::string man_page(const CLI::App& program) {
     for (const CLI::Option* option : options_of(*verb)) {
       if (option->get_positional()) synopsis += " " + option->get_name();
     }
-    out += fmt::format(".SS {} {}{} [options]\n{}\n", name, verb->get_name(), roff(synopsis), roff(verb->get_description()));
+    out += fmt::format(".SS {} {}{} [options]\n{}\n", name, verb->get_name(), roff(synopsis),
+                       roff(verb->get_description()));
     out += roff_options(*verb);
     out += fmt::format(".PP\n.nf\n{}\n.fi\n", roff(verb->get_footer()));
   }
   out += fmt::format(".SH NOTES\n.nf\n{}\n.fi\n", roff(program.get_footer()));
-  out += ".SH CAUTION\nAmplifier outputs can carry hazardous voltage and loudspeakers can harm hearing. Calculated limits\n"
-         "are to be measured before they are trusted. Local codes and licensed practice come first.\n";
+  out +=
+      ".SH CAUTION\nAmplifier outputs can carry hazardous voltage and loudspeakers can harm hearing. Calculated "
+      "limits\n"
+      "are to be measured before they are trusted. Local codes and licensed practice come first.\n";
   return out;
 }
 
@@ -101,8 +104,8 @@ std::string bash_completion(const CLI::App& program) {
       const std::vector<std::string> choices = choices_of(*option);
       if (choices.empty() || option->get_positional()) continue;
       for (const std::string& name : option->get_lnames()) {
-        cases += fmt::format("    {}:--{}) COMPREPLY=($(compgen -W \"{}\" -- \"$word\")); return ;;\n", verb->get_name(),
-                             name, fmt::join(choices, " "));
+        cases += fmt::format("    {}:--{}) COMPREPLY=($(compgen -W \"{}\" -- \"$word\")); return ;;\n",
+                             verb->get_name(), name, fmt::join(choices, " "));
       }
     }
   }
@@ -138,8 +141,9 @@ void add_help(CLI::App& program, int&) {
     std::string verb, format = "text";
     Voice voice;
   };
-  CLI::App* help_verb = add_verb(program, "help", "This program's help, as text, as a manual page, or as completion for bash",
-                                 "rackproof help --format man > rackproof.1");
+  CLI::App* help_verb =
+      add_verb(program, "help", "This program's help, as text, as a manual page, or as completion for bash",
+               "rackproof help --format man > rackproof.1");
   const auto help = std::make_shared<Help>();
   help_verb->add_option("VERB", help->verb, "The verb to tell about; all of them without");
   help_verb->add_option("--format", help->format, "The form of it")->check(CLI::IsMember({"text", "man", "bash"}));
@@ -148,14 +152,16 @@ void add_help(CLI::App& program, int&) {
     const CLI::App* about = &program;
     if (!help->verb.empty()) {
       const std::vector<const CLI::App*> verbs = verbs_of(program);
-      const auto found = std::find_if(verbs.begin(), verbs.end(), [&](auto* verb) { return verb->get_name() == help->verb; });
+      const auto found =
+          std::find_if(verbs.begin(), verbs.end(), [&](auto* verb) { return verb->get_name() == help->verb; });
       if (found == verbs.end()) throw InputError("help: no verb is called '" + help->verb + "'");
       about = *found;
     }
     const std::string name = about == &program ? program.get_name() : program.get_name() + " " + about->get_name();
-    const std::string text = help->format == "man"    ? man_page(program)
-                             : help->format == "bash" ? bash_completion(program)
-                                                      : about->get_formatter()->make_help(about, name, CLI::AppFormatMode::Normal);
+    const std::string text = help->format == "man" ? man_page(program)
+                             : help->format == "bash"
+                                 ? bash_completion(program)
+                                 : about->get_formatter()->make_help(about, name, CLI::AppFormatMode::Normal);
     help->voice.say(text);
     help->voice.document({{"format", help->format}, {"text", text}});
   });

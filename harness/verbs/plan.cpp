@@ -13,7 +13,9 @@ namespace rackproof {
 namespace {
 
 std::string or_dash(bool given, const std::string& text) { return given ? text : "-"; }
-std::string short_hz(double hz) { return hz < 1000 ? fmt::format("{:.4g} Hz", hz) : fmt::format("{:.4g} kHz", hz / 1000); }
+std::string short_hz(double hz) {
+  return hz < 1000 ? fmt::format("{:.4g} Hz", hz) : fmt::format("{:.4g} kHz", hz / 1000);
+}
 
 std::string band(const OutputPlan& plan) {
   if (plan.low_edge_hz == 0 && plan.high_edge_hz == 0) return "full range";
@@ -26,8 +28,13 @@ std::string band(const OutputPlan& plan) {
 std::string pair(double volts, double dbfs) { return fmt::format("{:.1f}  {:>6.2f}", volts, dbfs); }
 
 std::string levels_table(const CompiledRig& made, std::size_t width) {
-  Table table({{"output", Align::left}, {"load"}, {"amp gain"}, {"clip V pk    dBFS"}, {"limit V pk    dBFS"},
-               {"limited by", Align::left}, {"power V RMS    dBFS"}});
+  Table table({{"output", Align::left},
+               {"load"},
+               {"amp gain"},
+               {"clip V pk    dBFS"},
+               {"limit V pk    dBFS"},
+               {"limited by", Align::left},
+               {"power V RMS    dBFS"}});
   for (std::size_t o = 0; o < made.outputs.size(); ++o) {
     const OutputPlan& plan = made.outputs[o];
     const bool limited = made.settings().outputs[o].peak.enabled;
@@ -40,8 +47,14 @@ std::string levels_table(const CompiledRig& made, std::size_t width) {
 }
 
 std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t width) {
-  Table table({{"output", Align::left}, {"fed by", Align::left}, {"band", Align::left}, {"gain"},
-               {"polarity", Align::left}, {"delay"}, {"as distance"}, {"sections"}});
+  Table table({{"output", Align::left},
+               {"fed by", Align::left},
+               {"band", Align::left},
+               {"gain"},
+               {"polarity", Align::left},
+               {"delay"},
+               {"as distance"},
+               {"sections"}});
   const double speed = 331.3 + 0.606 * rig.controller.temperature_degc;  // m/s, as distances were read
   for (const OutputPlan& plan : made.outputs) {
     table.row({plan.name, plan.source == dsp::kMeanOfFeeds ? "mean of feeds" : plan.feed, band(plan),
@@ -84,10 +97,11 @@ std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::si
                     amplifier.name, amplifier.bridged ? " (bridged)" : "", plan.rating_watts, plan.rating_ohm,
                     amplifier.bridged ? " a side" : "", plan.amplifier_gain_db,
                     amplifier.attenuator_db == 0 ? ""
-                    : amplifier.attenuator_fixed ? fmt::format(" with its attenuator at {:+g} dB", amplifier.attenuator_db)
-                                                 : std::string(" with its attenuator reckoned open"),
-                    clip_in_dbu, std::abs(plan.clip_dbfs_peak), plan.clip_dbfs_peak > 0 ? "above" : "below", way.drivers,
-                    way.driver, way.drivers > 1 ? " in parallel" : ""),
+                    : amplifier.attenuator_fixed
+                        ? fmt::format(" with its attenuator at {:+g} dB", amplifier.attenuator_db)
+                        : std::string(" with its attenuator reckoned open"),
+                    clip_in_dbu, std::abs(plan.clip_dbfs_peak), plan.clip_dbfs_peak > 0 ? "above" : "below",
+                    way.drivers, way.driver, way.drivers > 1 ? " in parallel" : ""),
         width, fmt::format("  {}: ", way.name));
   }
   return out;
@@ -95,7 +109,8 @@ std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::si
 
 std::string text_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& made, std::size_t width) {
   std::string out = wrapped(rig.title.empty() ? rig.file.string() : rig.title, width);
-  if (venue != nullptr) out += wrapped(venue->title.empty() ? venue->file.string() : venue->title, width, "with the venue: ");
+  if (venue != nullptr)
+    out += wrapped(venue->title.empty() ? venue->file.string() : venue->title, width, "with the venue: ");
   out += "\nLevels at the loudspeaker terminals\n" + levels_table(made, width);
   out += "\nSignal path\n" + path_table(rig, made, width);
   out += fmt::format("\nLatency: {} samples, {:.3f} ms at {:g} kHz, the same on every output\n", made.latency_samples,
@@ -107,8 +122,11 @@ std::string text_of(const rig::Rig& rig, const rig::Venue* venue, const Compiled
     out += fmt::format("\n{} warning{}\n", made.warnings.size(), made.warnings.size() == 1 ? "" : "s");
     for (const Warning& warning : made.warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
   }
-  out += "\n" + wrapped("These are calculated figures: measure before you trust them. Amplifier outputs can carry hazardous "
-                        "voltage; switch off before wiring, and follow the local code and licensed practice.", width);
+  out +=
+      "\n" + wrapped(
+                 "These are calculated figures: measure before you trust them. Amplifier outputs can carry hazardous "
+                 "voltage; switch off before wiring, and follow the local code and licensed practice.",
+                 width);
   return out;
 }
 
@@ -177,8 +195,9 @@ struct Plan {
 }  // namespace
 
 void add_plan(CLI::App& program, int&) {
-  CLI::App* verb = add_verb(program, "plan", "Limits, gain structure, delays and latency of every output, with warnings",
-                            "rackproof plan rig.toml --venue tonight.toml");
+  CLI::App* verb =
+      add_verb(program, "plan", "Limits, gain structure, delays and latency of every output, with warnings",
+               "rackproof plan rig.toml --venue tonight.toml");
   const auto plan = std::make_shared<Plan>();
   plan->files.add_to(*verb);
   plan->voice.add_to(*verb);

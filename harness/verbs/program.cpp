@@ -1,4 +1,5 @@
-/// The program: its verbs, its options' common part, and the one place where what went wrong becomes words and a status.
+/// The program: its verbs, its options' common part, and the one place where what went wrong becomes words and a
+/// status.
 #include <unistd.h>
 
 #include <algorithm>
@@ -42,7 +43,8 @@ std::size_t edits(std::string_view a, std::string_view b) {
         continue;
       }
       d[i][j] = std::min({d[i - 1][j] + 1, d[i][j - 1] + 1, d[i - 1][j - 1] + (a[i - 1] != b[j - 1])});
-      if (i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1]) d[i][j] = std::min(d[i][j], d[i - 2][j - 2] + 1);
+      if (i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1])
+        d[i][j] = std::min(d[i][j], d[i - 2][j - 2] + 1);
     }
   }
   return d[a.size()][b.size()];
@@ -50,9 +52,8 @@ std::size_t edits(std::string_view a, std::string_view b) {
 
 /// "; did you mean NAME?", or nothing where no name is near.
 std::string suggestion(const std::string& read, const std::vector<std::string>& names) {
-  const auto nearest = std::min_element(names.begin(), names.end(), [&](const auto& a, const auto& b) {
-    return edits(read, a) < edits(read, b);
-  });
+  const auto nearest = std::min_element(names.begin(), names.end(),
+                                        [&](const auto& a, const auto& b) { return edits(read, a) < edits(read, b); });
   if (nearest == names.end() || edits(read, *nearest) > 1 + nearest->size() / 4) return {};
   return fmt::format("; did you mean {}?", *nearest);
 }
@@ -86,7 +87,8 @@ std::string words_for(const CLI::App& program, const CLI::ParseError& error) {
                          near.empty() ? fmt::format("; there are {}", fmt::join(names, ", ")) : near);
     }
     if (left.empty()) return fmt::format("a verb is missing; there are {}", fmt::join(verb_names(program), ", "));
-    return fmt::format("no option is called '{}' ahead of the verb{}", left[0], suggestion(left[0], option_names(program)));
+    return fmt::format("no option is called '{}' ahead of the verb{}", left[0],
+                       suggestion(left[0], option_names(program)));
   }
   const CLI::App& verb = *taken.back();
   // An option that is not there is the likelier cause of whatever else is missing.
@@ -191,9 +193,9 @@ int run(int argc, const char* const* argv) {
       write_to(stdout, std::string(version.what()) + "\n");
     } catch (const CLI::ParseError& error) {
       const std::vector<CLI::App*> taken = program->get_subcommands();
-      return report(kBadInput, words_for(*program, error) +
-                                   fmt::format("\n'rackproof {}--help' says what there is",
-                                               taken.empty() ? "" : taken.back()->get_name() + " "));
+      return report(kBadInput,
+                    words_for(*program, error) + fmt::format("\n'rackproof {}--help' says what there is",
+                                                             taken.empty() ? "" : taken.back()->get_name() + " "));
     }
     return status;
   } catch (const InputError& error) {

@@ -12,7 +12,7 @@ std::size_t display_width(std::string_view text) {
   std::size_t width = 0;
   for (std::size_t i = 0; i < text.size(); ++i) {
     const auto byte = static_cast<unsigned char>(text[i]);
-    if ((byte & 0xC0u) == 0x80u) continue;  // goes on with the code point
+    if ((byte & 0xC0u) == 0x80u) continue;                                             // goes on with the code point
     const bool may_combine = (byte == 0xCCu || byte == 0xCDu) && i + 1 < text.size();  // U+0300 to U+036F
     const bool combines = may_combine && (byte == 0xCCu || static_cast<unsigned char>(text[i + 1]) < 0xB0u);
     width += combines ? 0 : 1;

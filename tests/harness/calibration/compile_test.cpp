@@ -98,7 +98,8 @@ TEST(Compile, OutputsGoFromLowToHighAFeedAtATime) {
   EXPECT_EQ(made.outputs[3].sections.size(), 4u);
 }
 
-// ---- the split: the ways add up exactly, or it is said that they do not ------------------------------------------------
+// ---- the split: the ways add up exactly, or it is said that they do not
+// ------------------------------------------------
 
 struct Sides {
   Alignment alignment;
@@ -124,7 +125,8 @@ TEST_P(EveryAlignment, WaysAddUpOrTheWarningSaysSo) {
     const CompiledRig made = compile(rig);
     double worst_db = 0, point_db = 0;
     for (double f = 20; f < 20000; f *= 1.05) {
-      const Complex low = path_of(made.outputs[0], f), mid = path_of(made.outputs[1], f), high = path_of(made.outputs[3], f);
+      const Complex low = path_of(made.outputs[0], f), mid = path_of(made.outputs[1], f),
+                    high = path_of(made.outputs[3], f);
       worst_db = std::max(worst_db, std::abs(to_db(std::abs(low + mid + high))));
       const dsp::SectionList l = sections_of(rig.points[1].low, dsp::Pass::low, kRate);
       const dsp::SectionList h = sections_of(rig.points[1].high, dsp::Pass::high, kRate);
@@ -163,8 +165,8 @@ TEST(Split, TwoInvertedWaysAreInPhaseWithEachOther) {
   }
 }
 
-// Linkwitz-Riley of 24 dB/oct at 250 and 2500 Hz dips to -0.086 dB at 250 Hz without the all-pass (48 kHz; computed with
-// mpmath from the published identity of the all-pass sum).
+// Linkwitz-Riley of 24 dB/oct at 250 and 2500 Hz dips to -0.086 dB at 250 Hz without the all-pass (48 kHz; computed
+// with mpmath from the published identity of the all-pass sum).
 TEST(Split, WithoutPhaseMatchingTheSumErrs) {
   rig::Rig rig = three_way();
   rig.ways[0].highpass.reset();
@@ -187,7 +189,8 @@ TEST(Split, SidesApartAreNotAnAllPass) {
   EXPECT_THAT(made.warnings, ElementsAre(testing::Field(&Warning::code, "not-phase-matched")));
 }
 
-// ---- feeds, venue ------------------------------------------------------------------------------------------------------
+// ---- feeds, venue
+// ------------------------------------------------------------------------------------------------------
 
 TEST(Feeds, GainsAddUpInDecibelsAndSectionsInTheirOrder) {
   rig::Rig rig = a_rig();
@@ -235,7 +238,8 @@ TEST(Feeds, AMeanOfUnlikeFeedsListsWhatTheyShareAndWhatNot) {
   EXPECT_TRUE(made.outputs[1].feed_paths.empty());
 }
 
-// ---- the core does what the plan says ----------------------------------------------------------------------------------
+// ---- the core does what the plan says
+// ----------------------------------------------------------------------------------
 
 TEST(Compile, TheChainHasTheResponseOfThePlan) {
   rig::Rig rig = three_way();
@@ -283,7 +287,8 @@ TEST(Compile, ARigThatMovesKeepsItsNumbers) {
   static_assert(!std::is_copy_constructible_v<CompiledRig>);
 }
 
-// ---- latency -----------------------------------------------------------------------------------------------------------
+// ---- latency
+// -----------------------------------------------------------------------------------------------------------
 
 TEST(Latency, IsTheLongestLookAheadWithItsDetector) {
   rig::Rig rig = a_rig();
@@ -328,8 +333,12 @@ TEST(Latency, AFractionTakesItsSevenSamplesFromTheDelayThenFromSlackThenFromAll)
 
 TEST(Latency, ANearlyWholeDelayIsWhole) {
   rig::Rig rig = a_rig();
-  for (const auto& [samples, fractional] : {std::pair{48 + 4e-7, false}, {48 - 4e-7, false}, {48 + 4e-6, true},
-                                            {48 - 4e-6, true}, {1e-7, false}, {0.0, false}}) {
+  for (const auto& [samples, fractional] : {std::pair{48 + 4e-7, false},
+                                            {48 - 4e-7, false},
+                                            {48 + 4e-6, true},
+                                            {48 - 4e-6, true},
+                                            {1e-7, false},
+                                            {0.0, false}}) {
     rig.ways[0].delay_s = samples / kRate;
     const CompiledRig made = compile(rig);
     EXPECT_EQ(made.settings().outputs[0].delay.fractional, fractional) << samples;
@@ -365,7 +374,8 @@ TEST(Latency, IsOneNumberAndTheLeastForEveryRigAndBypass) {
   }
 }
 
-// ---- bypass ------------------------------------------------------------------------------------------------------------
+// ---- bypass
+// ------------------------------------------------------------------------------------------------------------
 
 TEST(Bypass, OfAllLeavesTheFeedLaterAndNothingElse) {
   rig::Rig rig = three_way();
@@ -410,7 +420,8 @@ TEST(Bypass, OfOneLayerLeavesTheOthers) {
   }
 }
 
-// ---- limiters' numbers, and what cannot be had -------------------------------------------------------------------------
+// ---- limiters' numbers, and what cannot be had
+// -------------------------------------------------------------------------
 
 TEST(Limiters, TimesBecomeSharesAndSamples) {
   rig::Rig rig = a_rig();
@@ -448,7 +459,8 @@ TEST(Refused, WhatTheCoreCannotCarryNamesTheKey) {
   refused([](auto& r) { r.amplifiers[0].gain_db = 160; }, "way.low.limit");
   refused([](auto& r) { r.ways[0].limit.reset(), r.amplifiers[0].gain_db = 160; }, "way.low.thermal");
   refused([](auto& r) { r.ways[0].eq.assign(300, a_band(EqType::peaking, 100, -1)); }, "way.low");
-  refused([](auto& r) { r.ways[1].eq = {a_band(EqType::peaking, 30000, -1)}, r.ways[1].eq[0].source = a_source("eq"); }, "eq");
+  refused([](auto& r) { r.ways[1].eq = {a_band(EqType::peaking, 30000, -1)}, r.ways[1].eq[0].source = a_source("eq"); },
+          "eq");
   refused([](auto& r) { r.ways.resize(9, a_way("more", "lows", "cone")); }, "9 ways");
 }
 

@@ -22,10 +22,11 @@ TEST(Levels, RatedPowerToClipAndCeiling) {
   struct Case {
     double watts, ohm, gain_db, full_scale_dbu, clip_volts_peak, clip_in_dbu, clip_dbfs;
   };
-  for (const Case& c : {Case{1000, 8, 32, 18, 126.4911, 9.2494, -8.7506}, Case{500, 4, 26, 24, 63.2456, 9.2288, -14.7712},
-                        Case{2400, 4, 35, 22, 138.5641, 7.0412, -14.9588}}) {
-    const OutputPlan plan = plan_of(
-        one_way(an_amplifier("amp", {{c.watts, c.ohm}}, c.gain_db), a_driver("d", c.ohm, c.watts / 2), c.full_scale_dbu));
+  for (const Case& c :
+       {Case{1000, 8, 32, 18, 126.4911, 9.2494, -8.7506}, Case{500, 4, 26, 24, 63.2456, 9.2288, -14.7712},
+        Case{2400, 4, 35, 22, 138.5641, 7.0412, -14.9588}}) {
+    const OutputPlan plan = plan_of(one_way(an_amplifier("amp", {{c.watts, c.ohm}}, c.gain_db),
+                                            a_driver("d", c.ohm, c.watts / 2), c.full_scale_dbu));
     EXPECT_NEAR(plan.clip_volts_peak, c.clip_volts_peak, 5e-5);
     EXPECT_NEAR(plan.clip_dbfs_peak, c.clip_dbfs, 5e-5);
     EXPECT_NEAR(dbu(plan.clip_volts_peak / sqrt2 / from_db(plan.amplifier_gain_db)), c.clip_in_dbu, 5e-5);
@@ -43,7 +44,8 @@ TEST(Levels, GainFromSensitivityOfTheFirstRating) {
     amplifier.gain_db.reset();
     amplifier.sensitivity_volts_rms = volts;
     EXPECT_NEAR(amplifier_gain_db(amplifier), gain_db, 5e-5);
-    std::reverse(amplifier.ratings.begin(), amplifier.ratings.end());  // negative control: the first counts, not the best
+    std::reverse(amplifier.ratings.begin(),
+                 amplifier.ratings.end());  // negative control: the first counts, not the best
     EXPECT_NEAR(amplifier_gain_db(amplifier), gain_db + 10 * std::log10(1.6 / 2), 1e-4);
   }
 }
@@ -81,9 +83,15 @@ TEST(Levels, DriversInParallelLowerTheLoadAndKeepTheVolts) {
 
 TEST(Levels, TheRatingIsTheHighestLoadThatDoesNotExceedTheChannels) {
   const rig::Amplifier amplifier = an_amplifier("amp", {{1150, 4}, {700, 8}, {1600, 2}}, 32);
-  for (const auto& [load, watts, below] : {std::tuple{16.0, 700.0, false}, {8.0, 700.0, false}, {7.99, 1150.0, false},
-                                           {5.3333, 1150.0, false}, {4.0, 1150.0, false}, {3.0, 1600.0, false},
-                                           {2.0, 1600.0, false}, {1.99, 1600.0, true}, {0.5, 1600.0, true}}) {
+  for (const auto& [load, watts, below] : {std::tuple{16.0, 700.0, false},
+                                           {8.0, 700.0, false},
+                                           {7.99, 1150.0, false},
+                                           {5.3333, 1150.0, false},
+                                           {4.0, 1150.0, false},
+                                           {3.0, 1600.0, false},
+                                           {2.0, 1600.0, false},
+                                           {1.99, 1600.0, true},
+                                           {0.5, 1600.0, true}}) {
     const LookedUp found = look_up(amplifier, load);
     EXPECT_EQ(found.rating.power_watts, watts) << load;
     EXPECT_EQ(found.load_below_rating, below) << load;
@@ -101,7 +109,8 @@ TEST(Levels, TheRatingIsTheDefinitionForEveryList) {
     std::vector<rig::Rating> fit, all = amplifier.ratings;
     std::copy_if(all.begin(), all.end(), std::back_inserter(fit), [&](auto& r) { return r.load_ohm <= load; });
     double ohm = fit.empty() ? 1e9 : 0;
-    for (const auto& r : fit.empty() ? all : fit) ohm = fit.empty() ? std::min(ohm, r.load_ohm) : std::max(ohm, r.load_ohm);
+    for (const auto& r : fit.empty() ? all : fit)
+      ohm = fit.empty() ? std::min(ohm, r.load_ohm) : std::max(ohm, r.load_ohm);
     double watts = 1e9;  // of two at the same load, the one that promises less
     for (const auto& r : all) watts = r.load_ohm == ohm ? std::min(watts, r.power_watts) : watts;
     const LookedUp found = look_up(amplifier, load);

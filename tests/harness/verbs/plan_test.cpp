@@ -75,7 +75,8 @@ class Program : public testing::Test {
   }
   /// A line for the shell, with $R for the program, run in the test's folder.
   Result shell(const std::string& line) const {
-    const std::string command = "cd '" + place_.string() + "' && R='" RACKPROOF_PROGRAM "' && { " + line + "; } >out 2>err";
+    const std::string command =
+        "cd '" + place_.string() + "' && R='" RACKPROOF_PROGRAM "' && { " + line + "; } >out 2>err";
     const int status = std::system(command.c_str());
     return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, read("out"), read("err")};
   }
@@ -169,12 +170,12 @@ TEST_F(Program, StatusesAndSuggestions) {
     int status;
     const char* says;
   };
-  for (const Case& c : {Case{"", 2, "a verb is missing"}, Case{"pln", 2, "did you mean plan?"},
-                        Case{"plan", 2, "RIG is required"}, Case{"plan --jsn", 2, "did you mean --json?"},
-                        Case{"plan rig.toml --venu=x", 2, "did you mean --venue?"}, Case{"plan a b", 2, "too many"},
-                        Case{"--jsn", 2, "--jsn"}, Case{"plan rig.toml --venue", 2, "--venue"},
-                        Case{"zzzzzzzz", 2, "there are plan"}, Case{"help nothing", 2, "no verb is called"},
-                        Case{"plan nowhere.toml", 2, "nowhere.toml"}}) {
+  for (const Case& c :
+       {Case{"", 2, "a verb is missing"}, Case{"pln", 2, "did you mean plan?"}, Case{"plan", 2, "RIG is required"},
+        Case{"plan --jsn", 2, "did you mean --json?"}, Case{"plan rig.toml --venu=x", 2, "did you mean --venue?"},
+        Case{"plan a b", 2, "too many"}, Case{"--jsn", 2, "--jsn"}, Case{"plan rig.toml --venue", 2, "--venue"},
+        Case{"zzzzzzzz", 2, "there are plan"}, Case{"help nothing", 2, "no verb is called"},
+        Case{"plan nowhere.toml", 2, "nowhere.toml"}}) {
     const Result result = shell("$R " + std::string(c.arguments));
     EXPECT_EQ(result.status, c.status) << c.arguments;
     EXPECT_EQ(result.out, "") << c.arguments;
@@ -212,7 +213,8 @@ TEST_F(Program, BadInputIsNamedAndTheMachinesFailureIsAnotherStatus) {
 }
 
 TEST_F(Program, AClosedPipeIsNoCrash) {
-  const Result result = shell("for i in 1 2 3 4 5 6 7 8; do { $R plan rig.toml --json --quiet; echo $? >&2; } | true; done");
+  const Result result =
+      shell("for i in 1 2 3 4 5 6 7 8; do { $R plan rig.toml --json --quiet; echo $? >&2; } | true; done");
   EXPECT_EQ(result.err, "0\n0\n0\n0\n0\n0\n0\n0\n");
 }
 
@@ -222,7 +224,8 @@ TEST_F(Program, TheManualAndTheCompletionComeFromTheOptions) {
                                   HasSubstr("\\-\\-venue FILE"), HasSubstr(".SH CAUTION")));
   EXPECT_THAT(man, Not(HasSubstr("\n--")));
   const Result completed = shell(
-      "$R help --format bash >completion && bash -c '. ./completion; COMP_WORDS=(rackproof pl); COMP_CWORD=1; _rackproof; "
+      "$R help --format bash >completion && bash -c '. ./completion; COMP_WORDS=(rackproof pl); COMP_CWORD=1; "
+      "_rackproof; "
       "echo \"${COMPREPLY[@]}\"; COMP_WORDS=(rackproof plan --v); COMP_CWORD=2; _rackproof; echo \"${COMPREPLY[@]}\"; "
       "COMP_WORDS=(rackproof help --format m); COMP_CWORD=3; _rackproof; echo \"${COMPREPLY[@]}\"'");
   EXPECT_EQ(completed.out, "plan\n--venue\nman\n") << completed.err;
@@ -255,7 +258,8 @@ TEST(Table, AlignsWhatIsWideInBytesAndBreaksBetweenColumns) {
   table.row({"Säule", "1", "22"});
   table.row({"b", "333333", "4"});
   EXPECT_EQ(table.text(80), "name    first  second\nSäule       1      22\nb      333333       4\n");
-  EXPECT_EQ(table.text(15), "name    first\nSäule       1\nb      333333\n\nname   second\nSäule      22\nb           4\n");
+  EXPECT_EQ(table.text(15),
+            "name    first\nSäule       1\nb      333333\n\nname   second\nSäule      22\nb           4\n");
 }
 
 TEST(Wrapped, NoLineIsWiderAndNoWordIsLost) {
