@@ -68,7 +68,9 @@ TEST(PublishedTransferFunction, OfAFilterADelayAndNoise) {
 // G. C. Carter, C. H. Knapp, A. H. Nuttall, IEEE Trans. Audio Electroacoust. AU-21, 1973: the bias of coherence;
 // numbers by scipy.special.hyp2f1, trials by numpy. Ours: records of independent noise, 4 standard errors.
 TEST(PublishedCoherence, IsBiasedUpwardsAsKnown) {
-  for (const auto& row : reference().at("coherence_bias")) {
+  const nlohmann::json rows = reference().at("coherence_bias");
+  ASSERT_EQ(rows.size(), 6u);
+  for (const auto& row : rows) {
     const double g = row.at("gamma2"), averages = row.at("n_avg");
     EXPECT_NEAR(expected_coherence(g, averages), row.at("expected").get<double>(), 1e-9);
     EXPECT_NEAR(expected_coherence(g, averages), row.at("monte_carlo_200k").get<double>(), 1e-3);

@@ -81,6 +81,8 @@ TEST(FindArrival, OfSignalsOfUnlikeLengthBeforeOrAfter) {
   const Arrival before = find_arrival(all, all.subspan(900, 600), {.floor = 0});
   EXPECT_EQ(before.whole_samples, -900);
   EXPECT_NEAR(before.delay_samples, -900, 0.02);
+  EXPECT_EQ(find_arrival(all, all.subspan(2350, 600), {.floor = 0}).whole_samples, -2350);  // beyond half the transform
+  EXPECT_EQ(find_arrival(all.subspan(2350, 600), all, {.floor = 0}).whole_samples, 2350);
 }
 
 TEST(FindArrival, OfSilenceIsNone) {
