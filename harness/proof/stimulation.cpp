@@ -13,7 +13,7 @@
 
 namespace rackproof::proof {
 
-Row take(const stimuli::Signal& signal, std::size_t frames) {
+Row samples_of(const stimuli::Signal& signal, std::size_t frames) {
   const std::vector<double> samples = stimuli::take(signal, frames);
   Row row(frames);
   std::transform(samples.begin(), samples.end(), row.begin(), [](double x) { return static_cast<float>(x); });
@@ -156,11 +156,10 @@ void WaveCrest::add(std::span<const float> samples) {
               window_.begin() + static_cast<std::ptrdiff_t>(count + kHistory), window_.begin());
   }
 }
-void WaveCrest::flush() { add(std::vector<float>(kTaps, 0.0f)); }
 
 double wave_crest(std::span<const float> row) {
   WaveCrest crest;
-  crest.add(row), crest.flush();
+  crest.add(row);
   return crest.greatest();
 }
 
@@ -233,7 +232,7 @@ double gain_at(const Subject& subject, Device& unlimited, std::size_t output, do
   const auto settle = static_cast<std::size_t>(0.5 * rate), length = static_cast<std::size_t>(0.25 * rate);
   const OutputPlan& plan = subject.unlimited.outputs[output];
   const std::size_t late = subject.unlimited.latency_samples + static_cast<std::size_t>(plan.delay_samples);
-  const Row tone = take(stimuli::sine({.frequency_hz = frequency_hz}, rate), late + settle + length);
+  const Row tone = samples_of(stimuli::sine({.frequency_hz = frequency_hz}, rate), late + settle + length);
   const Rows out = run(unlimited, fed_to(plan, tone, subject.rig.feeds.size()), subject.unlimited.outputs.size());
   const std::vector<double> steady(out[output].end() - static_cast<std::ptrdiff_t>(length), out[output].end());
   return analysis::fit_sine(steady, frequency_hz / rate, 1).amplitude.front();

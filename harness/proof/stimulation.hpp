@@ -13,7 +13,7 @@ using Row = std::vector<float>;
 using Rows = std::vector<Row>;
 
 /// The next `frames` samples as the device takes them.
-Row take(const stimuli::Signal& signal, std::size_t frames);
+Row samples_of(const stimuli::Signal& signal, std::size_t frames);
 Row scaled(Row row, double gain);
 
 /// How one signal stands on several feeds.
@@ -40,9 +40,9 @@ class WaveCrest {
  public:
   WaveCrest();
   void add(std::span<const float> samples);
-  /// Of what has been added; the last 24 samples count once silence or more has followed.
+  /// Of what has been added; the last 24 samples count once more has followed. Nothing is assumed to follow: a wave
+  /// that stops dead overshoots, and that would be this meter's doing.
   double greatest() const { return greatest_; }
-  void flush();  ///< silence behind the end
 
  private:
   static constexpr std::size_t kPoints = 8, kTaps = 48, kRun = 256;
@@ -95,7 +95,7 @@ double gain_at(const Subject& subject, Device& unlimited, std::size_t output, do
 double finite_db(double ratio);
 /// `way.sub.limit.below_clip`
 std::string key(const OutputPlan& output, const std::string& tail);
-/// `TOML for a person: 2.5 dB`, rounded upwards to a tenth.
+/// As the file has it, rounded upwards to a tenth: `2.5 dB`
 std::string decibels_text(double decibels);
 const rig::Way& way_of(const Subject& subject, const OutputPlan& output);
 /// Volts at the amplifier's output for a sample value.
