@@ -23,9 +23,12 @@ const EngineTable* table_of(Level level) noexcept {
 #endif
 #ifdef RACKPROOF_X86_LEVELS
     case Level::lanes_8:
-      return __builtin_cpu_supports("x86-64-v3") ? &engine_of_8_lanes() : nullptr;
+      return __builtin_cpu_supports("avx2") && __builtin_cpu_supports("fma") ? &engine_of_8_lanes() : nullptr;
     case Level::lanes_16:
-      return __builtin_cpu_supports("x86-64-v4") ? &engine_of_16_lanes() : nullptr;
+      return __builtin_cpu_supports("avx512f") && __builtin_cpu_supports("avx512vl") &&
+                     __builtin_cpu_supports("avx512dq") && __builtin_cpu_supports("fma")
+                 ? &engine_of_16_lanes()
+                 : nullptr;
 #endif
     default:
       return nullptr;

@@ -68,8 +68,8 @@ struct Rating {
 };
 struct Amplifier {
   std::string name;
-  std::vector<Rating> ratings;                       ///< as written: the first one is what a sensitivity refers to
-  std::optional<double> gain_db;                     ///< exactly one of these two
+  std::vector<Rating> ratings;    ///< as written: the first one is what a sensitivity refers to
+  std::optional<double> gain_db;  ///< exactly one of these two
   std::optional<double> sensitivity_volts_rms;
   double attenuator_db = 0;
   bool attenuator_fixed = false;
@@ -106,7 +106,7 @@ struct Way {
   std::uint32_t drivers = 1;
   double gain_db = 0;
   bool inverted = false;
-  double delay_s = 0;                    ///< a distance is already a time, at the controller's temperature
+  double delay_s = 0;                      ///< a distance is already a time, at the controller's temperature
   std::optional<double> delay_distance_m;  ///< as written, if it was a distance
   std::optional<Filter> highpass;
   std::vector<EqBand> eq;
