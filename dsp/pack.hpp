@@ -8,6 +8,7 @@
 #include <bit>
 #include <cstddef>
 #include <cstdint>
+#include <type_traits>
 
 #include "dsp/level.hpp"
 #if defined(__AVX__) || defined(__FMA__) || defined(__AVX512F__)
@@ -35,6 +36,9 @@ template <int W>
 using PackInt = typename PackOf<W>::Integers;
 
 #define RACKPROOF_INLINE inline __attribute__((always_inline))
+
+template <class V>
+inline constexpr bool is_float = std::is_same_v<V, Pack<sizeof(V) / sizeof(float)>>;
 
 /// a * b + c, rounded once. Without hardware: the product is exact in double; the sum is rounded to odd, so that the
 /// second rounding, to single, is the only one that counts (S. Boldo, G. Melquiond, "Emulation of a FMA and correctly
@@ -93,13 +97,25 @@ template <class M, class V>
 RACKPROOF_INLINE V select(M mask, V a, V b) noexcept {
   return mask ? a : b;
 }
-/// The greater, lane by lane. No lane may be a NaN.
+/// The greater, lane by lane: a > b ? a : b, so of two zeros the second. No lane may be a NaN.
 template <class V>
 RACKPROOF_INLINE V greater(V a, V b) noexcept {
+#if defined(__AVX512F__)
+  if constexpr (sizeof(V) == 64 && is_float<V>) return V(_mm512_max_ps(__m512(a), __m512(b)));
+#endif
+#if defined(__AVX__)
+  if constexpr (sizeof(V) == 32 && is_float<V>) return V(_mm256_max_ps(__m256(a), __m256(b)));
+#endif
   return a > b ? a : b;
 }
 template <class V>
 RACKPROOF_INLINE V lesser(V a, V b) noexcept {
+#if defined(__AVX512F__)
+  if constexpr (sizeof(V) == 64 && is_float<V>) return V(_mm512_min_ps(__m512(a), __m512(b)));
+#endif
+#if defined(__AVX__)
+  if constexpr (sizeof(V) == 32 && is_float<V>) return V(_mm256_min_ps(__m256(a), __m256(b)));
+#endif
   return a < b ? a : b;
 }
 /// |x|: the sign bit cleared, so also for a NaN.

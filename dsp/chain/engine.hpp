@@ -17,6 +17,7 @@
 #include "dsp/blocks/power_limiter.hpp"
 #include "dsp/blocks/section_cascade.hpp"
 #include "dsp/blocks/split.hpp"
+#include "dsp/blocks/turn.hpp"
 #include "dsp/chain/arena.hpp"
 #include "dsp/chain/chain.hpp"
 #include "dsp/chain/chain_settings.hpp"
@@ -136,11 +137,7 @@ class Engine {
       return {rows[0], frames};
     } else {
       const std::span<Pack<W>> turned = frames_.first(frames);
-      for (std::size_t n = 0; n < frames; ++n) {
-        Pack<W> pack{};
-        for (std::size_t l = 0; l < rows.size(); ++l) pack[l] = rows[l][n];
-        turned[n] = pack;
-      }
+      frames_from_rows<W>(rows, turned);
       return turned;
     }
   }
@@ -148,8 +145,7 @@ class Engine {
     if constexpr (W == 1) {
       if (rows[0] != frames.data()) std::ranges::copy(frames, rows[0]);
     } else {
-      for (std::size_t l = 0; l < rows.size(); ++l)
-        for (std::size_t n = 0; n < frames.size(); ++n) rows[l][n] = frames[n][l];
+      rows_from_frames<W>(frames, rows);
     }
   }
   void through(Cascade& cascade, std::span<float* const> rows, std::size_t frames) noexcept {

@@ -18,7 +18,6 @@ constexpr std::size_t kSignalCount = 4;
 
 /// A section as the trapezoidal rule gives it: g = tan(pi f / fs), damping k, mixes of input, band and low outputs.
 Section section_of(double g, double k, double m0, double m1, double m2) {
-  const double h = 1 / (1 + g * (g + k));
   return rounded(second_order(g, k, {.high = m0, .band = m0 * k + m1, .low = m0 + m2}));
 }
 struct Analogue {  // the same filter, textbook order, in long double: independent of the incremental form

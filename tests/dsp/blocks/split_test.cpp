@@ -16,7 +16,7 @@ using namespace rackproof::dsp;
 constexpr double kRate = 48000;
 
 Section section_of(double hz, double q, double m0, double m1, double m2) {
-  const double g = std::tan(std::numbers::pi * hz / kRate), k = 1 / q, h = 1 / (1 + g * (g + k));
+  const double g = std::tan(std::numbers::pi * hz / kRate), k = 1 / q;
   return rounded(second_order(g, k, {.high = m0, .band = m0 * k + m1, .low = m0 + m2}));
 }
 /// Fourth-order Linkwitz-Riley: a Butterworth section twice a side, and its all-pass (S. Linkwitz, JAES 24(1), 1976).
