@@ -41,7 +41,8 @@ struct Subject {
   std::vector<std::filesystem::path> programmes = {};  ///< recordings that are judged beside the built-in signals
 };
 
-/// One line of the verdict. `measured` and `allowed` are in `unit`; they are finite.
+/// One line of the verdict. `measured` and `allowed` are in `unit`; they are finite, and where it holds `measured` is no
+/// greater than `allowed`. It can fall all the same for a reason that the text gives.
 struct Finding {
   std::string id;
   std::optional<std::string> output;  ///< nothing: the whole rig

@@ -219,6 +219,10 @@ std::vector<WorstInput> worst_inputs(const Subject& subject) {
   return worst;
 }
 
+audio::FeedStream open_programme(const Subject& subject, const std::filesystem::path& file) {
+  return {file, {.feeds = subject.rig.feeds, .sample_rate_hz = subject.rig.controller.sample_rate_hz, .resample = true}};
+}
+
 double in_band_hz(const OutputPlan& output, double sample_rate_hz, double share) {
   const double low = std::max(output.low_edge_hz, 20.0);
   const double high = output.high_edge_hz > 0 ? output.high_edge_hz : 0.3 * sample_rate_hz;

@@ -3,6 +3,7 @@
 #include <string>
 #include <vector>
 
+#include "harness/audio/feed_stream.hpp"
 #include "harness/proof/proof.hpp"
 #include "harness/stimuli/generator.hpp"
 
@@ -81,6 +82,9 @@ struct WorstInput {
   bool died_away = false;  ///< the response fell below a part in ten million of the sum within twenty seconds
 };
 std::vector<WorstInput> worst_inputs(const Subject& subject);
+
+/// A recording at the controller's rate, converted if it has another. Throws as audio::FeedStream does.
+audio::FeedStream open_programme(const Subject& subject, const std::filesystem::path& file);
 
 /// In the way's band: `share` 0 is its low edge, 1 its high edge, evenly in log frequency, half an octave inside them.
 /// Not on a simple fraction of the sample rate, so that crests fall everywhere between samples.

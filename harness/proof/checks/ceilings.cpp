@@ -1,5 +1,6 @@
 /// The four ceilings: what a sample may reach, what the wave between samples may reach, what the converter passes and
-/// what the amplifier passes. All are read from one run over the hottest signals there are, full scale and 12 dB beyond.
+/// what the amplifier passes. All are read from one run over the hottest signals there are, full scale and 12 dB
+/// beyond.
 #include <algorithm>
 #include <cmath>
 #include <numbers>
@@ -9,7 +10,6 @@
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
 #include "harness/analysis/fourier.hpp"
-#include "harness/audio/feed_stream.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/stimuli/noise.hpp"
@@ -81,7 +81,9 @@ struct Reached {
 class Run {
  public:
   explicit Run(const Subject& subject)
-      : subject_(subject), device_(subject.make(subject.compiled.settings())), reached_(subject.compiled.outputs.size()) {}
+      : subject_(subject),
+        device_(subject.make(subject.compiled.settings())),
+        reached_(subject.compiled.outputs.size()) {}
 
   std::vector<Reached> all() {
     const rig::Controller& controller = subject_.rig.controller;
@@ -92,7 +94,8 @@ class Run {
           if (feeds == 1 && feeding != Feeding::together) continue;
           const Row hot = scaled(stimulus.samples, analysis::ratio_from_db(over_db));
           see(run(*device_, fed(hot, feeds, feeding), outputs), stimulus.in_detector_band, [&] {
-            return fmt::format("{}, {}{}", stimulus.name, over_db > 0 ? "12 dB over full scale, " : "", name_of(feeding));
+            return fmt::format("{}, {}{}", stimulus.name, over_db > 0 ? "12 dB over full scale, " : "",
+                               name_of(feeding));
           });
         }
     const std::vector<WorstInput> worst = worst_inputs(subject_);
@@ -121,9 +124,7 @@ class Run {
     if (in_band) reached_[o].wave_in_band.see(wave, name);
   }
   void programme(const std::filesystem::path& file) {
-    const rig::Controller& controller = subject_.rig.controller;
-    audio::FeedStream stream(
-        file, {.feeds = subject_.rig.feeds, .sample_rate_hz = controller.sample_rate_hz, .resample = true});
+    audio::FeedStream stream = open_programme(subject_, file);
     constexpr std::size_t kChunk = 16384;
     Rows in(stream.tracks(), Row(kChunk));
     std::vector<WaveCrest> waves(reached_.size());
@@ -164,16 +165,25 @@ struct Judge {
   }
   std::string no_margin() const {
     if (!limited())
-      return fmt::format("{} has no peak limiter: the first hot signal drives its amplifier into clip, and a clipped "
-                         "amplifier gives the driver more power than it is rated for. Set {}.",
-                         plan.name, lower_by(0));
-    return fmt::format("The threshold of {} stands at the amplifier's clip itself: no margin for what lies between "
-                       "samples, nor for a rating that is only nominal. Set {} = \"{:g} dB\".",
-                       plan.name, key(plan, "limit.below_clip"), kProposedMarginDb);
+      return fmt::format(
+          "{} has no peak limiter: the first hot signal drives its amplifier into clip, and a clipped "
+          "amplifier gives the driver more power than it is rated for. Set {}.",
+          plan.name, lower_by(0));
+    return fmt::format(
+        "The threshold of {} stands at the amplifier's clip itself: no margin for what lies between "
+        "samples, nor for a rating that is only nominal. Set {} = \"{:g} dB\".",
+        plan.name, key(plan, "limit.below_clip"), kProposedMarginDb);
   }
-  Finding finding(const char* id, bool holds, double measured, double allowed, const char* unit, std::string text) const {
-    return {.id = id, .output = plan.name, .holds = holds, .measured = measured, .allowed = allowed, .unit = unit,
-            .accepted = {}, .text = std::move(text)};
+  Finding finding(const char* id, bool holds, double measured, double allowed, const char* unit,
+                  std::string text) const {
+    return {.id = id,
+            .output = plan.name,
+            .holds = holds,
+            .measured = measured,
+            .allowed = allowed,
+            .unit = unit,
+            .accepted = {},
+            .text = std::move(text)};
   }
 
   Finding converter_clip() const {
@@ -190,9 +200,10 @@ struct Judge {
     const double measured = volts(plan, reached.wave.height);
     const bool holds = margin() && measured < plan.clip_volts_peak;
     const double excess = finite_db(measured / plan.clip_volts_peak);
-    std::string text = fmt::format("The hottest wave makes {:.1f} V peak at the amplifier (by {}); it clips at {:.1f} V "
-                                   "into {:g} ohm. ",
-                                   measured, reached.wave.by, plan.clip_volts_peak, plan.load_ohm);
+    std::string text = fmt::format(
+        "The hottest wave makes {:.1f} V peak at the amplifier (by {}); it clips at {:.1f} V "
+        "into {:g} ohm. ",
+        measured, reached.wave.by, plan.clip_volts_peak, plan.load_ohm);
     if (holds)
       text += fmt::format("{:.1f} dB are left.", -excess);
     else if (!margin())
@@ -205,19 +216,21 @@ struct Judge {
     // The core's ceiling is the threshold as a single, never rounded upwards: what is left is the division's own ulp.
     const bool held = reached.sample.height <= threshold() * (1 + 1e-12);
     const bool holds = held && margin();
-    std::string text = fmt::format("Of all signals none puts a sample above {:+.2f} dBFS, {:.1f} V (by {}); the threshold "
-                                   "is {:+.2f} dBFS, {:.1f} V, set by the {}. ",
-                                   finite_db(reached.sample.height), volts(plan, reached.sample.height),
-                                   reached.sample.by, plan.limit_dbfs_peak, plan.limit_volts_peak,
-                                   name_of(plan.limited_by));
+    std::string text = fmt::format(
+        "Of all signals none puts a sample above {:+.2f} dBFS, {:.1f} V (by {}); the threshold "
+        "is {:+.2f} dBFS, {:.1f} V, set by the {}. ",
+        finite_db(reached.sample.height), volts(plan, reached.sample.height), reached.sample.by, plan.limit_dbfs_peak,
+        plan.limit_volts_peak, name_of(plan.limited_by));
     if (!margin())
       text += no_margin();
     else if (!held)
-      text += "The limiter lets through more than it was set to. No line of the file mends that: do not drive "
-              "loudspeakers with this build.";
+      text +=
+          "The limiter lets through more than it was set to. No line of the file mends that: do not drive "
+          "loudspeakers with this build.";
     else
       text += "The limiter holds.";
-    return finding("peak-limit", holds, finite_db(reached.sample.height), plan.limit_dbfs_peak, "dBFS", std::move(text));
+    return finding("peak-limit", holds, finite_db(reached.sample.height), plan.limit_dbfs_peak, "dBFS",
+                   std::move(text));
   }
   Finding true_peak() const {
     const bool watched = limited() && way.limit->true_peak;
@@ -225,16 +238,19 @@ struct Judge {
     const double measured = finite_db(wave.height);
     const double allowed = watched ? plan.limit_dbfs_peak + kDetectorBoundDb : std::min(plan.clip_dbfs_peak, 0.0);
     const bool holds = watched ? measured <= allowed : measured < allowed;
-    std::string text = fmt::format("The wave that the converter makes reaches {:+.2f} dBTP (by {}). ", measured, wave.by);
+    std::string text =
+        fmt::format("The wave that the converter makes reaches {:+.2f} dBTP (by {}). ", measured, wave.by);
     if (watched) {
-      text += fmt::format("The limiter watches the wave: up to {:g} of the sample rate it holds it within {:g} dB of its "
-                          "threshold of {:+.2f} dBFS. ",
-                          kDetectorBand, kDetectorBoundDb, plan.limit_dbfs_peak);
+      text += fmt::format(
+          "The limiter watches the wave: up to {:g} of the sample rate it holds it within {:g} dB of its "
+          "threshold of {:+.2f} dBFS. ",
+          kDetectorBand, kDetectorBoundDb, plan.limit_dbfs_peak);
       if (!holds) text += "It did not: do not drive loudspeakers with this build.";
     } else {
-      text += fmt::format("The limiter of {} watches the samples, not the wave between them: what counts here is what "
-                          "clips first, at {:+.2f} dBFS. ",
-                          plan.name, allowed);
+      text += fmt::format(
+          "The limiter of {} watches the samples, not the wave between them: what counts here is what "
+          "clips first, at {:+.2f} dBFS. ",
+          plan.name, allowed);
       if (!holds && limited())
         text += fmt::format("Set {} = true, or {}.", key(plan, "limit.true_peak"), lower_by(measured - allowed));
       else if (!holds)

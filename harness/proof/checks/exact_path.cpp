@@ -1,0 +1,218 @@
+/// The linear path as it really runs, in rounded numbers and single precision: that it dies away, and how quiet it is.
+#include <algorithm>
+#include <cmath>
+
+#include <fmt/format.h>
+
+#include "dsp/blocks/split.hpp"
+#include "harness/analysis/decibels.hpp"
+#include "harness/analysis/levels.hpp"
+#include "harness/proof/checks/checks.hpp"
+#include "harness/proof/checks/exact_path.hpp"
+#include "harness/proof/stimulation.hpp"
+#include "harness/stimuli/noise.hpp"
+
+namespace rackproof::proof {
+namespace {
+
+using Exact = std::vector<long double>;
+
+/// In place: the equations of dsp::Section as they stand, in long double.
+void through(Exact& row, std::span<const dsp::Section> sections) {
+  for (const dsp::Section& s : sections) {
+    const long double mix_v = s.mix_v, mix_1 = s.mix_1, mix_2 = s.mix_2, rate = s.rate, damp = s.damp, cross = s.cross;
+    long double s1 = 0, s2 = 0;
+    for (long double& x : row) {
+      const long double v = x - s2, was = s1;
+      x = mix_v * v + mix_1 * s1 + mix_2 * s2;
+      s1 += rate * v - damp * was;
+      s2 += cross * v + rate * was;
+    }
+  }
+}
+void times(Exact& row, float gain) {
+  for (long double& x : row) x *= gain;
+}
+void later(Exact& row, const dsp::DelaySettings& delay) {
+  Exact out(row.size(), 0);
+  for (std::size_t n = delay.whole_samples; n < row.size(); ++n) {
+    const std::size_t at = n - delay.whole_samples;
+    if (!delay.fractional) {
+      out[n] = row[at];
+      continue;
+    }
+    for (std::size_t k = 0; k < dsp::kFractionTaps && k <= at; ++k)
+      out[n] += static_cast<long double>(delay.taps[k]) * row[at - k];
+  }
+  row = std::move(out);
+}
+
+/// Every section of the settings, once: `visit(span)`.
+template <class Visit>
+void for_each_cascade(const dsp::ChainSettings& settings, Visit&& visit) {
+  for (const dsp::FeedSettings& feed : settings.feeds) visit(feed.sections);
+  for (const dsp::PointSettings& point : settings.points)
+    visit(point.low_pass), visit(point.high_pass), visit(point.all_pass);
+  for (const dsp::OutputSettings& output : settings.outputs) visit(output.sections);
+}
+
+}  // namespace
+
+std::vector<std::vector<long double>> exact_outputs(const dsp::ChainSettings& settings, const Rows& feeds) {
+  std::vector<Exact> heard;
+  for (std::size_t f = 0; f < feeds.size(); ++f) {
+    Exact& row = heard.emplace_back(feeds[f].begin(), feeds[f].end());
+    times(row, settings.feeds[f].gain);
+    through(row, settings.feeds[f].sections);
+  }
+  Exact mean(feeds.front().size(), 0);
+  for (const Exact& row : heard)
+    for (std::size_t n = 0; n < row.size(); ++n) mean[n] += row[n] / static_cast<long double>(heard.size());
+  std::vector<Exact> outputs;
+  for (const dsp::OutputSettings& o : settings.outputs) {
+    Exact& row = outputs.emplace_back(o.source == dsp::kMeanOfFeeds ? mean : heard[static_cast<std::size_t>(o.source)]);
+    dsp::for_each_part_of_path(settings.points, o.way, [&](std::span<const dsp::Section> part) { through(row, part); });
+    through(row, o.sections);
+    times(row, o.gain);
+    later(row, o.delay);
+  }
+  return outputs;
+}
+
+double pole_radius(const dsp::Section& s) {
+  const double rate = static_cast<double>(s.rate), damp = static_cast<double>(s.damp);
+  const double cross = static_cast<double>(s.cross);
+  if (rate == 0 && cross == 0) return 0;  // nothing enters its state
+  if (rate == 0) return std::abs(1 - cross);
+  // z^2 - (2 - damp - cross) z + (1 - damp)(1 - cross) + rate^2
+  const double half = 1 - (damp + cross) / 2, product = (1 - damp) * (1 - cross) + rate * rate;
+  const double square = half * half - product;
+  return square < 0 ? std::sqrt(product) : std::abs(half) + std::sqrt(square);
+}
+
+std::vector<Finding> check_stability(const Subject& subject) {
+  constexpr double kFallenDb = 120;
+  const double rate = subject.rig.controller.sample_rate_hz;
+  double radius = 0;
+  std::size_t sections = 0;
+  for_each_cascade(subject.compiled.settings(), [&](std::span<const dsp::Section> cascade) {
+    for (const dsp::Section& s : cascade) radius = std::max(radius, pole_radius(s)), ++sections;
+  });
+  Finding f{.id = "stability",
+            .output = {},
+            .holds = false,
+            .measured = radius,
+            .allowed = 1,
+            .unit = "pole radius",
+            .accepted = {},
+            .text = {}};
+  if (!(radius < 1)) {
+    f.text = fmt::format(
+        "A filter of this rig, in the numbers that run, has a pole at radius {:.6g}: it rings for ever, "
+        "or grows. Set its frequency higher or its q lower.",
+        radius);
+    return {f};
+  }
+  // And what really runs dies away, as fast as its slowest pole says and room for several of them.
+  const double fall_s = radius > 0 ? kFallenDb / (-20 * std::log10(radius)) / rate : 0;
+  const std::size_t feeds = subject.rig.feeds.size(), outputs = subject.unlimited.outputs.size();
+  double delay = 0;
+  for (const OutputPlan& plan : subject.unlimited.outputs) delay = std::max(delay, plan.delay_samples);
+  const double late = subject.unlimited.latency_samples + delay;
+  const auto length = static_cast<std::size_t>(2 * late + std::min(0.2 + 4 * fall_s, 60.0) * rate);
+  Row click(length, 0.0f);
+  click[0] = 1.0f;
+  const std::unique_ptr<Device> device = subject.make(subject.unlimited.settings());
+  double left_db = -400;
+  for (std::size_t feed = 0; feed < feeds; ++feed) {
+    Rows in(feeds, Row(length, 0.0f));
+    in[feed] = click;
+    for (const Row& out : run(*device, in, outputs)) {
+      const std::span<const float> tail = std::span(out).last(length / 16);
+      const bool finite = std::ranges::all_of(out, [](float x) { return std::isfinite(x); });
+      const double peak = greatest_magnitude(out);
+      left_db = std::max(left_db, !finite ? 400.0 : peak > 0 ? finite_db(greatest_magnitude(tail) / peak) : -400.0);
+    }
+  }
+  f.holds = left_db <= -kFallenDb;
+  if (f.holds) {
+    f.text = fmt::format(
+        "All {} sections are stable as they run, in rounded numbers; the slowest falls by 60 dB in {:.3g} "
+        "ms.",
+        sections, 1e3 * fall_s / 2);
+  } else {
+    f.measured = left_db, f.allowed = -kFallenDb, f.unit = "dB";
+    f.text = fmt::format(
+        "{:.2g} s after a click an output still stands at {:.0f} dB below it: it rings or grows where its "
+        "filters would have died away. No line of the file mends that: do not drive loudspeakers with "
+        "this build.",
+        static_cast<double>(length) / rate, -left_db);
+  }
+  return {f};
+}
+
+std::vector<Finding> check_noise_floor(const Subject& subject) {
+  constexpr double kAllowedDbfs = -120;  // the core promises -125 for a cascade; a path holds several of them
+  constexpr double kSeconds = 1, kMostSilence_s = 60, kSilent_s = 0.25;
+  const double rate = subject.rig.controller.sample_rate_hz;
+  const std::size_t feeds = subject.rig.feeds.size(), outputs = subject.unlimited.outputs.size();
+  Rows programme;
+  for (std::size_t f = 0; f < feeds; ++f) {
+    Row row = samples_of(stimuli::filtered(stimuli::pink_noise(rate, 31 + static_cast<std::uint32_t>(f)),
+                                           stimuli::programme_sections(rate)),
+                         static_cast<std::size_t>(kSeconds * rate));
+    programme.push_back(scaled(row, 1 / greatest_magnitude(row)));
+  }
+  const std::unique_ptr<Device> linear = subject.make(subject.unlimited.settings());
+  const Rows played = run(*linear, programme, outputs);
+  const auto exact = exact_outputs(subject.unlimited.settings(), programme);
+
+  const std::unique_ptr<Device> device = subject.make(subject.compiled.settings());
+  run(*device, programme, outputs);
+  const auto chunk = static_cast<std::size_t>(kSilent_s * rate);
+  const Rows silence(feeds, Row(chunk, 0.0f));
+  std::vector<double> silent_after(outputs, -1);
+  const double longest = subject.compiled.latency_samples / rate + kMostSilence_s;
+  for (double t = 0; t < longest && std::ranges::count(silent_after, -1.0) > 0; t += kSilent_s) {
+    const Rows out = run_on(*device, silence, outputs);
+    for (std::size_t o = 0; o < outputs; ++o) {
+      const bool silent = std::ranges::all_of(out[o], [](float x) { return x == 0.0f; });
+      silent_after[o] = !silent ? -1 : silent_after[o] < 0 ? t : silent_after[o];
+    }
+  }
+
+  std::vector<Finding> findings;
+  for (std::size_t o = 0; o < outputs; ++o) {
+    std::vector<double> error(played[o].size());
+    for (std::size_t n = 0; n < error.size(); ++n)
+      error[n] = static_cast<double>(static_cast<long double>(played[o][n]) - exact[o][n]);
+    const double rms = analysis::levels_of(error).rms(), dbfs = finite_db(rms * std::sqrt(2.0));
+    const bool quiet = dbfs <= kAllowedDbfs, ends = silent_after[o] >= 0;
+    std::string text = fmt::format(
+        "On a programme at full scale the path errs by {:.1f} dBFS against the same filters in "
+        "long double. ",
+        dbfs);
+    if (ends) text += fmt::format("Fed silence, it is exactly silent within {:.2g} s. ", silent_after[o] + kSilent_s);
+    if (!ends)
+      text += fmt::format(
+          "Fed silence for {:g} s, it still gives something: a tone that never ends. No line of the file "
+          "mends that: do not use this build.",
+          kMostSilence_s);
+    else if (!quiet)
+      text += fmt::format(
+          "That is more than {:g} dBFS and may be heard in a quiet room. Look for large boosts ahead of "
+          "large cuts in the eq of the system and of way {}, which cost as much as they boost.",
+          kAllowedDbfs, subject.unlimited.outputs[o].way);
+    findings.push_back({.id = "noise-floor",
+                        .output = subject.unlimited.outputs[o].name,
+                        .holds = quiet && ends,
+                        .measured = dbfs,
+                        .allowed = kAllowedDbfs,
+                        .unit = "dBFS",
+                        .accepted = {},
+                        .text = std::move(text)});
+  }
+  return findings;
+}
+
+}  // namespace rackproof::proof

@@ -1,0 +1,93 @@
+#include <algorithm>
+#include <array>
+#include <atomic>
+#include <exception>
+#include <mutex>
+#include <thread>
+
+#include "harness/proof/checks/checks.hpp"
+#include "harness/rig/checks.hpp"
+
+namespace rackproof::proof {
+namespace {
+
+constexpr auto kIds = [] {
+  std::array<CheckId, rig::kChecks.size()> ids{};
+  for (std::size_t k = 0; k < ids.size(); ++k) ids[k] = {rig::kChecks[k].id.data(), !rig::kChecks[k].may_be_accepted};
+  return ids;
+}();
+std::size_t place_of(const std::string& id) {
+  return static_cast<std::size_t>(std::ranges::find_if(kIds, [&](const CheckId& c) { return id == c.id; }) - kIds.begin());
+}
+
+/// Runs all tasks on two threads; each is run once and writes only what is its own. The first to throw, in the order
+/// of the list, is thrown again.
+void run_all(const std::vector<std::function<void()>>& tasks, const std::function<void(double)>& progress) {
+  std::atomic<std::size_t> next{0};
+  std::atomic<bool> broken{false};
+  std::vector<std::exception_ptr> faults(tasks.size());
+  std::mutex reporting;
+  std::size_t done = 0;
+  const auto work = [&] {
+    for (std::size_t t = next++; t < tasks.size() && !broken; t = next++) {
+      try {
+        tasks[t]();
+      } catch (...) {
+        faults[t] = std::current_exception(), broken = true;
+      }
+      const std::scoped_lock lock(reporting);
+      if (progress && !broken) progress(static_cast<double>(++done) / static_cast<double>(tasks.size()));
+    }
+  };
+  {
+    std::jthread other(work);
+    work();
+  }
+  for (const std::exception_ptr& fault : faults)
+    if (fault) std::rethrow_exception(fault);
+}
+
+void apply_accept(const rig::Rig& rig, std::vector<Finding>& findings) {
+  for (Finding& finding : findings)
+    for (const rig::Accepted& accepted : rig.accept)
+      if (!finding.holds && finding.id == accepted.check && !kIds[place_of(finding.id)].protects)
+        finding.accepted = accepted.reason;
+}
+
+}  // namespace
+
+std::span<const CheckId> check_ids() { return kIds; }
+
+Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options) {
+  const CompiledRig compiled = compile(rig, venue), unlimited = compile(rig, venue, Bypass::limits);
+  const Subject subject{.rig = rig, .venue = venue, .compiled = compiled, .unlimited = unlimited, .make = options.make,
+                        .programmes = options.programmes};
+  using Check = std::vector<Finding> (*)(const Subject&);
+  constexpr Check kChecks[] = {
+      check_ceilings,     check_thermal_limit,     check_limit_onset,     check_transparent_below, check_release,
+      check_worst_case,   check_stability,         check_noise_floor,     check_bad_samples,       check_block_size,
+      check_bypass,       check_latency,           check_delay,           check_polarity,          check_crossover_sum,
+      check_crossover_level, check_driver_highpass, check_load};
+
+  Proof proof;
+  proof.title = rig.title.empty() ? rig.file.filename().string() : rig.title;
+  std::vector<std::vector<Finding>> found(std::size(kChecks));
+  proof.recordings.resize(options.programmes.size());
+  std::vector<std::function<void()>> tasks;
+  for (std::size_t p = 0; p < options.programmes.size(); ++p)  // first: what cannot be used is then known at once
+    tasks.emplace_back([&, p] { proof.recordings[p] = record(subject, options.programmes[p]); });
+  for (std::size_t k = 0; k < std::size(kChecks); ++k)
+    tasks.emplace_back([&, k, check = kChecks[k]] { found[k] = check(subject); });
+  tasks.emplace_back([&] { proof.responses = responses_of(subject); });
+  tasks.emplace_back([&] { proof.timings = timings_of(subject); });
+  tasks.emplace_back([&] { proof.ladders = ladders_of(subject); });
+  run_all(tasks, options.progress);
+
+  for (std::vector<Finding>& part : found) std::ranges::move(part, std::back_inserter(proof.findings));
+  std::ranges::stable_sort(proof.findings, {}, [](const Finding& f) { return place_of(f.id); });
+  apply_accept(rig, proof.findings);
+  proof.holds = std::ranges::all_of(proof.findings, [](const Finding& f) { return f.holds || f.accepted.has_value(); });
+  return proof;
+}
+
+}  // namespace rackproof::proof
