@@ -34,6 +34,19 @@ class SplitTree {
   using Stage = Cascade::Stage;
   using Wanted = std::array<bool, kMaxWays>;
 
+ private:  // ahead of its use: only then can the count be a constant
+  static constexpr std::size_t first_of(std::size_t point) noexcept { return point * (point + 3) / 2; }
+  template <class Visit>
+  static constexpr void for_each_cascade(std::span<const PointSettings> points, const Wanted& wanted, Visit&& visit) {
+    for (std::size_t p = 0; p < points.size(); ++p) {
+      for (std::size_t way = 0; way <= p; ++way)
+        if (wanted[way]) visit(first_of(p) + way, way == p ? points[p].low_pass : points[p].all_pass);
+      if (std::any_of(wanted.begin() + static_cast<std::ptrdiff_t>(p) + 1, wanted.end(), [](bool w) { return w; }))
+        visit(first_of(p) + p + 1, points[p].high_pass);
+    }
+  }
+
+ public:
   SplitTree() = default;  ///< no points: one way, which is the input
   SplitTree(const SplitTree&) = delete;
   SplitTree& operator=(const SplitTree&) = delete;
@@ -81,17 +94,6 @@ class SplitTree {
   }
 
  private:
-  static constexpr std::size_t first_of(std::size_t point) noexcept { return point * (point + 3) / 2; }
-  template <class Visit>
-  static constexpr void for_each_cascade(std::span<const PointSettings> points, const Wanted& wanted, Visit&& visit) {
-    for (std::size_t p = 0; p < points.size(); ++p) {
-      for (std::size_t way = 0; way <= p; ++way)
-        if (wanted[way]) visit(first_of(p) + way, way == p ? points[p].low_pass : points[p].all_pass);
-      if (std::any_of(wanted.begin() + static_cast<std::ptrdiff_t>(p) + 1, wanted.end(), [](bool w) { return w; }))
-        visit(first_of(p) + p + 1, points[p].high_pass);
-    }
-  }
-
   std::size_t points_ = 0;
   Wanted wanted_{true};
   std::span<Cascade> cascades_;

@@ -19,14 +19,14 @@ class Arena {
     const auto address = reinterpret_cast<std::uintptr_t>(memory.data());
     used_ = (kAlignment - address % kAlignment) % kAlignment;
   }
-  bool counts() const noexcept { return memory_.data() == nullptr; }
+  constexpr bool counts() const noexcept { return memory_.data() == nullptr; }
   /// Bytes for everything that has been taken, wherever the memory begins.
-  std::size_t required() const noexcept { return used_ + kAlignment - 1; }
-  bool overrun() const noexcept { return !counts() && used_ > memory_.size(); }
+  constexpr std::size_t required() const noexcept { return used_ + kAlignment - 1; }
+  constexpr bool overrun() const noexcept { return !counts() && used_ > memory_.size(); }
 
   /// `count` objects, constructed; an empty span while counting or when the memory is at its end.
   template <class T>
-  std::span<T> take(std::size_t count) noexcept {
+  constexpr std::span<T> take(std::size_t count) noexcept {
     static_assert(alignof(T) <= kAlignment && std::is_trivially_destructible_v<T>);
     const std::size_t at = used_;
     used_ += (count * sizeof(T) + kAlignment - 1) / kAlignment * kAlignment;

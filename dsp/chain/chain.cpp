@@ -46,11 +46,7 @@ Level Chain::best() noexcept {
 
 std::size_t Chain::required_bytes(const ChainSettings& settings, Level level) noexcept {
   const EngineTable* const table = table_of(level);
-  const std::size_t engine = table != nullptr ? table->required_bytes(settings) : 0;
-  if (engine == 0) return 0;
-  Arena arena;
-  static_cast<void>(arena.take<float>(settings.feeds.size() * kGridFrames));
-  return arena.required() + engine;
+  return table != nullptr ? required_bytes_of(*table, settings) : 0;
 }
 
 Setup Chain::configure(const ChainSettings& settings, std::span<std::byte> memory, Level level) noexcept {

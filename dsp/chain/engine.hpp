@@ -25,7 +25,7 @@
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
 /// Whether the numbers can be run at all. The harness has checked more, in words for a person.
-inline bool in_range(const ChainSettings& s) noexcept {
+constexpr bool in_range(const ChainSettings& s) noexcept {
   const auto finite = [](float x) { return x - x == 0.0f; };
   if (s.feeds.empty() || s.feeds.size() > kMaxFeeds || s.outputs.empty() || s.outputs.size() > kMaxOutputs ||
       s.points.size() >= kMaxWays)
@@ -47,7 +47,7 @@ class Engine {
   Engine& operator=(const Engine&) = delete;
 
   /// Takes from `arena` all that the settings need and sets it up. With an arena that counts, only counts.
-  [[nodiscard]] Setup configure(const ChainSettings& settings, Arena& arena) noexcept {
+  [[nodiscard]] constexpr Setup configure(const ChainSettings& settings, Arena& arena) noexcept {
     if (!in_range(settings)) return Setup::out_of_range;
     Builder build{*this, settings, arena};
     build.everything();
@@ -205,7 +205,7 @@ struct Engine<W>::Builder {
   Arena& arena;
   Setup worst = Setup::ok;
 
-  void everything() noexcept {
+  constexpr void everything() noexcept {
     const std::size_t outputs = settings.outputs.size();
     engine.feed_gains_ = arena.take<float>(settings.feeds.size());
     engine.rows_ = arena.take<float>(outputs * kGridFrames);
@@ -226,12 +226,12 @@ struct Engine<W>::Builder {
     limiters();
   }
   /// Carving, and with memory left: what has been taken is there.
-  bool ready() const noexcept { return !arena.counts() && !arena.overrun(); }
-  void note(Setup setup) noexcept {
+  constexpr bool ready() const noexcept { return !arena.counts() && !arena.overrun(); }
+  constexpr void note(Setup setup) noexcept {
     if (setup != Setup::ok) worst = setup;
   }
 
-  void routes() noexcept {
+  constexpr void routes() noexcept {
     if (!ready()) return;
     for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
       const OutputSettings& s = settings.outputs[o];
@@ -243,7 +243,7 @@ struct Engine<W>::Builder {
   }
   /// A pack of lanes for every W channels.
   template <class Count, class SectionOf>
-  std::span<Cascade> cascades(std::size_t channels, Count&& sections_of, SectionOf&& section) noexcept {
+  constexpr std::span<Cascade> cascades(std::size_t channels, Count&& sections_of, SectionOf&& section) noexcept {
     const std::span<Cascade> made = arena.take<Cascade>((channels + W - 1) / W);
     for (std::size_t first = 0; first < channels; first += W) {
       std::array<std::size_t, W> counts{};
@@ -257,7 +257,7 @@ struct Engine<W>::Builder {
     }
     return made;
   }
-  void output_cascades() noexcept {
+  constexpr void output_cascades() noexcept {
     const auto own = [this](std::size_t o) { return settings.outputs[o].sections; };
     if constexpr (W == 1) {
       engine.output_cascades_ = cascades(
@@ -280,7 +280,7 @@ struct Engine<W>::Builder {
           });
     }
   }
-  void trees() noexcept {
+  constexpr void trees() noexcept {
     std::array<std::int16_t, kMaxFeeds + 1> sources;
     std::size_t count = 0;
     for (const OutputSettings& o : settings.outputs)
@@ -299,7 +299,7 @@ struct Engine<W>::Builder {
       note(engine.trees_[t].configure(settings.points, wanted, cascades, stages));
     }
   }
-  void delays() noexcept {
+  constexpr void delays() noexcept {
     engine.delays_ = arena.take<DelayLine>(settings.outputs.size());
     for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
       const DelaySettings& delay = settings.outputs[o].delay;
@@ -307,11 +307,11 @@ struct Engine<W>::Builder {
       if (ready()) note(engine.delays_[o].configure(delay, memory));
     }
   }
-  static bool alike(const typename Peak::Shape& a, const typename Peak::Shape& b) noexcept {
+  static constexpr bool alike(const typename Peak::Shape& a, const typename Peak::Shape& b) noexcept {
     return a.look_ahead_samples == b.look_ahead_samples && a.hold_samples == b.hold_samples &&
            a.true_peak == b.true_peak;
   }
-  void limiters() noexcept {
+  constexpr void limiters() noexcept {
     struct Group {
       typename Peak::Shape shape;
       std::array<std::uint8_t, W> outputs;
@@ -371,5 +371,14 @@ inline constexpr EngineTable kEngineTable{
                   std::size_t frames) noexcept { static_cast<Engine<W>*>(engine)->process(feeds, outputs, frames); },
     .take_meter = [](void* engine,
                      std::size_t output) noexcept { return static_cast<Engine<W>*>(engine)->take_meter(output); }};
+
+/// Of the whole chain at one level: its door, then its engine. 0 where the settings are out of range.
+constexpr std::size_t required_bytes_of(const EngineTable& table, const ChainSettings& settings) noexcept {
+  const std::size_t engine = table.required_bytes(settings);
+  if (engine == 0) return 0;
+  Arena arena;
+  static_cast<void>(arena.take<float>(settings.feeds.size() * kGridFrames));
+  return arena.required() + engine;
+}
 
 }  // namespace rackproof::dsp::inline RACKPROOF_LEVEL
