@@ -1,0 +1,215 @@
+#include "harness/rig/edit.hpp"
+
+#include <fcntl.h>
+#include <fmt/core.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <cerrno>
+#include <charconv>
+#include <optional>
+#include <system_error>
+#include <vector>
+
+#include "harness/rig/document.hpp"
+#include "harness/rig/rig.hpp"
+
+namespace rackproof::rig {
+namespace {
+
+struct Step {
+  std::string key;
+  std::optional<std::size_t> item;
+};
+std::vector<Step> steps_of(std::string_view path) {
+  std::vector<Step> steps;
+  while (!path.empty()) {
+    const std::string_view part = path.substr(0, path.find('.'));
+    path.remove_prefix(std::min(path.size(), part.size() + 1));
+    const std::size_t bracket = part.find('[');
+    Step& step = steps.emplace_back(Step{std::string(part.substr(0, bracket)), std::nullopt});
+    if (bracket == part.npos) continue;
+    std::size_t item = 0;
+    std::from_chars(part.data() + bracket + 1, part.data() + part.size(), item);
+    step.item = item;
+  }
+  return steps;
+}
+
+/// The node at the end of the steps; missing tables are made if `make`. Nothing: not there.
+template <class NodeType>
+NodeType* walk(NodeType& root, const std::vector<Step>& steps) {
+  NodeType* here = &root;
+  for (const Step& step : steps) {
+    const Entry* entry = here->kind == Node::Kind::table ? here->find(step.key) : nullptr;
+    if (entry == nullptr) return nullptr;
+    here = const_cast<NodeType*>(&entry->value);  // as const as `root`
+    if (!step.item) continue;
+    if (here->kind != Node::Kind::list || *step.item >= here->items.size()) return nullptr;
+    here = &here->items[*step.item];
+  }
+  return here->kind == Node::Kind::table ? here : nullptr;
+}
+
+/// The same values under the same keys, wherever they stand.
+bool same(const Node& a, const Node& b) {
+  if (a.kind != b.kind || a.items.size() != b.items.size() || a.entries.size() != b.entries.size()) return false;
+  if (a.kind == Node::Kind::table)
+    return std::all_of(a.entries.begin(), a.entries.end(), [&](const Entry& entry) {
+      const Entry* other = b.find(entry.key);
+      return other != nullptr && same(entry.value, other->value);
+    });
+  if (a.kind == Node::Kind::list)
+    return std::equal(a.items.begin(), a.items.end(), b.items.begin(),
+                      [](const Node& x, const Node& y) { return same(x, y); });
+  if (a.kind == Node::Kind::other) return a.written == b.written;
+  return a.text == b.text && a.whole == b.whole && a.number == b.number && a.boolean == b.boolean;
+}
+
+/// The old tree with the value set: what the new text has to read as.
+Node with_value_set(Node root, const std::vector<Step>& steps, std::string_view key, const Node& value) {
+  Node* here = &root;
+  const auto child = [](Node& table, std::string_view name) -> Node& {
+    const auto found =
+        std::find_if(table.entries.begin(), table.entries.end(), [&](const Entry& e) { return e.key == name; });
+    return found != table.entries.end() ? found->value
+                                        : table.entries.emplace_back(Entry{std::string(name), {}, {}}).value;
+  };
+  for (const Step& step : steps) {
+    here = &child(*here, step.key);
+    if (step.item) here = &here->items[*step.item];
+  }
+  child(*here, key) = value;
+  return root;
+}
+
+class Text {
+ public:
+  explicit Text(const std::string& text) : text_(text), line_end_(text.find("\r\n") != text.npos ? "\r\n" : "\n") {}
+  const char* line_end() const { return line_end_; }
+  char at(std::size_t i) const { return i < text_.size() ? text_[i] : '\0'; }
+  /// The first byte of the next line.
+  std::size_t next_line(std::size_t i) const {
+    const std::size_t end = text_.find('\n', i);
+    return end == text_.npos ? text_.size() : end + 1;
+  }
+  std::string indent(std::size_t i) const {
+    const std::size_t before = i == 0 ? text_.npos : text_.rfind('\n', i - 1),
+                      from = before == text_.npos ? 0 : before + 1;
+    return text_.substr(from, std::min(text_.find_first_not_of(" \t", from), i) - from);
+  }
+  std::string replaced(std::size_t begin, std::size_t end, const std::string& with) const {
+    return text_.substr(0, begin) + with + text_.substr(end);
+  }
+  /// A line put in ahead of `at`, where a line begins or the text ends.
+  std::string with_lines(std::size_t at, const std::string& lines) const {
+    const bool open = at > 0 && text_[at - 1] != '\n';
+    return replaced(at, at, (open ? line_end_ : "") + lines + line_end_);
+  }
+  bool empty() const { return text_.empty(); }
+  std::size_t size() const { return text_.size(); }
+
+ private:
+  const std::string& text_;
+  const char* line_end_;
+};
+
+/// Under a header of its own, so that its keys stand in lines of their own.
+bool has_header(const Node& node, const Text& text) {
+  return node.kind == Node::Kind::table && text.at(node.begin) == '[';
+}
+/// Where what `node` says directly under its header ends; nothing: elsewhere, under headers of its own.
+std::optional<std::size_t> end_of(const Node& node, const Text& text) {
+  if (node.kind == Node::Kind::list && !node.items.empty() && has_header(node.items.front(), text)) return std::nullopt;
+  if (node.kind != Node::Kind::table || text.at(node.begin) == '{') return node.end;
+  if (has_header(node, text)) return std::nullopt;
+  std::optional<std::size_t> end;  // dotted keys
+  for (const Entry& entry : node.entries)
+    if (const auto one = end_of(entry.value, text)) end = std::max(end.value_or(0), *one);
+  return end;
+}
+
+std::string edited(const Node& root, const Text& text, const std::vector<Step>& steps, std::string_view path,
+                   std::string_view key, std::string_view written) {
+  const std::string assignment = fmt::format("{} = {}", key, written);
+  const Node* table = walk(root, steps);
+  if (table == nullptr)
+    return text.with_lines(
+        text.size(), fmt::format("{}[{}]{}{}", text.empty() ? "" : text.line_end(), path, text.line_end(), assignment));
+  if (const Entry* entry = table->find(key))
+    return text.replaced(entry->value.begin, entry->value.end, std::string(written));
+  if (text.at(table->begin) == '{' && table != &root) {
+    std::size_t close = table->end - 1;  // at the bracket
+    while (close > 0 && (text.at(close - 1) == ' ' || text.at(close - 1) == '\t')) --close;
+    return text.replaced(
+        close, close,
+        fmt::format("{}{}{}", table->entries.empty() ? "" : ", ", assignment, text.at(close) == '}' ? " " : ""));
+  }
+  std::optional<std::size_t> last;
+  for (const Entry& entry : table->entries)
+    if (const auto end = end_of(entry.value, text)) last = std::max(last.value_or(0), *end);
+  if (last) {
+    std::size_t line = 0;
+    for (const Entry& entry : table->entries)
+      if (end_of(entry.value, text) == last) line = entry.value.begin;
+    return text.with_lines(text.next_line(*last), text.indent(line) + assignment);
+  }
+  if (table == &root) return text.replaced(0, 0, assignment + text.line_end());
+  return text.with_lines(text.next_line(table->end), text.indent(table->begin) + assignment);
+}
+
+}  // namespace
+
+std::string with_value(const std::string& text, const std::filesystem::path& file, std::string_view table,
+                       std::string_view key, std::string_view written) {
+  const Node root = parse_document(text, file);
+  const std::vector<Step> steps = steps_of(table);
+  const Node value = parse_document(fmt::format("x = {}\n", written), file).find("x")->value;
+  const auto cannot = [&] {
+    const Node* at = walk(root, steps);
+    refuse({file, at != nullptr ? at->place.line : 1, at != nullptr ? at->place.column : 1, std::string(table)},
+           "a table in a form that is not edited here", fmt::format("write into it by hand: {} = {}", key, written));
+  };
+  const Node* here = walk(root, steps);
+  if (here == nullptr && std::any_of(steps.begin(), steps.end(), [](const Step& s) { return s.item.has_value(); }))
+    cannot();
+  const std::string result = edited(root, Text(text), steps, table, key, written);
+  try {
+    if (same(parse_document(result, file), with_value_set(root, steps, key, value))) return result;
+  } catch (const InputError&) {  // what came out is not even TOML
+  }
+  cannot();
+  return text;
+}
+
+void replace_text(const std::filesystem::path& file, std::string_view text) {
+  namespace fs = std::filesystem;
+  std::error_code ignored;
+  const fs::path place = fs::exists(file, ignored) ? fs::canonical(file, ignored) : file;
+  fs::path beside = place;
+  beside.replace_filename(fmt::format(".{}.{}.part", place.filename().string(), ::getpid()));
+  const auto fail = [&](int error) {
+    ::unlink(beside.c_str());
+    throw MachineError(fmt::format("{}: cannot be written: {}", file.string(), std::generic_category().message(error)));
+  };
+  struct stat facts {};
+  const bool there = ::stat(place.c_str(), &facts) == 0;
+  const int descriptor = ::open(beside.c_str(), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0666);
+  if (descriptor < 0) fail(errno);
+  int error = 0;
+  if (there && ::fchmod(descriptor, facts.st_mode & 07777) != 0) error = errno;
+  for (std::size_t done = 0; error == 0 && done < text.size();) {
+    const ssize_t count = ::write(descriptor, text.data() + done, text.size() - done);
+    if (count > 0)
+      done += static_cast<std::size_t>(count);
+    else if (errno != EINTR)
+      error = errno;
+  }
+  if (error == 0 && ::fsync(descriptor) != 0) error = errno;
+  if (::close(descriptor) != 0 && error == 0) error = errno;
+  if (error == 0 && ::rename(beside.c_str(), place.c_str()) != 0) error = errno;
+  if (error != 0) fail(error);
+}
+
+}  // namespace rackproof::rig

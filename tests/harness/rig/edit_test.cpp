@@ -1,0 +1,115 @@
+// Must hold: the new text is the old one with one stretch of bytes put in or replaced, and reads as the old tree with
+// that one value set; or nothing is changed and the person is told what to write.
+#include "harness/rig/edit.hpp"
+
+#include <gmock/gmock.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <fstream>
+
+#include "harness/rig/document.hpp"
+#include "harness/rig/rig.hpp"
+
+namespace rackproof::rig {
+namespace {
+
+using testing::HasSubstr;
+namespace fs = std::filesystem;
+
+struct Case {
+  const char *name, *before, *table, *key, *written, *after;
+};
+constexpr Case kCases[] = {
+    {"replaces a value and leaves its comment", "[system]\ngain = \"0 dB\" # flat\nq = 1\n", "system", "gain",
+     "\"-6 dB\"", "[system]\ngain = \"-6 dB\" # flat\nq = 1\n"},
+    {"a list over several lines", "[system]\neq = [\n  1, # one\n  2\n] # end\nq = 1\n", "system", "eq", "[]",
+     "[system]\neq = [] # end\nq = 1\n"},
+    {"a new key after the last one, ahead of the comment of the next table",
+     "[[way]]\nname = \"low\" # cone\n\n# the horn\n[[way]]\nname = \"high\"\n", "way[0]", "delay", "\"1 ms\"",
+     "[[way]]\nname = \"low\" # cone\ndelay = \"1 ms\"\n\n# the horn\n[[way]]\nname = \"high\"\n"},
+    {"the second item, at the end without a line end", "[[way]]\nname = \"low\"\n[[way]]\nname = \"high\"", "way[1]",
+     "delay", "\"1 ms\"", "[[way]]\nname = \"low\"\n[[way]]\nname = \"high\"\ndelay = \"1 ms\"\n"},
+    {"not into the table below", "[[way]]\nname = \"low\"\n[way.limit]\nhold = \"1 ms\"\n", "way[0]", "delay",
+     "\"1 ms\"", "[[way]]\nname = \"low\"\ndelay = \"1 ms\"\n[way.limit]\nhold = \"1 ms\"\n"},
+    {"after dotted keys", "[[way]]\nname = \"low\"\nlimit.hold = \"1 ms\"\n\n[x]\n", "way[0]", "delay", "\"1 ms\"",
+     "[[way]]\nname = \"low\"\nlimit.hold = \"1 ms\"\ndelay = \"1 ms\"\n\n[x]\n"},
+    {"after an inline table over several lines", "[a]\nt = {\n x = 1,\n y = 2 }\n[b]\n", "a", "k", "3",
+     "[a]\nt = {\n x = 1,\n y = 2 }\nk = 3\n[b]\n"},
+    {"into an inline table", "way = [ { name = \"low\" }, { name = \"high\" } ]\n", "way[1]", "delay", "\"1 ms\"",
+     "way = [ { name = \"low\" }, { name = \"high\", delay = \"1 ms\" } ]\n"},
+    {"into an empty inline table", "a = {}\n", "a", "k", "1", "a = {k = 1 }\n"},
+    {"an empty table", "[a]\n[b]\nx = 1\n", "a", "k", "1", "[a]\nk = 1\n[b]\nx = 1\n"},
+    {"a missing table", "format = 1\n", "venue.feed.left", "gain", "\"1 dB\"",
+     "format = 1\n\n[venue.feed.left]\ngain = \"1 dB\"\n"},
+    {"from nothing", "", "venue", "gain", "\"1 dB\"", "[venue]\ngain = \"1 dB\"\n"},
+    {"the root's new key", "format = 1\n[a]\nx = 1\n", "", "title", "\"t\"", "format = 1\ntitle = \"t\"\n[a]\nx = 1\n"},
+    {"other line ends and indents", "[a]\r\n  x = 1\r\n[b]\r\n", "a", "k", "2", "[a]\r\n  x = 1\r\n  k = 2\r\n[b]\r\n"},
+    {"a byte order mark and letters of several bytes", "\xEF\xBB\xBFtitle = \"Säule\" # für Ωhm\n[a]\nx = \"é\" # ü\n",
+     "a", "x", "\"1\"", "\xEF\xBB\xBFtitle = \"Säule\" # für Ωhm\n[a]\nx = \"1\" # ü\n"},
+};
+
+TEST(Edit, ChangesOneStretchOfBytesOnly) {
+  for (const Case& c : kCases) {
+    SCOPED_TRACE(c.name);
+    EXPECT_EQ(with_value(c.before, "f.toml", c.table, c.key, c.written), c.after);
+  }
+}
+
+TEST(Edit, AFileOfThisKindKeepsEveryOtherByte) {
+  const std::string text = read_text(RACKPROOF_SOURCE_DIR "/audio_fixtures/two-way-top.toml");
+  const Rig before = parse_rig(text, "two-way-top.toml");
+  std::string now = text;
+  for (const char* way : {"way[0]", "way[1]"}) {
+    now = with_value(now, "f.toml", way, "delay", "\"1.25 ms\"");
+    now = with_value(now, "f.toml", way, "polarity", "\"inverted\"");
+  }
+  const Rig rig = parse_rig(now, "f.toml");
+  for (std::size_t w = 0; w < 2; ++w) {
+    EXPECT_DOUBLE_EQ(rig.ways[w].delay_s, 1.25e-3);
+    EXPECT_TRUE(rig.ways[w].inverted);
+    EXPECT_FALSE(before.ways[w].inverted);
+  }
+  // Back again: the values put in were all that was new.
+  for (const char* way : {"way[0]", "way[1]"}) now = with_value(now, "f.toml", way, "delay", "\"0.9 m\"");
+  for (std::size_t at; (at = now.find("polarity = \"inverted\"\n")) != now.npos;) now.erase(at, 22);
+  EXPECT_EQ(now, text);
+}
+
+TEST(Edit, WhatCannotBeEditedIsToldAndLeft) {
+  for (const auto& [text, table] : std::vector<std::pair<std::string, std::string>>{
+           {"[[way]]\nname = \"low\"\n", "way[1]"}, {"system = 3\n", "system"}, {"a = {\n  x = 1, # one\n}\n", "a"}}) {
+    SCOPED_TRACE(text);
+    try {
+      with_value(text, "hall.toml", table, "delay", "\"1 ms\"");
+      ADD_FAILURE() << "it was edited";
+    } catch (const InputError& error) {
+      EXPECT_THAT(error.what(), HasSubstr("hall.toml:"));
+      EXPECT_THAT(error.what(), HasSubstr("delay = \"1 ms\""));
+    }
+  }
+  EXPECT_THROW(with_value("[a\n", "f.toml", "a", "k", "1"), InputError);
+  EXPECT_THROW(with_value("[a]\n", "f.toml", "a", "k", "1\n[b]"), InputError);
+}
+
+TEST(Edit, ALinkStaysALinkAndPermissionsStay) {
+  const fs::path place = fs::temp_directory_path() / ("rackproof_edit_test_" + std::to_string(::getpid()));
+  fs::create_directories(place);
+  std::ofstream(place / "a.toml") << "x = 1\n";
+  ASSERT_EQ(::chmod((place / "a.toml").c_str(), 0640), 0);
+  fs::create_symlink("a.toml", place / "b.toml");
+  replace_text(place / "b.toml", "x = 2\n");
+  EXPECT_TRUE(fs::is_symlink(place / "b.toml"));
+  EXPECT_EQ(read_text(place / "a.toml"), "x = 2\n");
+  struct stat facts {};
+  ASSERT_EQ(::stat((place / "a.toml").c_str(), &facts), 0);
+  EXPECT_EQ(facts.st_mode & 0777, 0640u);
+  replace_text(place / "new.toml", "y = 1\n");
+  EXPECT_EQ(read_text(place / "new.toml"), "y = 1\n");
+  EXPECT_THROW(replace_text(place / "no" / "c.toml", ""), MachineError);
+  EXPECT_EQ(std::distance(fs::directory_iterator(place), fs::directory_iterator()), 3) << "left something behind";
+  fs::remove_all(place);
+}
+
+}  // namespace
+}  // namespace rackproof::rig
