@@ -194,23 +194,27 @@ std::vector<Finding> check_transparent_below(const Subject& subject) {
                                                      stimuli::programme_sections(rate)),
                                    frames_in(kSeconds, rate)));
   const Rows at_unity = run(*unlimited, programme, outputs);
+  Altered peak_settings(subject.compiled.settings());
+  for (dsp::OutputSettings& o : peak_settings.outputs) o.power.enabled = false;
+  const std::unique_ptr<Device> peak_only = subject.make(peak_settings.settings);
   return for_limited(subject, [&](std::size_t o) {
     const OutputPlan& plan = subject.compiled.outputs[o];
-    // Ahead of the peak limiter stands the power limiter: it must have nothing to do either. No mean square of the
-    // signal is above that of its loudest stretch of the grid.
+    const auto changed_at = [&](Device& device, double highest) {
+      Rows quiet;
+      for (const Row& row : programme) quiet.push_back(scaled(row, highest * analysis::ratio_from_db(-kBelowDb)));
+      return differing({run(device, quiet, outputs)[o]}, {run(*unlimited, quiet, outputs)[o]});
+    };
+    const double to_peak = threshold_of(plan) / wave_crest(at_unity[o]);
+    std::size_t changed = changed_at(*peak_only, to_peak);
+    // And both limiters: no mean square of the signal is above that of its loudest stretch of the grid.
     double loudest = 0;
     for (std::size_t n = 0; n + dsp::kGridFrames <= at_unity[o].size(); n += dsp::kGridFrames) {
       double sum = 0;
       for (std::size_t i = 0; i < dsp::kGridFrames; ++i) sum += std::pow(static_cast<double>(at_unity[o][n + i]), 2);
       loudest = std::max(loudest, sum / dsp::kGridFrames);
     }
-    double gain = threshold_of(plan) / wave_crest(at_unity[o]);
-    if (plan.thermal_volts_rms)
-      gain = std::min(gain, *plan.thermal_volts_rms / plan.full_scale_volts_peak / std::sqrt(loudest));
-    gain *= analysis::ratio_from_db(-kBelowDb);
-    Rows quiet;
-    for (const Row& row : programme) quiet.push_back(scaled(row, gain));
-    const std::size_t changed = differing({run(*limited, quiet, outputs)[o]}, {run(*unlimited, quiet, outputs)[o]});
+    const double to_power = plan.thermal_volts_rms.value_or(1e300) / plan.full_scale_volts_peak / std::sqrt(loudest);
+    changed += changed_at(*limited, std::min(to_peak, to_power));
     return Finding{
         .id = "transparent-below",
         .output = plan.name,

@@ -1,0 +1,92 @@
+// Must hold: a sound rig holds in all four ceilings, and each fault falls in the check that is meant for it, which names
+// the key that mends it; and mended as it says, the rig holds.
+#include <gmock/gmock.h>
+
+#include <cmath>
+
+#include "proof_rig.hpp"
+
+namespace rackproof::proof::test {
+namespace {
+
+using testing::HasSubstr;
+const char* const kLowLimit = R"(limit = { below_clip = "2 dB", look_ahead = "2 ms", hold = "10 ms", release = "100 ms" })";
+
+TEST(Ceilings, ASoundRigHoldsAndSaysHowClose) {
+  const Prepared prepared(kRig);
+  const std::vector<Finding> findings = check_ceilings(prepared.subject);
+  EXPECT_EQ(findings.size(), 4 * prepared.compiled.outputs.size());
+  EXPECT_EQ(fallen_ids(findings), "");
+  for (const Finding& f : findings) {
+    EXPECT_LE(f.measured, f.allowed) << f.id;
+    if (f.id != "peak-limit") continue;
+    // The signals are hot enough to matter: they drive the limiter up against its ceiling, to a thousandth of a dB.
+    EXPECT_GT(f.measured, f.allowed - 0.001) << f.output.value();
+  }
+}
+TEST(Ceilings, ALimiterThatLetsThroughAHundredthOfADecibelFalls) {
+  const Prepared prepared(kRig, altering([](dsp::OutputSettings& o) { o.peak.ceiling *= 1.00115f; }));
+  EXPECT_EQ(fallen_ids(check_ceilings(prepared.subject)), "peak-limit");
+}
+TEST(Ceilings, AWayWithoutLimiterFallsAndIsToldTheLine) {
+  const Prepared prepared(edited(kRig, kLowLimit, ""));
+  const std::vector<Finding> findings = check_ceilings(prepared.subject);
+  for (const char* id : {"peak-limit", "amplifier-clip", "true-peak"}) {
+    const auto fell = fallen(findings, id);
+    ASSERT_EQ(fell.size(), 1u) << id;
+    EXPECT_EQ(fell[0].output, "low");
+    EXPECT_THAT(fell[0].text, HasSubstr("way.low.limit = { below_clip = \"2 dB\" }"));
+  }
+}
+TEST(Ceilings, AThresholdAtClipItselfFallsThoughNoSampleIsAboveIt) {
+  const Prepared prepared(edited(kRig, "below_clip = \"2 dB\"", "below_clip = \"0 dB\""));
+  const std::vector<Finding> findings = check_ceilings(prepared.subject);
+  for (const char* id : {"peak-limit", "amplifier-clip"}) {
+    ASSERT_EQ(fallen(findings, id).size(), 1u) << id;
+    EXPECT_THAT(fallen(findings, id)[0].text, HasSubstr("way.low.limit.below_clip = \"2 dB\""));
+  }
+}
+TEST(Ceilings, ADriverThatTakesLessThanClipIsMarginEnough) {
+  const std::string text = edited(edited(kRig, "below_clip = \"2 dB\"", "below_clip = \"0 dB\""),
+                                  "continuous_power = \"350 W\"", "continuous_power = \"350 W\"\npeak_power = \"600 W\"");
+  const Prepared prepared(text);
+  EXPECT_EQ(fallen_ids(check_ceilings(prepared.subject)), "");
+}
+TEST(Ceilings, ADetectorThatSeesOnlySamplesFallsInTruePeak) {
+  const Prepared prepared(kRig, altering([](dsp::OutputSettings& o) { o.peak.true_peak = false; }));
+  const auto fell = fallen(check_ceilings(prepared.subject), "true-peak");
+  ASSERT_EQ(fell.size(), 2u);  // both high outputs; below 1.6 kHz there is not much between samples
+  for (const Finding& f : fell) EXPECT_GT(f.measured, f.allowed + 1);
+}
+TEST(Ceilings, TwoDecibelsOfMarginAreNotEnoughForTheWaveWhereTheSamplesAloneAreWatched) {
+  const std::string unwatched = edited(kRig, "release = \"60 ms\" }", "release = \"60 ms\", true_peak = false }");
+  const std::string close = edited(unwatched, "below_clip = \"3 dB\"", "below_clip = \"2 dB\"");
+  const Prepared prepared(close);
+  const auto fell = fallen(check_ceilings(prepared.subject), "true-peak");
+  ASSERT_EQ(fell.size(), 2u);
+  EXPECT_THAT(fell[0].text, HasSubstr("way.high.limit.true_peak = true"));
+  // The other cure that it proposes: more margin, by as much as it says.
+  const std::string line = "way.high.limit.below_clip = ";
+  const std::size_t at = fell[0].text.find(line);
+  ASSERT_NE(at, std::string::npos) << fell[0].text;
+  const std::string value = fell[0].text.substr(at + line.size(), fell[0].text.find(" dB\"", at) + 4 - at - line.size());
+  const Prepared mended(edited(unwatched, "below_clip = \"3 dB\"", "below_clip = " + value));
+  EXPECT_EQ(fallen_ids(check_ceilings(mended.subject)), "") << value;
+}
+TEST(Ceilings, AConverterThatIsTheFirstToClipFalls) {
+  // An amplifier with little gain: the converter's own full scale holds the threshold, and nothing holds the wave.
+  const std::string text =
+      edited(edited(kRig, "gain = \"26 dB\"", "gain = \"8 dB\""), "release = \"60 ms\" }", "release = \"60 ms\", true_peak = false }");
+  const Prepared prepared(text);
+  const std::vector<Finding> findings = check_ceilings(prepared.subject);
+  ASSERT_EQ(fallen(findings, "converter-clip").size(), 2u);
+  EXPECT_THAT(fallen(findings, "converter-clip")[0].text, HasSubstr("way.high.limit.below_clip"));
+  EXPECT_EQ(fallen(findings, "amplifier-clip").size(), 0u);
+}
+TEST(Ceilings, AnAmplifierDrivenIntoClipFallsEvenIfTheThresholdSaysOtherwise) {
+  const Prepared prepared(kRig, mapping([](float x) { return 1.6f * x; }));
+  EXPECT_THAT(fallen_ids(check_ceilings(prepared.subject)), HasSubstr("amplifier-clip"));
+}
+
+}  // namespace
+}  // namespace rackproof::proof::test

@@ -1,0 +1,70 @@
+// Heating and RMS against published figures and textbook arithmetic.
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <numbers>
+#include <vector>
+
+#include "dsp/design/time_constants.hpp"
+#include "harness/analysis/decibels.hpp"
+#include "harness/proof/proof.hpp"
+#include "harness/proof/thermal_model.hpp"
+
+namespace rackproof::proof {
+namespace {
+
+// "Power compression", encyclopaedia article: copper from 20 to 200 degC has 72 % more resistance and gives about
+// 4.7 dB less output. With alpha = 0.00393/K (from memory) 180 K make x1.7074 and 4.647 dB; tolerance 0.1 dB.
+TEST(PublishedHeating, CopperAt200DegreesLosesFourPointSevenDecibels) {
+  EXPECT_NEAR(1 + CoilModel::kCopperPerKelvin * 180, 1.72, 0.015);
+  EXPECT_NEAR(CoilModel::level_lost_db(180), 4.7, 0.1);
+  EXPECT_NEAR(CoilModel::level_lost_db(180), 4.647, 5e-4);
+}
+
+// First-order step, textbook: after 1, 2 and 3 time constants 63.212, 86.466 and 95.021 % of the end. Both poles of the
+// model are such; at a power so small that the wire's resistance does not move, and before the motor counts for much.
+TEST(PublishedHeating, ACoilRisesAsAFirstOrderStep) {
+  rig::Driver driver;
+  driver.continuous_power_watts = 1e6, driver.impedance_ohm = 8, driver.thermal_time_s = 2;
+  const double end = CoilModel::kRiseAtRatingKelvin * (1 + CoilModel::kCopperPerKelvin * CoilModel::kRiseAtRatingKelvin) *
+                     8.0 / (driver.continuous_power_watts * 8);  // at 8 square volts
+  const double shares[] = {0.63212, 0.86466, 0.95021};
+  for (int taus = 1; taus <= 3; ++taus) {
+    CoilModel coil(driver);
+    coil.step(8, taus * driver.thermal_time_s);
+    const double motor = (1 - CoilModel::kCoilShare) * end * -std::expm1(-taus * 2.0 / CoilModel::kMotorTime_s);
+    EXPECT_NEAR((coil.rise_kelvin() - motor) / (CoilModel::kCoilShare * end), shares[taus - 1], 1e-4) << taus;
+  }
+}
+
+// An RMS detector of one pole on the mean square, on a tone step (arithmetic on 1 - e^(-t/tau)): it reads -1.9920,
+// -0.6315 and -0.0294 dB after 1, 2 and 5 time constants. The gain that it sets is above its end by as much.
+TEST(PublishedHeating, APowerLimiterComesDownAsAnRmsDetectorGoesUp) {
+  constexpr double kRate = 48000, kTau_s = 1;
+  dsp::FeedSettings feed;
+  dsp::OutputSettings output;
+  output.power.enabled = true, output.power.threshold_rms = 0.1f, output.peak.true_peak = false;
+  ASSERT_TRUE(dsp::forget_per_grid(kTau_s, kRate, output.power.forget));
+  dsp::ChainSettings settings;
+  settings.feeds = std::span(&feed, 1), settings.outputs = std::span(&output, 1);
+  const std::unique_ptr<Device> device = make_chain(settings);
+  std::vector<float> in(static_cast<std::size_t>(5.1 * kRate)), out(in.size());
+  for (std::size_t n = 0; n < in.size(); ++n)
+    in[n] = static_cast<float>(std::sin(2 * std::numbers::pi * 1000 * static_cast<double>(n) / kRate));
+  const float* from = in.data();
+  float* to = out.data();
+  device->process({&from, 1}, {&to, 1}, in.size());
+  const auto level_db = [&](double t) {  // a fiftieth of a second around t
+    double sum = 0;
+    const auto first = static_cast<std::size_t>((t - 0.01) * kRate);
+    for (std::size_t n = first; n < first + 960; ++n) sum += static_cast<double>(out[n]) * static_cast<double>(out[n]);
+    return analysis::db_from_ratio(std::sqrt(sum / 960) / 0.1);
+  };
+  // The grid is 1.3 ms late, which is 0.008 dB at one time constant.
+  EXPECT_NEAR(level_db(1), 1.9920, 0.015);
+  EXPECT_NEAR(level_db(2), 0.6315, 0.015);
+  EXPECT_NEAR(level_db(5), 0.0294, 0.015);
+}
+
+}  // namespace
+}  // namespace rackproof::proof
