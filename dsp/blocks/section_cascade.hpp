@@ -101,7 +101,7 @@ class SectionCascade {
   /// -578 dBFS: an input below it counts as silence, so that no product gets subnormal.
   static constexpr float kSilence = 0x1p-96f;
   static constexpr float kRunaway = 1e30f;
-  static constexpr std::size_t kTogether = W == 1 ? 2 : W == 16 ? 4 : 3;
+  static constexpr std::size_t kTogether = W == 1 ? 2 : W == 16 ? 5 : 3;
 
   static constexpr std::size_t depth_for(std::size_t channels) noexcept {
     return channels == 0 ? 1 : W / std::bit_ceil(channels);
