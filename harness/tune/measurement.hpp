@@ -1,25 +1,43 @@
 #pragma once
 /// What `measure` found out at one place, or averaged over several: the way from what was sent to a microphone, as
 /// `measure` writes it and as `flatten` and `align` read it back.
+#include <complex>
 #include <filesystem>
+#include <nlohmann/json_fwd.hpp>
 #include <string>
 #include <vector>
 
+#include "harness/calibration/compile.hpp"
+
 namespace rackproof::tune {
+
+/// One recording of those that were averaged.
+struct Capture {
+  std::string file;
+  double arrival_ms = 0;
+  int polarity = 1;
+  double drift_ppm = 0;
+  double level_dbfs = 0;  ///< RMS as AES17 has it, over what was used
+};
 
 struct Measurement {
   std::filesystem::path file;  ///< where it was read from; only named in texts
   double sample_rate_hz = 48000;
   std::size_t captures = 1;
-  double arrival_ms = 0;  ///< captured after sent, direct sound
-  int polarity = 1;
-  double drift_ppm = 0;
+  double arrival_ms = 0;             ///< captured after sent, direct sound; of several captures the mean
+  int polarity = 1;                  ///< -1: the direct sound's crest points the other way; the phase says so as well
+  double drift_ppm = 0;              ///< above 0: the recorder's clock runs faster than the player's. Already corrected
   std::vector<double> frequency_hz;  ///< above 0, ascending
   std::vector<double> magnitude_db;
-  std::vector<double> phase_deg;  ///< arrival taken out
-  std::vector<double> coherence;  ///< 0 .. 1
-  std::string smoothing = "none";
-  std::vector<std::string> warnings;
+  std::vector<double> phase_deg;   ///< arrival taken out, -180 .. 180; an inverting path has its half turn
+  std::vector<double> coherence;   ///< 0 .. 1
+  std::string smoothing = "none";  ///< or "1/24": octaves
+  std::string kind;                ///< what was sent: "noise" or "sweep"
+  std::vector<Capture> each;
+  std::vector<Warning> warnings;
+
+  /// With the arrival put back: the whole way, time zero when it was sent. `phase_deg` must be there.
+  std::complex<double> whole_way(std::size_t index) const;
 };
 
 /// Reads what `measure` wrote as JSON. Phase may be missing (empty then); so may coherence, which is then 1 everywhere.
@@ -27,5 +45,11 @@ struct Measurement {
 /// read.
 Measurement load_measurement(const std::filesystem::path& file);
 Measurement parse_measurement(const std::string& text, const std::filesystem::path& file);
+
+/// Numbers rounded to what a measurement can mean: 0.0001 dB and Hz, 0.001 degrees, 0.00001 of coherence.
+nlohmann::ordered_json document_of(const Measurement& measurement);
+/// frequency_hz,magnitude_db,phase_deg,coherence and a line a frequency. `take_out_ms`: the time that is taken out of
+/// the phase, the measurement's own arrival or one time for several ways, so that they keep their places.
+std::string csv_of(const Measurement& measurement, double take_out_ms);
 
 }  // namespace rackproof::tune
