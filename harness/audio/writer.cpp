@@ -124,8 +124,8 @@ void Writer::drop_peak_chunk() {
     if (id == "PEAK" && at + 8 + length <= head.size()) {
       std::memcpy(head.data() + at, "JUNK", 4);
       std::fill_n(head.data() + at + 8, length, '\0');
-      if (::pwrite(descriptor_, head.data() + at, 8 + length, static_cast<off_t>(at)) !=
-          static_cast<ssize_t>(8 + length))
+      const std::size_t bytes = 8 + std::size_t{length};
+      if (::pwrite(descriptor_, head.data() + at, bytes, static_cast<off_t>(at)) != static_cast<ssize_t>(bytes))
         fail(errno);
       return;
     }
@@ -156,7 +156,7 @@ void keep_all(std::span<Writer> writers) {
   for (Writer& writer : writers) writer.keep();
 }
 
-OutputFolder::OutputFolder(std::filesystem::path folder) {
+OutputFolder::OutputFolder(const std::filesystem::path& folder) {
   namespace fs = std::filesystem;
   std::error_code error;
   if (fs::exists(folder, error)) {

@@ -69,7 +69,7 @@ void keep_all(std::span<Writer> writers);
 /// A folder for outputs, made if absent; what was made of it goes again, unless `keep` is called.
 class OutputFolder {
  public:
-  explicit OutputFolder(std::filesystem::path folder);
+  explicit OutputFolder(const std::filesystem::path& folder);
   ~OutputFolder();
   OutputFolder(const OutputFolder&) = delete;
   OutputFolder& operator=(const OutputFolder&) = delete;

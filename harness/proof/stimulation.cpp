@@ -102,7 +102,8 @@ struct Kernel {
       std::array<double, kTaps> exact{};
       double sum = 0, magnitudes = 0;
       for (std::size_t k = 0; k < kTaps; ++k) {
-        const double t = static_cast<double>(p + 1) / kPoints - (static_cast<double>(k) - (kTaps / 2 - 1));
+        const double t =
+            static_cast<double>(p + 1) / kPoints - (static_cast<double>(k) - static_cast<double>(kTaps / 2 - 1));
         const double edge = t / (kTaps / 2.0);
         exact[k] = std::sin(std::numbers::pi * t) / (std::numbers::pi * t) *
                    bessel_i0(kBeta * std::sqrt(std::max(0.0, 1 - edge * edge))) / bessel_i0(kBeta);
@@ -220,7 +221,8 @@ std::vector<WorstInput> worst_inputs(const Subject& subject) {
 }
 
 audio::FeedStream open_programme(const Subject& subject, const std::filesystem::path& file) {
-  return {file, {.feeds = subject.rig.feeds, .sample_rate_hz = subject.rig.controller.sample_rate_hz, .resample = true}};
+  return {file,
+          {.feeds = subject.rig.feeds, .sample_rate_hz = subject.rig.controller.sample_rate_hz, .resample = true}};
 }
 
 double in_band_hz(const OutputPlan& output, double sample_rate_hz, double share) {
