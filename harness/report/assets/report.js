@@ -1,0 +1,416 @@
+// The plots of the report, and the cursor that reads them out.
+//
+// Each <figure data-plot="..."> holds a frame with a canvas. Pointer and arrow keys move one cursor, by index of x; the
+// frame is a slider whose value text is the read-out, so that a screen reader says it too. Plots of one group move
+// together.
+//
+// For checks from outside, `window.report` is {charts, cursor}: a Chart per plot by its data-plot, and cursor(plot,
+// index), which returns the read-out. It is set when all plots are drawn.
+'use strict';
+
+(() => {
+  const data = JSON.parse(document.getElementById('report-data').textContent);
+  const INK = '#1b2429', QUIET = '#56626a', LINE = '#dde2e5';
+
+  // Colours that differ for every kind of colour vision (M. Okabe, K. Ito, "Color universal design", 2008), and dashes
+  // and shapes, so that grey paper will do.
+  const STYLES = [
+    {colour: '#0072b2', dash: [], shape: 'circle'},
+    {colour: '#d55e00', dash: [9, 4], shape: 'triangle'},
+    {colour: '#009e73', dash: [3, 3], shape: 'rect'},
+    {colour: '#cc79a7', dash: [12, 3, 3, 3], shape: 'rectRot'},
+    {colour: '#56b4e9', dash: [6, 2], shape: 'star'},
+    {colour: '#e69f00', dash: [2, 2], shape: 'crossRot'},
+  ];
+  const SUM = {colour: '#000000', dash: [], shape: null};
+  const style = (n) => STYLES[n % STYLES.length];
+
+  const minus = (text) => text.replace('-', '\u2212');
+  const fixed = (value, digits) => minus((Object.is(Math.round(value * 10 ** digits), -0) ? 0 : value).toFixed(digits));
+  const figure = (value) => fixed(value, Math.abs(value) >= 100 ? 0 : Math.abs(value) >= 10 ? 1 : 2);
+  const hertz = (hz) => (hz < 1000 ? `${+hz.toPrecision(3)} Hz` : `${+(hz / 1000).toPrecision(3)} kHz`);
+  const clock = (s) => {
+    const hundredths = Math.round(s * 100);
+    return `${Math.floor(hundredths / 6000)}:${(hundredths % 6000 / 100).toFixed(2).padStart(5, '0')}`;
+  };
+
+  Chart.defaults.animation = false;
+  Chart.defaults.color = QUIET;
+  Chart.defaults.borderColor = LINE;
+  Chart.defaults.font.family = getComputedStyle(document.body).fontFamily;
+  Chart.defaults.plugins.legend.display = false;
+
+  const charts = {};
+
+  // ---- the cursor --------------------------------------------------------------------------------------------------
+
+  const shown = (chart) => chart.data.datasets.filter((set, n) => chart.isDatasetVisible(n) && !set.silent);
+
+  function readOut(chart, index) {
+    const {place, say} = chart.report;
+    const values = shown(chart)
+        .map((set) => [set.label, set.data[index]])
+        .filter(([, point]) => point !== null && point !== undefined && point.y !== null)
+        .map(([label, point]) => `${label} ${say(point.y, label)}`);
+    return `${place(index)}: ${values.length ? values.join(', ') : 'nothing here'}`;
+  }
+
+  // `index` null takes the cursor away; `told`: the plot that shows its values beside the cursor.
+  function moveCursor(group, index, told) {
+    for (const chart of Object.values(charts)) {
+      const own = chart.report;
+      if (own.group !== group) continue;
+      own.index = index;
+      const text = index === null ? '' : readOut(chart, index);
+      own.output.textContent = text;
+      own.frame.setAttribute('aria-valuenow', index ?? 0);
+      own.frame.setAttribute('aria-valuetext', text || 'no place yet');
+      const here = [];
+      if (index !== null && chart === told) {
+        chart.data.datasets.forEach((set, n) => {
+          const point = set.data[index];
+          if (chart.isDatasetVisible(n) && !set.silent && point && point.y !== null) here.push({datasetIndex: n, index});
+        });
+      }
+      chart.setActiveElements(here);
+      chart.tooltip.setActiveElements(here, {x: 0, y: 0});
+      chart.draw();
+    }
+  }
+
+  const cursorLine = {
+    id: 'cursorLine',
+    afterDatasetsDraw(chart) {
+      const own = chart.report, {ctx, chartArea: {top, bottom}} = chart;
+      if (!own) return;
+      ctx.save();
+      ctx.lineWidth = 1;
+      for (const hz of own.points) {
+        const x = chart.scales.x.getPixelForValue(hz);
+        ctx.strokeStyle = QUIET;
+        ctx.setLineDash([2, 4]);
+        ctx.beginPath();
+        ctx.moveTo(x, top);
+        ctx.lineTo(x, bottom);
+        ctx.stroke();
+        ctx.setLineDash([]);
+        ctx.fillStyle = INK;
+        ctx.beginPath();
+        ctx.moveTo(x - 5, top);
+        ctx.lineTo(x + 5, top);
+        ctx.lineTo(x, top + 8);
+        ctx.fill();
+        ctx.textBaseline = 'top';
+        ctx.font = `11px ${Chart.defaults.font.family}`;
+        ctx.fillText(hertz(hz), x + 7, top + 2);
+      }
+      if (own.rails) {
+        // A ladder's rail, from its lowest rung to its highest.
+        ctx.strokeStyle = LINE;
+        ctx.lineWidth = 3;
+        ctx.globalCompositeOperation = 'destination-over';
+        data.ladders.forEach((ladder, n) => {
+          const x = chart.scales.x.getPixelForValue(n);
+          const volts = ladder.rungs.map((rung) => rung.volts).filter((value) => value > 0);
+          if (!volts.length) return;
+          ctx.beginPath();
+          ctx.moveTo(x, chart.scales.y.getPixelForValue(Math.min(...volts)));
+          ctx.lineTo(x, chart.scales.y.getPixelForValue(Math.max(...volts)));
+          ctx.stroke();
+        });
+        ctx.globalCompositeOperation = 'source-over';
+        ctx.lineWidth = 1;
+      }
+      if (own.index !== null) {
+        const x = chart.scales.x.getPixelForValue(own.xs[own.index]);
+        ctx.strokeStyle = INK;
+        ctx.beginPath();
+        ctx.moveTo(x, top);
+        ctx.lineTo(x, bottom);
+        ctx.stroke();
+      }
+      ctx.restore();
+    },
+  };
+
+  // ---- a plot ------------------------------------------------------------------------------------------------------
+
+  // A legend's sample: the line with its dashes, or the shape alone.
+  function sample(set) {
+    const canvas = document.createElement('canvas');
+    canvas.width = 64;
+    canvas.height = 28;
+    canvas.style.cssText = 'width: 32px; height: 14px';
+    canvas.setAttribute('aria-hidden', 'true');
+    const ctx = canvas.getContext('2d');
+    ctx.scale(2, 2);
+    ctx.strokeStyle = ctx.fillStyle = set.borderColor;
+    if (set.area) {
+      ctx.fillStyle = set.backgroundColor;
+      ctx.fillRect(0, 1, 32, 12);
+      return canvas;
+    }
+    if (set.showLine !== false) {
+      ctx.lineWidth = 2;
+      ctx.setLineDash(set.borderDash);
+      ctx.beginPath();
+      ctx.moveTo(0, 7);
+      ctx.lineTo(32, 7);
+      ctx.stroke();
+      ctx.setLineDash([]);
+    }
+    if (set.pointStyle) {
+      ctx.lineWidth = set.pointStyle === 'line' ? 4 : 2;
+      Chart.helpers.drawPoint(ctx, {pointStyle: set.pointStyle, radius: set.pointStyle === 'line' ? 12 : 5, borderWidth: 2}, 16, 7);
+    }
+    return canvas;
+  }
+
+  // A button a curve; `partner`: the datasets that go with it.
+  function addLegend(holder, chart) {
+    const sets = chart.data.datasets;
+    sets.forEach((set, n) => {
+      if (set.partner !== undefined || sets.filter((one) => one.partner === undefined).length < 2) return;
+      const button = document.createElement('button');
+      button.type = 'button';
+      button.setAttribute('aria-pressed', 'true');
+      button.append(sample(set), set.legend ?? set.label);
+      button.addEventListener('click', () => {
+        const on = !chart.isDatasetVisible(n);
+        button.setAttribute('aria-pressed', String(on));
+        sets.forEach((one, m) => {
+          if (m === n || one.partner === n) chart.setDatasetVisibility(m, on);
+        });
+        chart.update('none');
+        moveCursor(chart.report.group, chart.report.index, chart);
+      });
+      holder.append(button);
+    });
+  }
+
+  // `own`: group (plots that move together), xs, points, place(index) and say(y, label) in words.
+  function plot(name, own, sets, scales) {
+    const holder = document.querySelector(`figure[data-plot="${name}"]`);
+    if (!holder) return;
+    const frame = holder.querySelector('.frame');
+    const chart = new Chart(frame.querySelector('canvas'), {
+      type: 'line',
+      data: {labels: own.labels, datasets: sets},
+      plugins: [cursorLine],
+      options: {
+        responsive: true,
+        maintainAspectRatio: false,
+        normalized: true,
+        events: [],
+        layout: {padding: {top: 6, right: 14}},
+        interaction: {mode: 'index', axis: 'x', intersect: false},
+        elements: {point: {radius: 0, hoverRadius: 5}, line: {borderWidth: 2, tension: 0}},
+        scales,
+        plugins: {
+          tooltip: {
+            backgroundColor: '#fffffff2', titleColor: INK, bodyColor: INK, borderColor: QUIET, borderWidth: 1,
+            cornerRadius: 3, usePointStyle: true, caretSize: 0,
+            filter: (item) => !item.dataset.silent,
+            callbacks: {
+              title: (items) => (items.length ? own.place(items[0].dataIndex) : ''),
+              label: (item) => `${item.dataset.label}: ${own.say(item.raw.y, item.dataset.label)}`,
+              labelColor: (item) => ({borderColor: item.dataset.borderColor, backgroundColor: item.dataset.borderColor}),
+            },
+          },
+        },
+      },
+    });
+    chart.report = Object.assign(own, {index: null, frame, output: holder.querySelector('.read-out'), points: own.points ?? []});
+    charts[name] = chart;
+    frame.setAttribute('aria-valuemax', own.xs.length - 1);
+    addLegend(holder.querySelector('.legend'), chart);
+
+    // The index whose x lies nearest to the pointer.
+    const nearest = (event) => {
+      const at = event.clientX - chart.canvas.getBoundingClientRect().left;
+      let best = 0, least = Infinity;
+      own.xs.forEach((x, n) => {
+        const apart = Math.abs(chart.scales.x.getPixelForValue(x) - at);
+        if (apart < least) [best, least] = [n, apart];
+      });
+      return best;
+    };
+    for (const kind of ['pointermove', 'pointerdown'])
+      frame.addEventListener(kind, (event) => moveCursor(own.group, nearest(event), chart));
+    frame.addEventListener('pointerleave', (event) => {
+      if (event.pointerType === 'mouse' && document.activeElement !== frame) moveCursor(own.group, null, chart);
+    });
+    frame.addEventListener('keydown', (event) => {
+      const last = own.xs.length - 1, far = Math.max(1, Math.round(last / 20));
+      const steps = {ArrowRight: 1, ArrowUp: 1, ArrowLeft: -1, ArrowDown: -1, PageUp: far, PageDown: -far,
+                     Home: -Infinity, End: Infinity};
+      if (event.key === 'Escape') {
+        moveCursor(own.group, null, chart);
+      } else if (event.key in steps && !event.ctrlKey && !event.altKey && !event.metaKey) {
+        const from = own.index ?? (steps[event.key] > 0 ? -1 : last + 1);
+        moveCursor(own.group, Math.min(last, Math.max(0, from + steps[event.key])), chart);
+      } else {
+        return;
+      }
+      event.preventDefault();
+    });
+  }
+
+  const plain = (value) => minus(`${+value.toPrecision(4)}`);
+  const axis = (text, more = {}) => ({title: {display: true, text}, ...more, ticks: {maxRotation: 0, callback: plain, ...more.ticks}});
+
+  // ---- response ----------------------------------------------------------------------------------------------------
+
+  const {frequency, curves, points, least, most} = data.response;
+  const logarithmic = () => axis('frequency, Hz', {
+    type: 'logarithmic',
+    min: Math.max(frequency[0], 1),
+    max: frequency.at(-1),
+    afterBuildTicks(scale) {
+      scale.ticks = [10, 20, 50, 100, 200, 500, 1e3, 2e3, 5e3, 1e4, 2e4, 4e4]
+          .filter((hz) => hz >= scale.min * 0.999 && hz <= scale.max * 1.001).map((value) => ({value}));
+    },
+    ticks: {autoSkip: false, callback: (hz) => (hz < 1000 ? `${hz}` : `${hz / 1000}k`)},
+  });
+  const finite = (rows) => rows.flat().filter((value) => value !== null);
+
+  // `among`: which of a curve's places are drawn.
+  function curveSets(pick, among, more = {}) {
+    let ways = 0;
+    return curves.map((curve) => {
+      const sum = curve.name === 'sum', own = sum ? SUM : style(ways++), count = frequency.length;
+      const stride = Math.max(1, Math.floor(count / 9)), offset = Math.floor(stride * ((ways % 4) + 1) / 5);
+      return {
+        label: curve.name, borderColor: own.colour, backgroundColor: own.colour, borderDash: own.dash,
+        borderWidth: sum ? 3 : 2, order: sum ? 0 : 1, pointStyle: own.shape ?? 'circle', ...(own.shape ? {} : {pointStyle: false}),
+        pointRadius: own.shape ? (context) => (context.dataIndex % stride === offset ? 4 : 0) : 0,
+        data: curve[pick].map((y, n) => ({x: frequency[n], y: among(curve, n) ? y : null})),
+        ...more,
+      };
+    });
+  }
+  if (frequency.length && curves.length) {
+    const own = (say) => ({group: 'response', xs: frequency, points, say, place: (n) => hertz(frequency[n])});
+    const loudest = new Map(curves.map((curve) => [curve, Math.max(...finite(curve.magnitude))]));
+    const loud = (curve, n) => curve.magnitude[n] !== null && curve.magnitude[n] > loudest.get(curve) - 40;
+
+    const sets = curveSets('magnitude', () => true);
+    if (least.length) {
+      const edge = {pointRadius: 0, pointStyle: false, borderWidth: 0, borderColor: QUIET, borderDash: [], order: 5,
+                    backgroundColor: '#9aa5ac80', area: true};
+      const n = sets.length;
+      sets.push({...edge, label: 'sum at most', legend: 'sum, warm or cold, drivers apart', fill: '+1', data: most.map((y, m) => ({x: frequency[m], y}))},
+                {...edge, label: 'sum at least', partner: n, data: least.map((y, m) => ({x: frequency[m], y}))});
+    }
+    const top = Math.ceil((Math.max(...loudest.values(), ...finite(most)) + 2) / 6) * 6;
+    plot('magnitude', own((y) => `${fixed(y, 1)} dB`), sets,
+         {x: logarithmic(), y: axis('level, dB', {min: top - 54, max: top, ticks: {stepSize: 6}})});
+
+    // A wrapped phase jumps by 360 degrees: no line there.
+    const wrap = (deg) => deg - 360 * Math.round(deg / 360);
+    const phase = curveSets('phase', loud, {
+      segment: {borderColor: ({p0, p1}) => (Math.abs(p0.parsed.y - p1.parsed.y) > 180 ? 'transparent' : undefined)}});
+    for (const set of phase) for (const point of set.data) if (point.y !== null) point.y = wrap(point.y);
+    plot('phase', own((y) => `${fixed(y, 0)}°`), phase,
+         {x: logarithmic(), y: axis('phase, degrees', {min: -180, max: 180, ticks: {stepSize: 90}})});
+
+    plot('delay', own((y) => `${fixed(y, 2)} ms`), curveSets('delay', loud), {x: logarithmic(), y: axis('group delay, ms')});
+  }
+
+  // ---- thresholds --------------------------------------------------------------------------------------------------
+
+  if (data.ladders.length) {
+    const names = data.rungs;
+    const all = data.ladders.flatMap((ladder) => ladder.rungs.map((rung) => rung.volts)).filter((volts) => volts > 0);
+    let others = 0;
+    const sets = names.map((name) => {
+      const own = name === 'limit' ? {colour: '#000000', shape: 'line'} : style(others++);
+      return {
+        label: name, showLine: false, borderColor: own.colour, backgroundColor: own.colour, borderDash: [],
+        pointStyle: own.shape, pointRadius: name === 'limit' ? 17 : 6, pointHoverRadius: name === 'limit' ? 19 : 8,
+        pointBorderWidth: name === 'limit' ? 5 : 2,
+        pointHoverBorderWidth: name === 'limit' ? 5 : 2, order: name === 'limit' ? 0 : 1,
+        data: data.ladders.map((ladder, x) => {
+          const rung = ladder.rungs.find((one) => one.name === name);
+          return {x, y: rung && rung.volts > 0 ? rung.volts : null};
+        }),
+      };
+    });
+    const outputs = data.ladders.map((ladder) => ladder.output);
+    plot('volts', {
+      group: 'volts', labels: outputs, xs: outputs.map((_, n) => n), rails: true, place: (n) => outputs[n],
+      say: (volts) => `${figure(volts)} V`,
+    }, sets, {
+      x: {type: 'category', offset: true, grid: {display: false}, ticks: {
+        autoSkip: false, maxRotation: 60, callback: (n) => (outputs[n].length > 16 ? outputs[n].slice(0, 15) + '\u2026' : outputs[n]),
+      }},
+      y: axis('volts, peak', {
+        type: 'logarithmic',
+        min: Math.min(...all) / 1.3,
+        max: Math.max(...all) * 1.3,
+        afterBuildTicks(scale) {
+          scale.ticks = [];
+          for (let decade = 0.01; decade < 1e5; decade *= 10)
+            for (const step of [1, 2, 3, 5, 7])
+              if (step * decade >= scale.min && step * decade <= scale.max) scale.ticks.push({value: +(step * decade).toPrecision(2)});
+        },
+        ticks: {autoSkip: true},
+      }),
+    });
+  }
+
+  // ---- recordings --------------------------------------------------------------------------------------------------
+
+  data.recordings.forEach(({bucket, tracks}, r) => tracks.forEach((track, t) => {
+    const xs = track.greatest.map((_, n) => (n + 0.5) * bucket), end = xs.length * bucket;
+    const over = (ys, more) => ({
+      pointRadius: 0, pointStyle: false, borderDash: [], borderWidth: 1, data: ys.map((y, n) => ({x: xs[n], y})), ...more});
+    const level = {borderColor: '#0072b2', backgroundColor: '#0072b266', yAxisID: 'y'};
+    const sets = [
+      over(track.greatest, {...level, label: 'greatest', legend: 'level', fill: '+1', area: true}),
+      over(track.least, {...level, label: 'least', partner: 0}),
+      over(track.peak_gain, {label: 'peak limiter', borderColor: '#d55e00', borderWidth: 2, yAxisID: 'gain', stepped: 'middle'}),
+      over(track.power_gain, {label: 'power limiter', borderColor: '#009e73', borderWidth: 2, borderDash: [5, 3], yAxisID: 'gain'}),
+      {
+        label: 'limits here', silent: true, showLine: false, borderDash: [], borderColor: INK, backgroundColor: INK,
+        pointStyle: 'triangle', pointRadius: 5, rotation: 0, yAxisID: 'gain',
+        data: track.moments.map(([x, y]) => ({x, y})),
+      },
+    ];
+    if (track.limit !== null)
+      for (const side of [1, -1])
+        sets.push({
+          label: 'limit', silent: true, ...(side > 0 ? {} : {partner: 5}), borderColor: INK, borderDash: [7, 4], borderWidth: 1.5,
+          pointRadius: 0, pointStyle: false, yAxisID: 'y', data: [{x: 0, y: side * track.limit}, {x: end, y: side * track.limit}],
+        });
+    const top = 1.15 * Math.max(track.limit ?? 0, ...finite([track.greatest]), ...finite([track.least]).map((y) => -y), 0.01);
+    const depth = Math.min(-3, ...finite([track.peak_gain]), ...finite([track.power_gain]), ...track.moments.map(([, y]) => y));
+    const round = (step) => Math.floor(depth * 1.1 / step) * step;
+    plot(`track ${r} ${t}`, {
+      group: `recording ${r}`, xs, place: (n) => clock(xs[n]),
+      say: (y, label) => (label.endsWith('limiter') ? `${fixed(y, 1)} dB` : `${figure(y)} V`),
+    }, sets, {
+      x: axis('time, minutes and seconds', {type: 'linear', min: 0, max: end, ticks: {
+        stepSize: [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800].find((step) => step * 7 >= end) ?? 3600,
+        includeBounds: false,
+        callback: (s) => clock(s).replace(/\.?0+$/, (zeros) => (zeros.startsWith('.') ? '' : zeros)),
+      }}),
+      gain: axis('gain, dB', {axis: 'y', stack: 'plot', stackWeight: 1, min: round(3), max: 0, ticks: {maxTicksLimit: 4}}),
+      y: axis('volts', {stack: 'plot', stackWeight: 2, min: -top, max: top,
+                        ticks: {maxTicksLimit: 7, includeBounds: false}}),
+    });
+  }));
+
+  // On paper the frames have other widths.
+  const fit = () => Object.values(charts).forEach((chart) => chart.resize());
+  addEventListener('beforeprint', fit);
+  addEventListener('afterprint', fit);
+
+  window.report = {
+    charts,
+    cursor(name, index) {
+      moveCursor(charts[name].report.group, index, charts[name]);
+      return charts[name].report.output.textContent;
+    },
+  };
+})();

@@ -1,0 +1,36 @@
+#pragma once
+/// A proof as one page of HTML that needs nothing else: no network, no other file.
+/// Theorem  what a rig file or a file's name says appears as text and nothing else: it opens no element, no attribute
+///          and no script. The same proof and facts give the same bytes. Recordings of any length cost the page about
+///          30 kB an output each.
+#include <string>
+#include <string_view>
+
+#include "harness/proof/proof.hpp"
+
+namespace rackproof::report {
+
+/// What stands in the page's head beside the title.
+struct PageFacts {
+  std::string rig_file, venue_file;  ///< as a person names them; no venue: empty
+  std::string made;                  ///< when, in words; may be empty
+  std::string program;               ///< name and version
+};
+
+std::string page(const proof::Proof& proof, const PageFacts& facts);
+
+/// Text as HTML shows it, within elements and quoted attributes.
+std::string escaped(std::string_view text);
+
+/// What became of a finding: an accepted one does not count.
+enum class Outcome { holds, falls, accepted };
+inline Outcome outcome_of(const proof::Finding& finding) {
+  if (finding.holds) return Outcome::holds;
+  return finding.accepted ? Outcome::accepted : Outcome::falls;
+}
+inline const char* name_of(Outcome outcome) {
+  constexpr const char* kNames[] = {"holds", "falls", "accepted"};
+  return kNames[static_cast<std::size_t>(outcome)];
+}
+
+}  // namespace rackproof::report

@@ -1,0 +1,164 @@
+// Must hold: the page says verdict, fixes, figures and times; text from a file stays text wherever it appears; the page
+// asks for nothing outside itself; its size does not grow with a recording's length.
+#include "harness/report/page.hpp"
+
+#include <gmock/gmock.h>
+
+#include <limits>
+#include <nlohmann/json.hpp>
+#include <regex>
+
+#include "tests/harness/report/invented_proof.hpp"
+
+namespace rackproof::report {
+namespace {
+
+using proof::hostile_proof;
+using proof::invented_proof;
+using testing::HasSubstr;
+using testing::Not;
+
+const PageFacts kFacts{"rig.toml", "", "", "rackproof 0.1.0"};
+
+std::size_t count(const std::string& text, const std::string& part) {
+  std::size_t found = 0;
+  for (std::size_t at = text.find(part); at != std::string::npos; at = text.find(part, at + 1)) ++found;
+  return found;
+}
+std::string between(const std::string& text, const std::string& from, const std::string& to) {
+  const std::size_t begin = text.find(from) + from.size();
+  return text.substr(begin, text.find(to, begin) - begin);
+}
+/// The page without the charting library, which is not ours.
+std::string own(const std::string& html) {
+  const std::size_t from = html.find("Chart.js v"), to = html.find("</script>", from);
+  return html.substr(0, from) + html.substr(to);
+}
+nlohmann::json data_of(const std::string& html) {
+  return nlohmann::json::parse(between(html, "<script type=\"application/json\" id=\"report-data\">", "</script>"));
+}
+
+TEST(Page, VerdictAndWhatToFixStandFirst) {
+  const std::string html = page(invented_proof(), kFacts);
+  const std::size_t verdict = html.find("The rig does not hold</h2>"), fix = html.find("What to fix"),
+                    accepted = html.find("Taken knowingly"), response = html.find("id=\"response\"");
+  ASSERT_NE(verdict, std::string::npos);
+  EXPECT_LT(verdict, fix);
+  EXPECT_LT(fix, accepted);
+  EXPECT_LT(accepted, response);
+  EXPECT_NE(response, std::string::npos);
+  const std::string fixes = between(html, "What to fix", "Taken knowingly");
+  EXPECT_THAT(fixes, HasSubstr("Set <code>way.mid.limit.below_clip = &quot;2 dB&quot;</code>."));
+  EXPECT_EQ(count(fixes, "<li>"), 2u);
+  EXPECT_THAT(between(html, "Taken knowingly", "id=\"response\""), HasSubstr("the horn&#39;s own slope does the rest"));
+  EXPECT_THAT(html, HasSubstr("11 of 14 checks hold; 2 fall; 1 accepted"));
+}
+
+TEST(Page, ARigThatHoldsHasNothingToFix) {
+  proof::Proof proof = invented_proof();
+  std::erase_if(proof.findings, [](const auto& finding) { return !finding.holds; });
+  proof.holds = true;
+  const std::string html = page(proof, kFacts);
+  EXPECT_THAT(html, HasSubstr("The rig holds</h2>"));
+  EXPECT_THAT(html, HasSubstr("11 of 11 checks hold."));
+  EXPECT_THAT(html, Not(HasSubstr("What to fix")));
+  EXPECT_THAT(own(html), Not(HasSubstr("class=\"mark falls\"")));
+}
+
+TEST(Page, EveryFigureOfTheProofIsInATable) {
+  const proof::Proof proof = invented_proof();
+  const std::string html = page(proof, kFacts);
+  EXPECT_EQ(count(between(html, "class=\"checks\"", "</table>"), "<tr class=\""),
+            proof.findings.size() + 6);  // six ids
+  EXPECT_THAT(html,
+              HasSubstr("<th scope=\"row\"><bdi>sub</bdi></th><td class=\"figure\">291.1</td><td class=\"figure\">"
+                        "138.6</td><td class=\"figure\">–</td><td class=\"figure\">110.0</td>"));
+  EXPECT_THAT(html, HasSubstr("<bdi>mid.right</bdi></th><td class=\"figure\">4.500</td><td class=\"figure\">0.000</td>"
+                              "<td class=\"figure\">4.500</td><td>inverted</td>"));
+  EXPECT_THAT(html, HasSubstr("data-head=\"measured\">−1.4 dB</td><td class=\"figure\" data-head=\"allowed\">−0.5 dB"));
+  EXPECT_THAT(html, HasSubstr("It limits in"));
+  EXPECT_THAT(html, HasSubstr("the coil warms by 61 K, which costs 0.9 dB"));
+  EXPECT_EQ(count(html, "<th>"), 0u) << "a table's head without a scope";
+}
+
+TEST(Page, DataForThePlotsAreTheProofs) {
+  const proof::Proof proof = invented_proof();
+  const nlohmann::json data = data_of(page(proof, kFacts));
+  ASSERT_EQ(data["response"]["curves"].size(), proof.responses.curves.size());
+  for (std::size_t n = 0; n < proof.responses.frequency_hz.size(); n += 37) {
+    const double hz = proof.responses.frequency_hz[n], db = proof.responses.curves[1].magnitude_db[n];
+    // Five significant digits: half a unit of the fifth.
+    EXPECT_NEAR(data["response"]["frequency"][n].get<double>(), hz, 5e-5 * hz);
+    EXPECT_NEAR(data["response"]["curves"][1]["magnitude"][n].get<double>(), db, 5e-5 * std::abs(db));
+  }
+  EXPECT_EQ(data["rungs"][0], "converter full scale");
+  EXPECT_EQ(data["rungs"][4], "driver continuous (RMS)");
+  EXPECT_NEAR(data["recordings"][0]["tracks"][0]["limit"].get<double>(), 110.05, 0.01);
+  EXPECT_FALSE(data["recordings"][0]["tracks"][0]["moments"].empty());
+}
+
+TEST(Page, WhatIsNotFiniteIsAGap) {
+  proof::Proof proof = invented_proof();
+  proof.responses.curves[0].magnitude_db[3] = -std::numeric_limits<double>::infinity();
+  proof.timings[0].delay_ms = std::numeric_limits<double>::quiet_NaN();
+  const std::string html = page(proof, kFacts);
+  EXPECT_TRUE(data_of(html)["response"]["curves"][0]["magnitude"][3].is_null());
+  EXPECT_THAT(own(html), Not(testing::ContainsRegex("[> ](-?nan|-?inf)[< ]")));
+}
+
+TEST(Page, TextFromAFileStaysText) {
+  PageFacts facts{proof::kHostile, proof::kHostile, proof::kHostile, proof::kHostile};
+  const std::string hostile = page(hostile_proof(), facts), sound = page(invented_proof(1, 40), kFacts);
+  // No way of writing it survives, in text, attribute or script; no element comes in.
+  for (const char* harm : {"<script>window", "</script><", "<img", "onerror=\"", "=\"window.harmed"})
+    EXPECT_EQ(count(own(hostile), harm), 0u) << harm;
+  EXPECT_EQ(count(hostile, "<script"), count(sound, "<script"));
+  EXPECT_EQ(count(own(hostile), "<!--"), 1u);  // the licence's
+  EXPECT_THAT(hostile, HasSubstr("<h1><bdi>&lt;/script&gt;&lt;script&gt;window.harmed=1"));
+  // What the scripts get is what the file said, to the letter.
+  const nlohmann::json data = data_of(hostile);
+  EXPECT_EQ(data["ladders"][0]["output"], proof::kHostile);
+  EXPECT_EQ(data["recordings"][0]["tracks"][0]["output"], proof::kHostile);
+  // A placeholder of the template in a text is not filled: the data stand once.
+  EXPECT_EQ(count(hostile, "id=\"report-data\">"), 1u);
+  EXPECT_THAT(hostile, HasSubstr("{{data}}"));
+}
+
+TEST(Page, TextThatIsNotUtf8DoesNotStopIt) {
+  proof::Proof proof = invented_proof(1, 40);
+  proof.title = "Caf\xe9 \xff";
+  proof.ladders[0].output = "caf\xe9";
+  proof.recordings[0].file = std::string("a\0b\xff.wav", 8);
+  EXPECT_EQ(data_of(page(proof, kFacts))["ladders"][0]["output"], "caf\xef\xbf\xbd");
+}
+
+TEST(Page, AsksForNothingOutsideItself) {
+  const std::string html = page(invented_proof(2), kFacts);
+  EXPECT_THAT(html, HasSubstr("default-src 'none'"));
+  // Addresses may be read in the library's own notes, but nothing of ours names one, and nothing loads one.
+  EXPECT_THAT(own(html), Not(testing::ContainsRegex("https?://")));
+  EXPECT_FALSE(std::regex_search(own(html), std::regex("(src|href)=\"[^#d]|url\\(|@import|sourceMappingURL")));
+  EXPECT_THAT(html, Not(HasSubstr("sourceMappingURL")));
+  EXPECT_THAT(html, HasSubstr("Permission is hereby granted, free of charge"));
+  EXPECT_THAT(html, HasSubstr("<html lang=\"en\">"));
+}
+
+TEST(Page, SizeDoesNotGrowWithTheRecording) {
+  // Three recordings of five outputs, by any length: below 2 MB.
+  const std::size_t shorter = page(invented_proof(3, 5000), kFacts).size(),
+                    longer = page(invented_proof(3, 50000), kFacts).size();
+  EXPECT_LT(longer, 2'000'000u);
+  EXPECT_LT(longer, shorter + shorter / 20);
+}
+
+TEST(Page, IsTheSameToTheByte) { EXPECT_EQ(page(invented_proof(2), kFacts), page(invented_proof(2), kFacts)); }
+
+TEST(Page, NothingAtAllIsStillAPage) {
+  const std::string html = page(proof::Proof{}, kFacts);
+  EXPECT_THAT(html, HasSubstr("0 of 0 checks hold."));
+  EXPECT_THAT(html, Not(HasSubstr("data-plot=\"magnitude\"><")));
+  EXPECT_TRUE(data_of(html)["ladders"].empty());
+}
+
+}  // namespace
+}  // namespace rackproof::report
