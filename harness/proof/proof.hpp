@@ -110,9 +110,9 @@ struct Proof {
 };
 
 struct ProveOptions {
-  std::vector<std::filesystem::path> programmes;
+  std::vector<std::filesystem::path> programmes = {};
   DeviceMaker make = make_chain;
-  std::function<void(double)> progress;  ///< share done, 0 .. 1
+  std::function<void(double)> progress = {};  ///< share done, 0 .. 1; called from either thread, never from both at once
 };
 /// Runs every check on two threads. Throws InputError for a programme that cannot be used.
 Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options);
