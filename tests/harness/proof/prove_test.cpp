@@ -26,7 +26,7 @@ class DemoRig : public testing::TestWithParam<Demo> {};
 INSTANTIATE_TEST_SUITE_P(, DemoRig,
                          testing::Values(Demo{"two-way-top", true}, Demo{"three-way-mono-sub", false},
                                          Demo{"three-way-mono-sub", true}),
-                         [](const auto& info) { return "Number" + std::to_string(info.index); });
+                         [](const auto& demo) { return "Number" + std::to_string(demo.index); });
 
 TEST_P(DemoRig, HoldsInEveryCheck) {
   const std::filesystem::path fixtures = std::filesystem::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures";
