@@ -201,7 +201,7 @@ class Model {
   Index size_;
   std::vector<Index> rows_;  ///< of the grid, those that have weight
   std::vector<std::pair<Index, Index>> spans_;
-  Eigen::MatrixXd smoothed_;  ///< powers in, smoothed powers out
+  Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor> smoothed_;  ///< powers in, smoothed powers out
   Vector root_weight_, target_, mean_;
 };
 
@@ -247,12 +247,13 @@ Vector greedy(const Model& model, const FitOptions& options) {
   return x;
 }
 
-double rounded(double value, double step) { return std::round(value / step) * step; }
+/// To whole 1/parts: the double nearest to the decimal number, so that its shortest text is short.
+double rounded(double value, double parts) { return std::round(value * parts) / parts; }
 dsp::EqSettings as_written(dsp::EqSettings eq) {
-  const double digits = std::pow(10.0, std::floor(std::log10(eq.at_hz)) - 3);
-  eq.at_hz = rounded(eq.at_hz / digits, 1) * digits;
-  eq.gain_db = rounded(eq.gain_db * 100, 1) / 100;
-  eq.width_value = rounded(eq.width_value * 100, 1) / 100;
+  const int digits = 3 - static_cast<int>(std::floor(std::log10(eq.at_hz)));
+  eq.at_hz = rounded(eq.at_hz, std::pow(10.0, std::max(digits, 0)));
+  eq.gain_db = rounded(eq.gain_db, 100);
+  eq.width_value = rounded(eq.width_value, 100);
   return eq;
 }
 

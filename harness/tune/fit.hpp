@@ -42,7 +42,7 @@ struct Deviation {
 };
 
 /// Sections with `width` q; ascending frequency. May be fewer than asked for: what would do nothing is left out.
-/// Numbers are rounded as a person would write them: 4 digits of frequency, 0.01 dB, 0.01 of Q.
+/// Numbers are rounded as a person would write them: 4 digits of frequency (above 10 kHz 5), 0.01 dB, 0.01 of Q.
 std::vector<dsp::EqSettings> fit(const FitProblem& problem, const FitOptions& options);
 
 /// What sections do together, in dB, at each frequency.

@@ -1,0 +1,316 @@
+#include "harness/tune/flatten.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "harness/analysis/bands.hpp"
+#include "harness/analysis/decibels.hpp"
+#include "harness/rig/rig.hpp"
+#include "harness/tune/notches.hpp"
+
+namespace rackproof::tune {
+namespace {
+
+using analysis::db_from_power;
+using analysis::power_from_db;
+using Values = std::vector<double>;
+
+constexpr double kPerOctave = 24;
+constexpr double kLeastCoherence = 0.5;  // below it there is more noise and echo than signal
+constexpr double kMostBoostDb = 6, kNotchBoostDb = 0.3, kLeftAloneBoostDb = 1;
+
+Values smoothed(const Values& frequency_hz, const Values& values, double b) {
+  return analysis::smooth<double>(frequency_hz, std::span<const double>(values), b);
+}
+Values in_db(Values power) {
+  for (double& value : power) value = db_from_power(std::max(value, 1e-30));
+  return power;
+}
+
+/// A measurement on the common grid.
+struct Place {
+  Values power, coherence;
+};
+
+/// Between the measurement's own frequencies straight over log frequency, after a smoothing as wide as the grid.
+Place place_of(const Measurement& m, const Values& grid) {
+  Values power(m.magnitude_db.size());
+  std::transform(m.magnitude_db.begin(), m.magnitude_db.end(), power.begin(), power_from_db);
+  power = in_db(smoothed(m.frequency_hz, power, kPerOctave));
+  const Values coherence = smoothed(m.frequency_hz, m.coherence, kPerOctave);
+  Place place;
+  for (const double hz : grid) {
+    const auto above = std::lower_bound(m.frequency_hz.begin(), m.frequency_hz.end(), hz);
+    const std::size_t right =
+        std::clamp<std::size_t>(static_cast<std::size_t>(above - m.frequency_hz.begin()), 1, m.frequency_hz.size() - 1);
+    const double low_hz = m.frequency_hz[right - 1], high_hz = m.frequency_hz[right];
+    const double share = std::clamp(std::log(hz / low_hz) / std::log(high_hz / low_hz), 0.0, 1.0);
+    const auto between = [&](const Values& of) { return of[right - 1] + share * (of[right] - of[right - 1]); };
+    place.power.push_back(power_from_db(between(power)));
+    place.coherence.push_back(std::clamp(between(coherence), 0.0, 1.0));
+  }
+  return place;
+}
+
+double median(Values values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+/// Levels differ from place to place; none is to count for more because it is nearer.
+void to_common_level(Place& place) {
+  Values trusted;
+  for (std::size_t k = 0; k < place.power.size(); ++k)
+    if (place.coherence[k] >= kLeastCoherence) trusted.push_back(place.power[k]);
+  const double level = median(trusted.empty() ? place.power : trusted);
+  if (level > 0)
+    for (double& power : place.power) power /= level;
+}
+
+Place average_of(std::span<const Place> places) {
+  Place average;
+  for (std::size_t k = 0; k < places[0].power.size(); ++k) {
+    double power = 0, weights = 0, coherence = 0;
+    for (const Place& place : places) {
+      const double weight = std::max(place.coherence[k], 1e-3);
+      power += weight * place.power[k];
+      weights += weight;
+      coherence += place.coherence[k];
+    }
+    average.power.push_back(power / weights);
+    average.coherence.push_back(coherence / static_cast<double>(places.size()));
+  }
+  return average;
+}
+
+/// First and last index of the grid that the loudspeaker reaches: from where it has fallen 3 dB on its way to 10 dB
+/// and more; a slope gentler than that (3 to 10 dB in more than an octave) is a matter for the equaliser.
+std::pair<std::size_t, std::size_t> range_of(const Values& off_db) {
+  const double top = *std::max_element(off_db.begin(), off_db.end());
+  Values high;
+  for (const double level : off_db)
+    if (level > top - 15) high.push_back(level);
+  const double level = median(high);
+  const auto edge = [&](auto begin, auto end) {  // how many from the outside do not belong
+    const auto at_10 = std::find_if(begin, end, [&](double db) { return db >= level - 10; }) - begin;
+    const auto at_3 = std::find_if(begin, end, [&](double db) { return db >= level - 3; }) - begin;
+    return at_10 == 0 ? 0 : static_cast<double>(at_3 - at_10) <= kPerOctave ? at_3 : at_10;
+  };
+  const auto low = static_cast<std::size_t>(edge(off_db.begin(), off_db.end()));
+  const auto high_end = static_cast<std::size_t>(edge(off_db.rbegin(), off_db.rend()));
+  return {low, off_db.size() - 1 - high_end};
+}
+
+/// The grid with all that the fit needs to know of it.
+class Task {
+ public:
+  Task(std::span<const Measurement> measurements, std::span<const Measurement> unseen, const FlattenSettings& settings)
+      : settings_(settings) {
+    double low_hz = 0, high_hz = 0.45 * settings.sample_rate_hz;
+    for (const auto list : {measurements, unseen}) {
+      for (const Measurement& m : list) {
+        low_hz = std::max(low_hz, m.frequency_hz.front());
+        high_hz = std::min({high_hz, m.frequency_hz.back(), 0.45 * m.sample_rate_hz});
+      }
+    }
+    if (!(high_hz >= 2 * low_hz))
+      throw InputError(
+          fmt::format("{}: the measurements have no octave in common: {:.0f} to {:.0f} Hz is what there is",
+                      measurements[0].file.string(), low_hz, high_hz));
+    hz_ = analysis::log_frequencies(low_hz * (1 + 1e-12), high_hz * (1 + 1e-9), kPerOctave);
+    for (const double hz : hz_) target_.push_back(settings.target.level_db(hz));
+    for (const Measurement& m : measurements) to_common_level(places_.emplace_back(place_of(m, hz_)));
+    for (const Measurement& m : unseen) to_common_level(unseen_.emplace_back(place_of(m, hz_)));
+    average_ = average_of(places_);
+  }
+
+  Flattened run() {
+    range();
+    leave_alone();
+    const FitProblem problem = problem_of(average_, weight_);
+    Flattened out;
+    out.eq = fit(problem, options(6));
+    out.gain_db = headroom(out.eq);
+    out.from_hz = from_hz_, out.to_hz = to_hz_;
+    out.range_from_hz = hz_[range_first_], out.range_to_hz = hz_[range_last_];
+    const FitProblem whole = judged(average_);
+    out.all = residual(whole, out.eq);
+    out.fitted = residual(problem, out.eq);
+    elsewhere(out);
+    out.left_alone = left_alone_;
+    std::sort(out.left_alone.begin(), out.left_alone.end(),
+              [](const LeftAlone& a, const LeftAlone& b) { return a.from_hz < b.from_hz; });
+    out.frequency_hz = hz_;
+    out.before_db = deviation_db(whole, {});
+    out.after_db = deviation_db(whole, out.eq);
+    out.target_db = target_;
+    out.eq_db = gain_db_of(out.eq, hz_, settings_.sample_rate_hz);
+    return out;
+  }
+
+ private:
+  static Residual residual(const FitProblem& problem, std::span<const dsp::EqSettings> eq) {
+    return {judge(problem, {}), judge(problem, eq)};
+  }
+  std::size_t at(double hz) const {
+    const auto above = std::lower_bound(hz_.begin(), hz_.end(), hz * (1 - 1e-9)) - hz_.begin();
+    return std::min(static_cast<std::size_t>(above), hz_.size() - 1);
+  }
+
+  void range() {
+    Values off = in_db(smoothed(hz_, average_.power, 3));
+    for (std::size_t k = 0; k < off.size(); ++k) off[k] -= target_[k];
+    std::tie(range_first_, range_last_) = range_of(off);
+    from_hz_ = settings_.from_hz.value_or(hz_[range_first_]);
+    to_hz_ = settings_.to_hz.value_or(hz_[range_last_]);
+    from_hz_ = std::max(from_hz_, hz_.front());
+    to_hz_ = std::min(to_hz_, hz_.back());
+    first_ = std::max(range_first_, at(from_hz_));
+    last_ = range_last_;
+    while (last_ > 0 && hz_[last_] > to_hz_ * (1 + 1e-9)) --last_;
+    if (!(to_hz_ > from_hz_) || last_ < first_ + static_cast<std::size_t>(kPerOctave / 2))
+      throw InputError(
+          fmt::format("--from and --to: read {:.0f} to {:.0f} Hz; right would be half an octave or more of "
+                      "what the loudspeaker does, {:.0f} to {:.0f} Hz",
+                      from_hz_, to_hz_, hz_[range_first_], hz_[range_last_]));
+  }
+
+  /// A stretch of the grid gets no weight and hardly any boost.
+  void leave(std::size_t first, std::size_t last, double boost_db, const std::string& code, const std::string& why) {
+    for (std::size_t k = first; k <= last; ++k) {
+      weight_[k] = 0;
+      boost_[k] = std::min(boost_[k], boost_db);
+    }
+    const double half_step = std::exp2(0.5 / kPerOctave);
+    left_alone_.push_back({hz_[first] / half_step, hz_[last] * half_step, code, why});
+  }
+  void leave_alone() {
+    weight_ = average_.coherence;
+    boost_.assign(hz_.size(), kMostBoostDb);
+    // Beyond the edges a boost may run out over an octave.
+    for (std::size_t k = 0; k < hz_.size(); ++k) {
+      const std::size_t beyond = k < first_ ? first_ - k : k > last_ ? k - last_ : 0;
+      if (beyond == 0) continue;
+      weight_[k] = 0;
+      boost_[k] = std::max(kLeftAloneBoostDb, kMostBoostDb * (1 - static_cast<double>(beyond) / kPerOctave));
+    }
+    const auto edge = [&](std::size_t from, std::size_t to, const char* code, const std::string& why) {
+      if (to > from) left_alone_.push_back({hz_[from], hz_[to], code, why});
+    };
+    const std::string falls = "the loudspeaker falls off here: boost would be excursion and heat, not sound";
+    edge(0, range_first_, "outside-range", falls);
+    edge(range_last_, hz_.size() - 1, "outside-range", falls);
+    edge(range_first_, first_, "outside-asked", "below --from");
+    edge(last_, range_last_, "outside-asked", "above --to");
+
+    const Values coherence = smoothed(hz_, average_.coherence, 6);
+    for (std::size_t k = first_; k <= last_; ++k) {
+      if (coherence[k] >= kLeastCoherence) continue;
+      std::size_t end = k;
+      double least = coherence[k];
+      while (end < last_ && coherence[end + 1] < kLeastCoherence) least = std::min(least, coherence[++end]);
+      leave(k, end, kLeftAloneBoostDb, "low-coherence",
+            fmt::format("coherence down to {:.2f}: noise and echoes outweigh what was sent", least));
+      k = end;
+    }
+
+    Values level = in_db(smoothed(hz_, average_.power, 12));
+    for (std::size_t k = 0; k < level.size(); ++k) level[k] -= target_[k];
+    std::vector<Values> levels;
+    for (const Place& place : places_) levels.push_back(in_db(smoothed(hz_, place.power, 12)));
+    for (const Notch& notch : find_notches(level, levels, kPerOctave)) {
+      if (notch.last < first_ || notch.first > last_) continue;
+      leave(std::max(notch.first, first_), std::min(notch.last, last_), kNotchBoostDb,
+            notch.positions_differ ? "positions-differ" : "notch",
+            notch.positions_differ
+                ? fmt::format("a dip of {:.0f} dB that differs from place to place: a reflection, not the loudspeaker",
+                              notch.depth_db)
+                : fmt::format("a notch of {:.0f} dB, where waves cancel: no boost fills it", notch.depth_db));
+    }
+    if (std::count_if(weight_.begin(), weight_.end(), [](double w) { return w > 0; }) < 4)
+      throw InputError("nothing is left to be fitted: " + left_alone_.back().why);
+  }
+
+  FitProblem problem_of(const Place& place, const Values& weight) const {
+    FitProblem problem;
+    problem.sample_rate_hz = settings_.sample_rate_hz;
+    problem.frequency_hz = hz_;
+    problem.level_db = in_db(place.power);
+    problem.target_db = target_;
+    problem.weight = weight;
+    problem.trust = place.coherence;
+    problem.most_boost_db = boost_;
+    return problem;
+  }
+  /// All of it, from `from_hz` to `to_hz`, as anyone would compute it: nothing weighted.
+  FitProblem judged(const Place& place) const {
+    Values weight(hz_.size());
+    for (std::size_t k = 0; k < hz_.size(); ++k)
+      weight[k] = hz_[k] >= from_hz_ * (1 - 1e-9) && hz_[k] <= to_hz_ * (1 + 1e-9) ? 1 : 0;
+    FitProblem problem = problem_of(place, weight);
+    problem.trust.assign(hz_.size(), 1.0);
+    return problem;
+  }
+  FitOptions options(int starts) const {
+    FitOptions options;
+    options.types.assign(static_cast<std::size_t>(settings_.points), dsp::EqType::peaking);
+    options.bounds.from_hz = hz_[first_];
+    options.bounds.to_hz = hz_[last_];
+    options.bounds.most_gain_db = kMostBoostDb;
+    options.starts = starts;
+    return options;
+  }
+  /// Rounded so that nothing is left above 0 dB.
+  double headroom(std::span<const dsp::EqSettings> eq) const {
+    const Values gain = gain_db_of(eq, hz_, settings_.sample_rate_hz);
+    const double most = *std::max_element(gain.begin(), gain.end());
+    return most > 0.05 ? -std::ceil(most * 10) / 10 : 0;
+  }
+
+  void elsewhere(Flattened& out) const {
+    std::vector<Residual> found;
+    if (!unseen_.empty()) {
+      for (const Place& place : unseen_) found.push_back(residual(problem_of(place, weight_), out.eq));
+    } else if (places_.size() >= 3) {
+      for (std::size_t left_out = 0; left_out < places_.size(); ++left_out) {
+        std::vector<Place> others = places_;
+        others.erase(others.begin() + static_cast<std::ptrdiff_t>(left_out));
+        const auto eq = fit(problem_of(average_of(others), weight_), options(2));
+        found.push_back(residual(problem_of(places_[left_out], weight_), eq));
+      }
+    }
+    if (found.empty()) return;
+    const auto over_all = [&](Deviation Residual::*which) {
+      Deviation d;
+      for (const Residual& one : found) {
+        d.rms_db += (one.*which).rms_db * (one.*which).rms_db / static_cast<double>(found.size());
+        d.max_db = std::max(d.max_db, (one.*which).max_db);
+      }
+      d.rms_db = std::sqrt(d.rms_db);
+      return d;
+    };
+    out.elsewhere = Residual{over_all(&Residual::before), over_all(&Residual::after)};
+    out.elsewhere_places = found.size();
+  }
+
+  const FlattenSettings& settings_;
+  Values hz_, target_, weight_, boost_;
+  std::vector<Place> places_, unseen_;
+  Place average_;
+  std::size_t range_first_ = 0, range_last_ = 0, first_ = 0, last_ = 0;
+  double from_hz_ = 0, to_hz_ = 0;
+  std::vector<LeftAlone> left_alone_;
+};
+
+}  // namespace
+
+Flattened flatten(std::span<const Measurement> measurements, const FlattenSettings& settings,
+                  std::span<const Measurement> unseen) {
+  if (measurements.empty()) throw InputError("a measurement is missing");
+  return Task(measurements, unseen, settings).run();
+}
+
+}  // namespace rackproof::tune

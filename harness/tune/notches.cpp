@@ -1,0 +1,46 @@
+#include "harness/tune/notches.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace rackproof::tune {
+namespace {
+
+double spread_db(std::span<const std::vector<double>> places_db, std::size_t at) {
+  if (places_db.size() < 2) return 0;
+  double sum = 0, squares = 0;
+  for (const std::vector<double>& place : places_db) sum += place[at];
+  const double mean = sum / static_cast<double>(places_db.size());
+  for (const std::vector<double>& place : places_db) squares += (place[at] - mean) * (place[at] - mean);
+  return std::sqrt(squares / static_cast<double>(places_db.size() - 1));
+}
+
+}  // namespace
+
+std::vector<Notch> find_notches(std::span<const double> average_db, std::span<const std::vector<double>> places_db,
+                                double per_octave) {
+  std::vector<Notch> found;
+  const std::size_t size = average_db.size(), octave = static_cast<std::size_t>(std::lround(per_octave));
+  for (std::size_t k = 1; k + 1 < size; ++k) {
+    if (average_db[k] > average_db[k - 1] || average_db[k] >= average_db[k + 1]) continue;
+    // Shoulders: as high as it gets within an octave, before it goes deeper than here.
+    double left = average_db[k], right = left;
+    for (std::size_t i = k; i-- > 0 && k - i <= octave && average_db[i] >= average_db[k];)
+      left = std::max(left, average_db[i]);
+    for (std::size_t i = k + 1; i < size && i - k <= octave && average_db[i] >= average_db[k]; ++i)
+      right = std::max(right, average_db[i]);
+    Notch notch;
+    notch.depth_db = std::min(left, right) - average_db[k];
+    const double half = average_db[k] + notch.depth_db / 2;
+    notch.first = notch.last = k;
+    while (notch.first > 0 && average_db[notch.first - 1] < half) --notch.first;
+    while (notch.last + 1 < size && average_db[notch.last + 1] < half) ++notch.last;
+    const double octaves = static_cast<double>(notch.last - notch.first + 1) / per_octave;
+    notch.positions_differ = spread_db(places_db, k) >= 3 && notch.depth_db >= 3;
+    const bool cancels = notch.depth_db >= 10 || (notch.depth_db >= 6 && octaves <= 1.0 / 3);
+    if (octaves <= 1 && (cancels || notch.positions_differ)) found.push_back(notch);
+  }
+  return found;
+}
+
+}  // namespace rackproof::tune

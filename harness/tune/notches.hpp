@@ -1,0 +1,22 @@
+#pragma once
+/// Where waves cancel. A dip of that kind takes any boost and gives nothing back.
+#include <span>
+#include <string>
+#include <vector>
+
+namespace rackproof::tune {
+
+struct Notch {
+  std::size_t first = 0, last = 0;  ///< of the grid, where the dip is half as deep
+  double depth_db = 0;              ///< under the lower of its two shoulders
+  bool positions_differ = false;
+};
+
+/// `average_db` and each of `places_db`: levels on a grid of `per_octave`, smoothed lightly (1/12 octave), in the same
+/// order of levels. Common practice, no source: a dip is left alone where it is deeper than 10 dB, or deeper than 6 dB
+/// and narrower than a third of an octave, or deeper than 3 dB and the places differ by 3 dB or more (standard
+/// deviation) at its bottom. Dips wider than an octave at half their depth are the loudspeaker's.
+std::vector<Notch> find_notches(std::span<const double> average_db, std::span<const std::vector<double>> places_db,
+                                double per_octave);
+
+}  // namespace rackproof::tune

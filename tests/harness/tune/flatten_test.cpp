@@ -1,0 +1,214 @@
+// Must hold: known faults of a response are found and mended, at places that were not fitted too; cancellation, noise
+// and what lies outside the loudspeaker's range are left alone and told; no boost above 6 dB, none in a notch.
+#include "harness/tune/flatten.hpp"
+
+#include <gmock/gmock.h>
+
+#include <cmath>
+#include <complex>
+#include <numbers>
+#include <random>
+
+#include "dsp/design/response.hpp"
+#include "harness/analysis/bands.hpp"
+#include "harness/rig/rig.hpp"
+
+namespace rackproof::tune {
+namespace {
+
+using testing::Contains;
+using testing::Field;
+using Complex = std::complex<double>;
+
+dsp::EqSettings peaking(double at_hz, double gain_db, double q) {
+  return {dsp::EqType::peaking, at_hz, gain_db, dsp::EqWidth::q, q};
+}
+Complex response_of(const std::vector<dsp::EqSettings>& eq, double hz) {
+  Complex product = 1;
+  for (const dsp::EqSettings& settings : eq) {
+    dsp::ExactSection section;
+    EXPECT_TRUE(dsp::design(settings, 48000, section));
+    product *= dsp::response(section, hz, 48000);
+  }
+  return product;
+}
+template <class Response>
+Measurement measured(Response response, double level_db = 0) {
+  Measurement m;
+  m.frequency_hz = analysis::log_frequencies(20, 20000, 48);
+  for (const double hz : m.frequency_hz) {
+    m.magnitude_db.push_back(20 * std::log10(std::abs(Complex(response(hz)))) + level_db);
+    m.coherence.push_back(1);
+  }
+  return m;
+}
+/// One reflection: later by `ms`, at `share` of the direct sound.
+Complex reflection(double hz, double ms, double share) {
+  return 1.0 + std::polar(share, -2e-3 * std::numbers::pi * hz * ms);
+}
+double boost_at(const Flattened& f, double hz) { return gain_db_of(f.eq, std::vector<double>{hz}, 48000)[0]; }
+double most_boost(const Flattened& f) { return *std::max_element(f.eq_db.begin(), f.eq_db.end()); }
+
+const std::vector<dsp::EqSettings> kFaults{peaking(80, 5, 1.2), peaking(400, -4, 1.5), peaking(3150, 4, 2)};
+
+TEST(Flatten, MendsWhatSectionsMadeAndTakesTheLevelOut) {
+  const std::vector<Measurement> one{measured([](double hz) { return response_of(kFaults, hz); }, -37)};
+  const Flattened f = flatten(one, {.points = 3});
+  EXPECT_GT(f.all.before.rms_db, 1.2);
+  EXPECT_LT(f.all.after.rms_db, 0.1);  // what three sections made, three can undo; smoothing blurs both alike
+  EXPECT_LT(f.all.after.max_db, 0.4);
+  EXPECT_TRUE(f.left_alone.empty());
+  EXPECT_FALSE(f.elsewhere.has_value());  // one place: nothing was left out
+  EXPECT_NEAR(f.gain_db, -most_boost(f), 0.1);
+  EXPECT_LE(f.gain_db + most_boost(f), 1e-9);
+}
+
+TEST(Flatten, ReportsWhatAnyoneWouldCompute) {
+  const Measurement one = measured([](double hz) { return response_of(kFaults, hz); });
+  const Flattened f = flatten(std::vector{one}, {.from_hz = 50, .to_hz = 8000, .points = 2});
+  for (const bool after : {false, true}) {
+    std::vector<double> power;
+    for (std::size_t k = 0; k < one.frequency_hz.size(); ++k) {
+      const Complex eq = after ? response_of(f.eq, one.frequency_hz[k]) : 1.0;
+      power.push_back(std::pow(10, one.magnitude_db[k] / 10) * std::norm(eq));
+    }
+    power = analysis::smooth<double>(one.frequency_hz, std::span<const double>(power), 3);
+    std::vector<double> off;
+    for (std::size_t k = 0; k < power.size(); ++k)
+      if (one.frequency_hz[k] >= 50 && one.frequency_hz[k] <= 8000) off.push_back(10 * std::log10(power[k]));
+    double mean = 0, squares = 0, most = 0;
+    for (const double db : off) mean += db / static_cast<double>(off.size());
+    for (const double db : off) squares += (db - mean) * (db - mean), most = std::max(most, std::abs(db - mean));
+    const Deviation& told = after ? f.all.after : f.all.before;
+    // The grid has half as many frequencies as the measurement: 0.03 dB and 0.05 dB where slopes are 10 dB an octave.
+    EXPECT_NEAR(told.rms_db, std::sqrt(squares / static_cast<double>(off.size())), 0.03);
+    EXPECT_NEAR(told.max_db, most, 0.05);
+  }
+}
+
+TEST(Flatten, NeverFillsANotchNorBoostsByMoreThanSixDecibels) {
+  const auto notched = [](double hz) {
+    return response_of({peaking(800, -20, 8), peaking(2500, -14, 1.0), peaking(120, 4, 1)}, hz);
+  };
+  for (const int points : {1, 3, 6, 10}) {
+    const Flattened f = flatten(std::vector{measured(notched)}, {.points = points});
+    EXPECT_LE(most_boost(f), 6.0);
+    for (const double hz : {760.0, 800.0, 840.0}) EXPECT_LE(boost_at(f, hz), 0.31) << hz << " Hz, " << points;
+    EXPECT_THAT(f.left_alone, Contains(Field(&LeftAlone::code, "notch")));
+    for (const LeftAlone& band : f.left_alone) EXPECT_LT(band.from_hz, band.to_hz);
+    for (const dsp::EqSettings& eq : f.eq) {
+      EXPECT_LE(eq.gain_db, 6.0);
+      EXPECT_GE(eq.width_value, 0.5);
+      EXPECT_LE(eq.width_value, 6.0);
+    }
+  }
+}
+
+TEST(Flatten, LeavesAloneWhereTheLoudspeakerFallsOff) {
+  const auto falling = [](double hz) {
+    return response_of({peaking(1000, 3, 1)}, hz) * std::pow(Complex(0, hz / 70) / (1.0 + Complex(0, hz / 70)), 4) /
+           std::pow(1.0 + Complex(0, hz / 14000), 6);
+  };
+  const Flattened f = flatten(std::vector{measured(falling)}, {.points = 6});
+  EXPECT_GT(f.range_from_hz, 70);
+  EXPECT_LT(f.range_to_hz, 14000);
+  EXPECT_THAT(f.left_alone, Contains(Field(&LeftAlone::code, "outside-range")));
+  EXPECT_LE(boost_at(f, 30), 1.0);
+  EXPECT_LE(boost_at(f, 20000), 1.0);
+  EXPECT_LT(f.all.after.rms_db, 0.5 * f.all.before.rms_db);
+  // Asked for more than it does: judged over all that was asked for, but not boosted.
+  const Flattened more = flatten(std::vector{measured(falling)}, {.from_hz = 25, .points = 6});
+  EXPECT_LE(boost_at(more, 30), 1.0);
+  EXPECT_GT(more.all.before.max_db, 10);
+  EXPECT_LT(more.fitted.before.max_db, 6);
+}
+
+TEST(Flatten, TrustsCoherenceAlone) {
+  Measurement noisy = measured([](double hz) { return response_of({peaking(200, 5, 1.4)}, hz); });
+  std::mt19937 bits(7);
+  for (std::size_t k = 0; k < noisy.frequency_hz.size(); ++k) {
+    if (noisy.frequency_hz[k] < 1500 || noisy.frequency_hz[k] > 4000) continue;
+    noisy.magnitude_db[k] += static_cast<double>(bits() >> 16) / 65536.0 * 16 - 2;  // noise, and a lot of it
+    noisy.coherence[k] = 0.1;
+  }
+  const Flattened f = flatten(std::vector{noisy}, {.points = 4});
+  EXPECT_THAT(f.left_alone, Contains(Field(&LeftAlone::code, "low-coherence")));
+  EXPECT_NEAR(boost_at(f, 2500), boost_at(f, 8000), 1.0);
+  EXPECT_LT(f.fitted.after.rms_db, 0.3);
+  // Control: were it trusted, it would be cut.
+  std::fill(noisy.coherence.begin(), noisy.coherence.end(), 1.0);
+  const Flattened trusting = flatten(std::vector{noisy}, {.points = 4});
+  EXPECT_LT(boost_at(trusting, 2500), boost_at(trusting, 8000) - 3);
+}
+
+TEST(Flatten, HoldsWhereNothingWasMeasured) {
+  std::vector<Measurement> places;
+  for (const double ms : {1.9, 2.6, 3.7, 4.6, 5.9, 7.3})
+    places.push_back(measured([ms](double hz) { return response_of(kFaults, hz) * reflection(hz, ms, 0.35); }, ms));
+  const Flattened f = flatten(places, {.points = 5});
+  ASSERT_TRUE(f.elsewhere.has_value());
+  EXPECT_EQ(f.elsewhere_places, 6u);
+  EXPECT_LT(f.elsewhere->after.rms_db, 0.7 * f.elsewhere->before.rms_db);
+  EXPECT_GT(f.elsewhere->after.rms_db, f.fitted.after.rms_db);  // an unseen place keeps its own reflection
+  const std::vector<Measurement> unseen{
+      measured([](double hz) { return response_of(kFaults, hz) * reflection(hz, 3.1, 0.35); })};
+  const Flattened checked = flatten(places, {.points = 5}, unseen);
+  EXPECT_EQ(checked.elsewhere_places, 1u);
+  EXPECT_LT(checked.elsewhere->after.rms_db, 0.7 * checked.elsewhere->before.rms_db);
+}
+
+TEST(Flatten, ADipThatMovesFromPlaceToPlaceIsNotTheLoudspeakers) {
+  std::vector<Measurement> places;
+  for (const double depth : {-1.0, -9.0, -2.0, -12.0})
+    places.push_back(measured([depth](double hz) { return response_of({peaking(500, depth, 2.5)}, hz); }));
+  const Flattened f = flatten(places, {.points = 4});
+  EXPECT_THAT(f.left_alone, Contains(Field(&LeftAlone::code, "positions-differ")));
+  EXPECT_LE(boost_at(f, 500), 0.31);
+  // Control: the same dip in all places, no deeper than their average, is mended.
+  for (Measurement& m : places) m = measured([](double hz) { return response_of({peaking(500, -4, 2.5)}, hz); });
+  EXPECT_GT(boost_at(flatten(places, {.points = 4}), 500), 2.5);
+}
+
+TEST(Flatten, FollowsATargetAndItsTilt) {
+  Target tilted;
+  tilted.tilt_db_per_oct = -1;
+  const std::vector<Measurement> one{measured([](double hz) { return response_of({peaking(300, 4, 1)}, hz); })};
+  const Flattened f = flatten(one, {.points = 6, .target = tilted});
+  EXPECT_NEAR(boost_at(f, 1200) - boost_at(f, 9600), 3.0, 1.2);  // six bells are no straight line
+  EXPECT_LT(f.all.after.rms_db, 0.6);
+}
+
+TEST(Flatten, IsTheSameEveryTime) {
+  const std::vector<Measurement> one{measured([](double hz) { return response_of(kFaults, hz); })};
+  const Flattened a = flatten(one, {}), b = flatten(one, {});
+  ASSERT_EQ(a.eq.size(), b.eq.size());
+  for (std::size_t s = 0; s < a.eq.size(); ++s) {
+    EXPECT_EQ(a.eq[s].at_hz, b.eq[s].at_hz);
+    EXPECT_EQ(a.eq[s].gain_db, b.eq[s].gain_db);
+  }
+}
+
+TEST(Flatten, RefusesWhatHoldsNothing) {
+  Measurement low = measured([](double) { return 1.0; }), high = low;
+  low.frequency_hz.resize(100), low.magnitude_db.resize(100), low.coherence.resize(100);
+  for (auto* of : {&high.frequency_hz, &high.magnitude_db, &high.coherence}) of->erase(of->begin(), of->begin() + 200);
+  EXPECT_THROW(flatten(std::vector{low, high}, {}), InputError);
+  EXPECT_THROW(flatten({}, {}), InputError);
+  EXPECT_THROW(flatten(std::vector{low}, {.from_hz = 60, .to_hz = 61}), InputError);
+}
+
+TEST(TargetFile, IsReadBetweenAndBeyondItsPoints) {
+  const Target target = parse_target(
+      "\xef\xbb\xbf"
+      "frequency_hz,level_db\r\n# house\n100, +6\n1000;0\n",
+      "house.csv");
+  EXPECT_NEAR(target.level_db(std::sqrt(100.0 * 1000)), 3, 1e-12);
+  EXPECT_EQ(target.level_db(20), 6);
+  EXPECT_EQ(target.level_db(9000), 0);
+  EXPECT_EQ(Target{}.level_db(77), 0);
+  for (const char* wrong : {"", "100,1", "100,1\n90,2", "100,1\n200,x", "100,1\n200", "100,1\n200,99"})
+    EXPECT_THROW(parse_target(wrong, "x.csv"), InputError) << wrong;
+}
+
+}  // namespace
+}  // namespace rackproof::tune
