@@ -47,7 +47,8 @@ Finding thermal_finding(const Subject& subject, Device& unlimited, std::size_t o
                            gain_at(subject, unlimited, o, hz);
   const double tau = driver.thermal_time_s;
   const double seconds = way.thermal ? std::min(kTimeConstants * tau, kMostSeconds) : 1;
-  const double reached = volts(plan, settled(subject, o, hz, amplitude, seconds));
+  // What is asked of an amplifier beyond its clip comes out as a square wave of that height.
+  const double reached = std::min(volts(plan, settled(subject, o, hz, amplitude, seconds)), plan.clip_volts_peak);
   const double watts = reached * reached / driver.impedance_ohm;
   Finding f{.id = "thermal-limit",
             .output = plan.name,
