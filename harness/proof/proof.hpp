@@ -41,8 +41,8 @@ struct Subject {
   std::vector<std::filesystem::path> programmes = {};  ///< recordings that are judged beside the built-in signals
 };
 
-/// One line of the verdict. `measured` and `allowed` are in `unit`; they are finite, and where it holds `measured` is no
-/// greater than `allowed`. It can fall all the same for a reason that the text gives.
+/// One line of the verdict. `measured` and `allowed` are in `unit`; they are finite, and where it holds `measured` is
+/// no greater than `allowed`. It can fall all the same for a reason that the text gives.
 struct Finding {
   std::string id;
   std::optional<std::string> output;  ///< nothing: the whole rig
@@ -50,7 +50,7 @@ struct Finding {
   double measured = 0, allowed = 0;
   std::string unit;
   std::optional<std::string> accepted;  ///< the reason, where `[accept]` takes a fallen check knowingly
-  std::string text;                     ///< what was found, what it means, and, where it fell, what to change: key, value
+  std::string text;  ///< what was found, what it means, and, where it fell, what to change: key, value
 };
 
 /// Every id, in the order in which they are reported; `protects`: never accepted.
@@ -68,7 +68,7 @@ struct ResponseCurve {
 };
 struct Responses {
   std::vector<double> frequency_hz;
-  std::vector<ResponseCurve> curves;              ///< as the controller drives the ways, common latency taken out
+  std::vector<ResponseCurve> curves;  ///< as the controller drives the ways, common latency taken out
   std::vector<double> crossover_at_hz;
   bool acoustic = false;                          ///< the ways' own measured responses are in
   std::vector<double> sum_least_db, sum_most_db;  ///< over -10 to +40 degC and drivers +-2 dB: the sum's band
@@ -83,7 +83,7 @@ struct Ladder {
 };
 struct Track {  ///< one output over a recording, reduced to buckets
   std::string output;
-  std::vector<double> least, greatest;      ///< of the output's samples, volts
+  std::vector<double> least, greatest;              ///< of the output's samples, volts
   std::vector<double> peak_gain_db, power_gain_db;  ///< least of each bucket
   double coil_rise_kelvin = 0, level_lost_db = 0;   ///< an estimate, for information
   double peak_volts = 0, mean_watts = 0, limited_fraction = 0;
@@ -112,7 +112,8 @@ struct Proof {
 struct ProveOptions {
   std::vector<std::filesystem::path> programmes = {};
   DeviceMaker make = make_chain;
-  std::function<void(double)> progress = {};  ///< share done, 0 .. 1; called from either thread, never from both at once
+  std::function<void(double)> progress =
+      {};  ///< share done, 0 .. 1; called from either thread, never from both at once
 };
 /// Runs every check on two threads. Throws InputError for a programme that cannot be used.
 Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options);

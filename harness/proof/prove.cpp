@@ -17,7 +17,8 @@ constexpr auto kIds = [] {
   return ids;
 }();
 std::size_t place_of(const std::string& id) {
-  return static_cast<std::size_t>(std::ranges::find_if(kIds, [&](const CheckId& c) { return id == c.id; }) - kIds.begin());
+  return static_cast<std::size_t>(std::ranges::find_if(kIds, [&](const CheckId& c) { return id == c.id; }) -
+                                  kIds.begin());
 }
 
 /// Runs all tasks on two threads; each is run once and writes only what is its own. The first to throw, in the order
@@ -60,14 +61,18 @@ std::span<const CheckId> check_ids() { return kIds; }
 
 Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options) {
   const CompiledRig compiled = compile(rig, venue), unlimited = compile(rig, venue, Bypass::limits);
-  const Subject subject{.rig = rig, .venue = venue, .compiled = compiled, .unlimited = unlimited, .make = options.make,
+  const Subject subject{.rig = rig,
+                        .venue = venue,
+                        .compiled = compiled,
+                        .unlimited = unlimited,
+                        .make = options.make,
                         .programmes = options.programmes};
   using Check = std::vector<Finding> (*)(const Subject&);
-  constexpr Check kChecks[] = {
-      check_ceilings,     check_thermal_limit,     check_limit_onset,     check_transparent_below, check_release,
-      check_worst_case,   check_stability,         check_noise_floor,     check_bad_samples,       check_block_size,
-      check_bypass,       check_latency,           check_delay,           check_polarity,          check_crossover_sum,
-      check_crossover_level, check_driver_highpass, check_load};
+  constexpr Check kChecks[] = {check_ceilings,        check_thermal_limit, check_limit_onset,   check_transparent_below,
+                               check_release,         check_worst_case,    check_stability,     check_noise_floor,
+                               check_bad_samples,     check_block_size,    check_bypass,        check_latency,
+                               check_delay,           check_polarity,      check_crossover_sum, check_crossover_level,
+                               check_driver_highpass, check_load};
 
   Proof proof;
   proof.title = rig.title.empty() ? rig.file.filename().string() : rig.title;

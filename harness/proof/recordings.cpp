@@ -17,8 +17,10 @@ constexpr std::size_t kMostBuckets = 2000;
 class Follower {
  public:
   Follower(const Subject& subject, std::size_t output, std::uint64_t frames, std::size_t buckets)
-      : plan_(subject.compiled.outputs[output]), coil_(subject.rig.driver_of(way_of(subject, plan_))),
-        rate_(subject.rig.controller.sample_rate_hz), envelope_(frames, buckets) {
+      : plan_(subject.compiled.outputs[output]),
+        coil_(subject.rig.driver_of(way_of(subject, plan_))),
+        rate_(subject.rig.controller.sample_rate_hz),
+        envelope_(frames, buckets) {
     track_.output = plan_.name;
   }
   std::uint64_t begin_of(std::size_t bucket) const { return envelope_.begin_of(bucket); }
@@ -69,8 +71,8 @@ Recording record(const Subject& subject, const std::filesystem::path& programme)
   const double rate = subject.rig.controller.sample_rate_hz;
   const std::size_t outputs = subject.compiled.outputs.size();
   const std::uint64_t frames = stream.frames();
-  const auto buckets = static_cast<std::size_t>(
-      std::clamp<std::uint64_t>(frames / dsp::kGridFrames, 1, std::uint64_t{kMostBuckets}));
+  const auto buckets =
+      static_cast<std::size_t>(std::clamp<std::uint64_t>(frames / dsp::kGridFrames, 1, std::uint64_t{kMostBuckets}));
   std::vector<Follower> followers;
   for (std::size_t o = 0; o < outputs; ++o) followers.emplace_back(subject, o, frames, buckets);
 
@@ -99,8 +101,10 @@ Recording record(const Subject& subject, const std::filesystem::path& programme)
     if (played == begin) break;
     for (Follower& follower : followers) follower.close_bucket();
   }
-  Recording recording{.file = programme, .seconds = static_cast<double>(played) / rate,
-                      .bucket_seconds = static_cast<double>(frames) / static_cast<double>(buckets) / rate, .tracks = {}};
+  Recording recording{.file = programme,
+                      .seconds = static_cast<double>(played) / rate,
+                      .bucket_seconds = static_cast<double>(frames) / static_cast<double>(buckets) / rate,
+                      .tracks = {}};
   for (Follower& follower : followers) recording.tracks.push_back(follower.finish());
   return recording;
 }

@@ -76,8 +76,8 @@ struct LimitersAlone {
 /// device answers to a single sample on each feed. |y| <= sum over feeds and samples of |h|; the signs of h backwards
 /// reach it.
 struct WorstInput {
-  double bound = 0;        ///< sum |h|; 1.0 is full scale
-  std::size_t at = 0;      ///< the output's frame on which it is reached
+  double bound = 0;    ///< sum |h|; 1.0 is full scale
+  std::size_t at = 0;  ///< the output's frame on which it is reached
   Rows feeds;
   bool died_away = false;  ///< the response fell below a part in ten million of the sum within twenty seconds
 };

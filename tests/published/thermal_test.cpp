@@ -26,8 +26,9 @@ TEST(PublishedHeating, CopperAt200DegreesLosesFourPointSevenDecibels) {
 TEST(PublishedHeating, ACoilRisesAsAFirstOrderStep) {
   rig::Driver driver;
   driver.continuous_power_watts = 1e6, driver.impedance_ohm = 8, driver.thermal_time_s = 2;
-  const double end = CoilModel::kRiseAtRatingKelvin * (1 + CoilModel::kCopperPerKelvin * CoilModel::kRiseAtRatingKelvin) *
-                     8.0 / (driver.continuous_power_watts * 8);  // at 8 square volts
+  const double end = CoilModel::kRiseAtRatingKelvin *
+                     (1 + CoilModel::kCopperPerKelvin * CoilModel::kRiseAtRatingKelvin) * 8.0 /
+                     (driver.continuous_power_watts * 8);  // at 8 square volts
   const double shares[] = {0.63212, 0.86466, 0.95021};
   for (int taus = 1; taus <= 3; ++taus) {
     CoilModel coil(driver);

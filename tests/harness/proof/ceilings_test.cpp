@@ -1,5 +1,5 @@
-// Must hold: a sound rig holds in all four ceilings, and each fault falls in the check that is meant for it, which names
-// the key that mends it; and mended as it says, the rig holds.
+// Must hold: a sound rig holds in all four ceilings, and each fault falls in the check that is meant for it, which
+// names the key that mends it; and mended as it says, the rig holds.
 #include <gmock/gmock.h>
 
 #include <cmath>
@@ -10,7 +10,8 @@ namespace rackproof::proof::test {
 namespace {
 
 using testing::HasSubstr;
-const char* const kLowLimit = R"(limit = { below_clip = "2 dB", look_ahead = "2 ms", hold = "10 ms", release = "100 ms" })";
+const char* const kLowLimit =
+    R"(limit = { below_clip = "2 dB", look_ahead = "2 ms", hold = "10 ms", release = "100 ms" })";
 
 TEST(Ceilings, ASoundRigHoldsAndSaysHowClose) {
   const Prepared prepared(kRig);
@@ -47,8 +48,9 @@ TEST(Ceilings, AThresholdAtClipItselfFallsThoughNoSampleIsAboveIt) {
   }
 }
 TEST(Ceilings, ADriverThatTakesLessThanClipIsMarginEnough) {
-  const std::string text = edited(edited(kRig, "below_clip = \"2 dB\"", "below_clip = \"0 dB\""),
-                                  "continuous_power = \"350 W\"", "continuous_power = \"350 W\"\npeak_power = \"600 W\"");
+  const std::string text =
+      edited(edited(kRig, "below_clip = \"2 dB\"", "below_clip = \"0 dB\""), "continuous_power = \"350 W\"",
+             "continuous_power = \"350 W\"\npeak_power = \"600 W\"");
   const Prepared prepared(text);
   EXPECT_EQ(fallen_ids(check_ceilings(prepared.subject)), "");
 }
@@ -69,14 +71,15 @@ TEST(Ceilings, TwoDecibelsOfMarginAreNotEnoughForTheWaveWhereTheSamplesAloneAreW
   const std::string line = "way.high.limit.below_clip = ";
   const std::size_t at = fell[0].text.find(line);
   ASSERT_NE(at, std::string::npos) << fell[0].text;
-  const std::string value = fell[0].text.substr(at + line.size(), fell[0].text.find(" dB\"", at) + 4 - at - line.size());
+  const std::string value =
+      fell[0].text.substr(at + line.size(), fell[0].text.find(" dB\"", at) + 4 - at - line.size());
   const Prepared mended(edited(unwatched, "below_clip = \"3 dB\"", "below_clip = " + value));
   EXPECT_EQ(fallen_ids(check_ceilings(mended.subject)), "") << value;
 }
 TEST(Ceilings, AConverterThatIsTheFirstToClipFalls) {
   // An amplifier with little gain: the converter's own full scale holds the threshold, and nothing holds the wave.
-  const std::string text =
-      edited(edited(kRig, "gain = \"26 dB\"", "gain = \"8 dB\""), "release = \"60 ms\" }", "release = \"60 ms\", true_peak = false }");
+  const std::string text = edited(edited(kRig, "gain = \"26 dB\"", "gain = \"8 dB\""), "release = \"60 ms\" }",
+                                  "release = \"60 ms\", true_peak = false }");
   const Prepared prepared(text);
   const std::vector<Finding> findings = check_ceilings(prepared.subject);
   ASSERT_EQ(fallen(findings, "converter-clip").size(), 2u);

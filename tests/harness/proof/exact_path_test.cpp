@@ -1,5 +1,5 @@
-// Must hold: stability sees a pole that should not be there, in the numbers and in what runs; noise-floor sees noise that
-// is above -120 dBFS and silence that does not come; both leave a sound rig alone.
+// Must hold: stability sees a pole that should not be there, in the numbers and in what runs; noise-floor sees noise
+// that is above -120 dBFS and silence that does not come; both leave a sound rig alone.
 #include <gmock/gmock.h>
 
 #include <cmath>
@@ -12,7 +12,8 @@ namespace {
 
 using testing::HasSubstr;
 
-/// rate, damp, cross of a section with poles r e^(+-j w): damp + cross = 2 - 2 r cos w; (1-damp)(1-cross) + rate^2 = r^2.
+/// rate, damp, cross of a section with poles r e^(+-j w): damp + cross = 2 - 2 r cos w; (1-damp)(1-cross) + rate^2 =
+/// r^2.
 dsp::Section ringing(double r, double w) {
   const double half = 1 - r * std::cos(w);  // damp = cross = half
   const double rate = std::sqrt(r * r - (1 - half) * (1 - half));
@@ -68,9 +69,7 @@ TEST(NoiseFloor, OfASoundRigIsFarBelow) {
   for (const Finding& f : findings) EXPECT_LT(f.measured, -140);
 }
 TEST(NoiseFloor, TwentyBitsAreNotEnough) {
-  const auto rounded_to = [](float steps) {
-    return mapping([=](float x) { return std::round(x * steps) / steps; });
-  };
+  const auto rounded_to = [](float steps) { return mapping([=](float x) { return std::round(x * steps) / steps; }); };
   // Of a step q an even error: q / sqrt(12) RMS, 3 dB more against a sine. 2^-18: -108.4 - 10.8 + 3.0 = -116.2 dBFS;
   // 2^-20: -128.2.
   const auto coarse = check_noise_floor(Prepared(kRig, rounded_to(262144)).subject);

@@ -74,8 +74,8 @@ TEST(Release, MeasuresFromAMillisecondToSeconds) {
   }
 }
 TEST(Release, TooShortForTheBandFallsAndWhatItProposesIsEnough) {
-  const std::string short_text = edited(edited(kRig, "release = \"100 ms\"", "release = \"2 ms\""),
-                                        "hold = \"10 ms\"", "hold = \"0 ms\"");
+  const std::string short_text =
+      edited(edited(kRig, "release = \"100 ms\"", "release = \"2 ms\""), "hold = \"10 ms\"", "hold = \"0 ms\"");
   const Prepared prepared(short_text);
   const auto fell = fallen(check_release(prepared.subject), "release");
   ASSERT_EQ(fell.size(), 1u);
@@ -85,9 +85,13 @@ TEST(Release, TooShortForTheBandFallsAndWhatItProposesIsEnough) {
   const std::string line = "way.low.limit.release = ";
   const std::size_t at = fell[0].text.find(line);
   ASSERT_NE(at, std::string::npos) << fell[0].text;
-  const std::string value = fell[0].text.substr(at + line.size(), fell[0].text.find(" ms\"", at) + 4 - at - line.size());
+  const std::string value =
+      fell[0].text.substr(at + line.size(), fell[0].text.find(" ms\"", at) + 4 - at - line.size());
   EXPECT_EQ(fallen_ids(check_release(Prepared(edited(short_text, "\"2 ms\", hold = \"0 ms\", release = \"2 ms\"",
-                                                     "\"2 ms\", release = " + value)).subject)), "") << value;
+                                                     "\"2 ms\", release = " + value))
+                                         .subject)),
+            "")
+      << value;
   EXPECT_THAT(fell[0].text, HasSubstr("way.low.limit.hold"));
 }
 

@@ -68,8 +68,14 @@ struct Prepared {
   explicit Prepared(const std::string& text, DeviceMaker make = make_chain)
       : Prepared(rig::parse_rig(text, "test.toml"), std::move(make)) {}
   explicit Prepared(rig::Rig from, DeviceMaker make = make_chain)
-      : rig(std::move(from)), compiled(compile(rig)), unlimited(compile(rig, nullptr, Bypass::limits)),
-        subject{.rig = rig, .venue = nullptr, .compiled = compiled, .unlimited = unlimited, .make = std::move(make),
+      : rig(std::move(from)),
+        compiled(compile(rig)),
+        unlimited(compile(rig, nullptr, Bypass::limits)),
+        subject{.rig = rig,
+                .venue = nullptr,
+                .compiled = compiled,
+                .unlimited = unlimited,
+                .make = std::move(make),
                 .programmes = {}} {}
   Prepared(const Prepared&) = delete;
 

@@ -1,5 +1,5 @@
-// Must hold: sound rigs are proven, with every id, in a fixed order and the same twice; `[accept]` takes what it may and
-// nothing that protects; what a thread throws arrives.
+// Must hold: sound rigs are proven, with every id, in a fixed order and the same twice; `[accept]` takes what it may
+// and nothing that protects; what a thread throws arrives.
 #include <gmock/gmock.h>
 
 #include <cmath>
@@ -14,7 +14,8 @@ namespace {
 std::string lines_of(const Proof& proof) {
   std::string text;
   for (const Finding& f : proof.findings)
-    text += f.id + " " + f.output.value_or("-") + (f.holds ? " holds " : " falls ") + std::to_string(f.measured) + " " + f.text + "\n";
+    text += f.id + " " + f.output.value_or("-") + (f.holds ? " holds " : " falls ") + std::to_string(f.measured) + " " +
+            f.text + "\n";
   return text;
 }
 
@@ -50,7 +51,8 @@ TEST_P(DemoRig, HoldsInEveryCheck) {
 TEST(Prove, IsTheSameTwiceAndInTheOrderOfTheIds) {
   const rig::Rig rig = rig::parse_rig(kRig, "test.toml");
   std::vector<double> shares;
-  const Proof once = prove(rig, nullptr, {.programmes = {}, .progress = [&](double share) { shares.push_back(share); }});
+  const Proof once =
+      prove(rig, nullptr, {.programmes = {}, .progress = [&](double share) { shares.push_back(share); }});
   EXPECT_EQ(lines_of(once), lines_of(prove(rig, nullptr, {})));
   std::size_t at = 0;
   for (const Finding& f : once.findings) {
@@ -62,8 +64,9 @@ TEST(Prove, IsTheSameTwiceAndInTheOrderOfTheIds) {
   EXPECT_EQ(once.title, "test.toml");
 }
 TEST(Prove, AcceptsWhatMayBeAcceptedAndNothingThatProtects) {
-  rig::Rig rig = rig::parse_rig(edited(edited(kRig, "release = \"100 ms\"", "release = \"2 ms\""), "hold = \"10 ms\"", "hold = \"0 ms\""),
-                                "test.toml");
+  rig::Rig rig = rig::parse_rig(
+      edited(edited(kRig, "release = \"100 ms\"", "release = \"2 ms\""), "hold = \"10 ms\"", "hold = \"0 ms\""),
+      "test.toml");
   rig.accept = {{"release", "a growl that is wanted"}, {"block-size", "never needed"}};
   const Proof accepted = prove(rig, nullptr, {});
   EXPECT_TRUE(accepted.holds);
@@ -82,9 +85,11 @@ TEST(Prove, AcceptsWhatMayBeAcceptedAndNothingThatProtects) {
 TEST(Prove, WhatATaskThrowsArrives) {
   const rig::Rig rig = rig::parse_rig(kRig, "test.toml");
   EXPECT_THROW(prove(rig, nullptr, {.programmes = {"no-such-file.wav"}}), InputError);
-  EXPECT_THROW(prove(rig, nullptr, {.programmes = {}, .make = [](const dsp::ChainSettings&) -> std::unique_ptr<Device> {
-                                     throw std::runtime_error("no device");
-                                   }}),
+  EXPECT_THROW(prove(rig, nullptr,
+                     {.programmes = {},
+                      .make = [](const dsp::ChainSettings&) -> std::unique_ptr<Device> {
+                        throw std::runtime_error("no device");
+                      }}),
                std::runtime_error);
 }
 TEST(Prove, TheIdsAreThoseThatAcceptNames) {

@@ -22,7 +22,8 @@ void write_stereo(const std::filesystem::path& file, const std::vector<float>& m
   ASSERT_NE(out, nullptr);
   std::vector<float> interleaved;
   for (const float x : mono) interleaved.insert(interleaved.end(), static_cast<std::size_t>(channels), x);
-  ASSERT_EQ(sf_writef_float(out, interleaved.data(), static_cast<sf_count_t>(mono.size())), static_cast<sf_count_t>(mono.size()));
+  ASSERT_EQ(sf_writef_float(out, interleaved.data(), static_cast<sf_count_t>(mono.size())),
+            static_cast<sf_count_t>(mono.size()));
   sf_close(out);
 }
 /// 400 Hz: quiet for a second, loud for one, quiet for one.
@@ -57,7 +58,8 @@ TEST(Recordings, HoldVoltsWattsAndTheMomentsThatLimit) {
   // Against the same run by hand.
   const Row out = run(*make_chain(prepared.compiled.settings()), {samples, samples}, 3)[0];
   EXPECT_DOUBLE_EQ(low.peak_volts, greatest_magnitude(out) * plan.full_scale_volts_peak);
-  EXPECT_DOUBLE_EQ(std::max(*std::ranges::max_element(low.greatest), -*std::ranges::min_element(low.least)), low.peak_volts);
+  EXPECT_DOUBLE_EQ(std::max(*std::ranges::max_element(low.greatest), -*std::ranges::min_element(low.least)),
+                   low.peak_volts);
   double squares = 0;
   for (const float x : out) squares += static_cast<double>(x) * static_cast<double>(x);
   EXPECT_NEAR(low.mean_watts, squares / static_cast<double>(out.size()) * std::pow(plan.full_scale_volts_peak, 2) / 8,
@@ -102,11 +104,11 @@ TEST(Recordings, AreJudgedBesideTheBuiltInSignals) {
   write_stereo(scratch / "song.wav", loud_in_the_middle(48000), 48000);
   // A device that lets one sample through in the third second: no built-in signal lasts so long.
   Prepared prepared(kRig, spoiling([]() -> Spoil {
-    return [n = std::size_t{0}](std::span<float* const> rows, std::size_t frames) mutable {
-      if (n <= 120000 && n + frames > 120000) rows[0][120000 - n] = 0.9f;
-      n += frames;
-    };
-  }));
+                      return [n = std::size_t{0}](std::span<float* const> rows, std::size_t frames) mutable {
+                        if (n <= 120000 && n + frames > 120000) rows[0][120000 - n] = 0.9f;
+                        n += frames;
+                      };
+                    }));
   EXPECT_EQ(fallen_ids(check_ceilings(prepared.subject)), "");
   prepared.subject.programmes = {scratch / "song.wav"};
   const auto fell = fallen(check_ceilings(prepared.subject), "peak-limit");
@@ -114,7 +116,8 @@ TEST(Recordings, AreJudgedBesideTheBuiltInSignals) {
   EXPECT_THAT(fell[0].text, testing::HasSubstr("song.wav"));
 }
 TEST(Ladders, StandInDescendingVolts) {
-  const Prepared prepared(edited(kRig, "continuous_power = \"350 W\"", "continuous_power = \"350 W\"\npeak_power = \"1400 W\""));
+  const Prepared prepared(
+      edited(kRig, "continuous_power = \"350 W\"", "continuous_power = \"350 W\"\npeak_power = \"1400 W\""));
   const std::vector<Ladder> ladders = ladders_of(prepared.subject);
   ASSERT_EQ(ladders.size(), 3u);
   EXPECT_EQ(ladders[0].output, "low");

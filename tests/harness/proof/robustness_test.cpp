@@ -13,7 +13,8 @@ using testing::HasSubstr;
 /// A device whose feeds are changed on their way in.
 class Fed final : public Device {
  public:
-  Fed(std::unique_ptr<Device> inner, std::function<float(float)> change) : inner_(std::move(inner)), change_(std::move(change)) {}
+  Fed(std::unique_ptr<Device> inner, std::function<float(float)> change)
+      : inner_(std::move(inner)), change_(std::move(change)) {}
   void reset() override { inner_->reset(); }
   void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) override {
     std::vector<std::vector<float>> rows;
@@ -32,7 +33,9 @@ class Fed final : public Device {
   std::function<float(float)> change_;
 };
 DeviceMaker fed_through(std::function<float(float)> change) {
-  return [change = std::move(change)](const dsp::ChainSettings& s) { return std::make_unique<Fed>(make_chain(s), change); };
+  return [change = std::move(change)](const dsp::ChainSettings& s) {
+    return std::make_unique<Fed>(make_chain(s), change);
+  };
 }
 
 TEST(BadSamples, EndAtTheDoorAndADoorThatMistakesOneFalls) {
@@ -47,21 +50,21 @@ TEST(BadSamples, EndAtTheDoorAndADoorThatMistakesOneFalls) {
 }
 TEST(BadSamples, ANumberThatIsNoneAtTheOutputFalls) {
   const Prepared prepared(kRig, spoiling([]() -> Spoil {
-    return [n = std::size_t{0}](std::span<float* const> rows, std::size_t frames) mutable {
-      if (n <= 9000 && n + frames > 9000) rows[1][9000 - n] = NAN;
-      n += frames;
-    };
-  }));
+                            return [n = std::size_t{0}](std::span<float* const> rows, std::size_t frames) mutable {
+                              if (n <= 9000 && n + frames > 9000) rows[1][9000 - n] = NAN;
+                              n += frames;
+                            };
+                          }));
   EXPECT_EQ(fallen_ids(check_bad_samples(prepared.subject)), "bad-samples");
 }
 TEST(BlockSize, ADecisionOnTheHostsBlockFalls) {
   EXPECT_EQ(fallen_ids(check_block_size(Prepared(kRig).subject)), "");
   // The last sample of each call of more than 63 frames, one unit in the last place up.
   const Prepared prepared(kRig, spoiling([]() -> Spoil {
-    return [](std::span<float* const> rows, std::size_t frames) {
-      if (frames > 63) rows[0][frames - 1] = std::nextafter(rows[0][frames - 1], 2.0f);
-    };
-  }));
+                            return [](std::span<float* const> rows, std::size_t frames) {
+                              if (frames > 63) rows[0][frames - 1] = std::nextafter(rows[0][frames - 1], 2.0f);
+                            };
+                          }));
   const auto fell = fallen(check_block_size(prepared.subject), "block-size");
   ASSERT_EQ(fell.size(), 1u);
   EXPECT_THAT(fell[0].text, HasSubstr("in blocks of 64"));
@@ -74,11 +77,16 @@ gain = "-1 dB"
 eq = [ { type = "peaking", at = "63 Hz", gain = "-4 dB", q = 3 } ]
 [venue.feed.left]
 gain = "-0.5 dB"
-)", "hall.toml", Prepared(kRig).rig);
+)",
+                                            "hall.toml", Prepared(kRig).rig);
   Prepared plain(kRig);
   const CompiledRig compiled = compile(plain.rig, &venue), unlimited = compile(plain.rig, &venue, Bypass::limits);
-  const Subject subject{.rig = plain.rig, .venue = &venue, .compiled = compiled, .unlimited = unlimited,
-                        .make = make_chain, .programmes = {}};
+  const Subject subject{.rig = plain.rig,
+                        .venue = &venue,
+                        .compiled = compiled,
+                        .unlimited = unlimited,
+                        .make = make_chain,
+                        .programmes = {}};
   EXPECT_EQ(fallen_ids(check_bypass(subject)), "");
 }
 TEST(Bypass, ASampleTooLateOrABitTooMuchFalls) {
@@ -98,8 +106,12 @@ TEST(Bypass, ASampleTooLateOrABitTooMuchFalls) {
 TEST(Bypass, LimitsThatStayInFall) {
   Prepared prepared(kRig);
   const CompiledRig still_limited = compile(prepared.rig);
-  const Subject subject{.rig = prepared.rig, .venue = nullptr, .compiled = prepared.compiled, .unlimited = still_limited,
-                        .make = make_chain, .programmes = {}};
+  const Subject subject{.rig = prepared.rig,
+                        .venue = nullptr,
+                        .compiled = prepared.compiled,
+                        .unlimited = still_limited,
+                        .make = make_chain,
+                        .programmes = {}};
   EXPECT_THAT(fallen(check_bypass(subject), "bypass").at(0).text, HasSubstr("limits"));
 }
 

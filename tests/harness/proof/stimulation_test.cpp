@@ -1,14 +1,14 @@
-// Must hold: the oracle for the wave between samples knows sines of every phase and frequency up to 0.45 of the rate, and
-// clicks, to 0.02 dB; how signals stand on feeds; that a device is run from reset.
+// Must hold: the oracle for the wave between samples knows sines of every phase and frequency up to 0.45 of the rate,
+// and clicks, to 0.02 dB; how signals stand on feeds; that a device is run from reset.
 #include <gtest/gtest.h>
 
 #include <cmath>
 #include <numbers>
 
 #include "harness/analysis/decibels.hpp"
+#include "harness/proof/stimulation.hpp"
 #include "harness/stimuli/tones.hpp"
 #include "proof_rig.hpp"
-#include "harness/proof/stimulation.hpp"
 
 namespace rackproof::proof::test {
 namespace {
@@ -21,7 +21,8 @@ TEST(WaveCrest, ReadsSinesOfEveryFrequencyAndPhase) {
       for (std::size_t n = 0; n < row.size(); ++n)
         row[n] = static_cast<float>(std::sin(2 * std::numbers::pi * f * static_cast<double>(n) + phase * 0.1963));
       // Fades: a tone that begins dead is another wave.
-      for (std::size_t n = 0; n < 800; ++n) row[n] *= static_cast<float>(0.5 - 0.5 * std::cos(std::numbers::pi * static_cast<double>(n) / 800));
+      for (std::size_t n = 0; n < 800; ++n)
+        row[n] *= static_cast<float>(0.5 - 0.5 * std::cos(std::numbers::pi * static_cast<double>(n) / 800));
       greatest_sample = std::max(greatest_sample, greatest_magnitude(row));
       EXPECT_NEAR(analysis::db_from_ratio(wave_crest(row)), 0, 0.02) << f << " phase " << phase;
     }
@@ -30,7 +31,8 @@ TEST(WaveCrest, ReadsSinesOfEveryFrequencyAndPhase) {
 TEST(WaveCrest, IsNotWhatTheSamplesSay) {  // the control: at a quarter of the rate, 45 degrees off
   Row row(2000);
   for (std::size_t n = 0; n < row.size(); ++n)
-    row[n] = static_cast<float>(std::min(1.0, static_cast<double>(n) / 500) * std::sin(std::numbers::pi * (static_cast<double>(n) / 2 + 0.25)));
+    row[n] = static_cast<float>(std::min(1.0, static_cast<double>(n) / 500) *
+                                std::sin(std::numbers::pi * (static_cast<double>(n) / 2 + 0.25)));
   EXPECT_NEAR(greatest_magnitude(row), std::numbers::sqrt2 / 2, 1e-6);
   EXPECT_NEAR(wave_crest(row), 1, 0.0025);
 }
@@ -39,7 +41,8 @@ TEST(WaveCrest, FindsAClickAnywhereBetweenSamplesAndInAnyCut) {
     const Row row = samples_of(stimuli::click({.at = 400 + k / 32.0, .amplitude = 0.8, .band = 0.75}), 900);
     EXPECT_NEAR(analysis::db_from_ratio(wave_crest(row) / 0.8), 0, 0.02) << k;
     WaveCrest pieces;
-    for (std::size_t n = 0; n < row.size(); n += 7) pieces.add(std::span(row).subspan(n, std::min<std::size_t>(7, row.size() - n)));
+    for (std::size_t n = 0; n < row.size(); n += 7)
+      pieces.add(std::span(row).subspan(n, std::min<std::size_t>(7, row.size() - n)));
     // A parabola has no neighbour at the edge of a piece: a point in eight of each sample there is all that is lost.
     EXPECT_NEAR(analysis::db_from_ratio(pieces.greatest() / wave_crest(row)), 0, 0.1) << k;
   }

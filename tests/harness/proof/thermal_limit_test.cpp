@@ -1,5 +1,5 @@
-// Must hold: the power limiter settles where its driver's rating wants it, in its time; a driver that can be fed more and
-// has no power limiter falls. The estimate of the coil's heat is what its own formula says.
+// Must hold: the power limiter settles where its driver's rating wants it, in its time; a driver that can be fed more
+// and has no power limiter falls. The estimate of the coil's heat is what its own formula says.
 #include <gmock/gmock.h>
 
 #include <cmath>
@@ -53,7 +53,8 @@ TEST(ThermalLimit, APeakLimiterThatHoldsLowerIsNoFault) {
 TEST(ThermalLimit, ATimeConstantOfMinutesIsJudgedOnItsWay) {
   std::string text = edited(kRig, "thermal_time = \"0.5 s\"", "thermal_time = \"150 s\"");
   text = edited(text, "right = 2\n", "");
-  text = edited(edited(text, "points = [ { at = \"1.6 kHz\", alignment = \"linkwitz-riley\", slope = \"24 dB/oct\" } ]", "points = []"),
+  text = edited(edited(text, "points = [ { at = \"1.6 kHz\", alignment = \"linkwitz-riley\", slope = \"24 dB/oct\" } ]",
+                       "points = []"),
                 text.substr(text.find("[[way]]\nname = \"high\"")), "");
   text = edited(text, "eq = [ { type = \"peaking\", at = \"240 Hz\", gain = \"-3.5 dB\", q = 1.4 } ]\n", "");
   EXPECT_EQ(fallen_ids(check_thermal_limit(Prepared(text).subject)), "");

@@ -1,13 +1,13 @@
-// Must hold: no input within full scale goes beyond the bound (random and adversarial inputs are tried), the input that is
-// made for it reaches it; a path that is not linear, or goes beyond what the core carries, falls.
+// Must hold: no input within full scale goes beyond the bound (random and adversarial inputs are tried), the input that
+// is made for it reaches it; a path that is not linear, or goes beyond what the core carries, falls.
 #include <gmock/gmock.h>
 
 #include <cmath>
 #include <random>
 
+#include "harness/proof/stimulation.hpp"
 #include "harness/stimuli/path_worst_case.hpp"
 #include "proof_rig.hpp"
-#include "harness/proof/stimulation.hpp"
 
 namespace rackproof::proof::test {
 namespace {
