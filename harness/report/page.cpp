@@ -320,8 +320,8 @@ std::string told(const Track& track, double bucket_seconds) {
   if (moments.empty()) {
     out += "It never limits. ";
   } else {
-    out += fmt::format("It limits in {}, {} % of the time; deepest: ", counted(moments.size(), "stretch", "stretches"),
-                       number(100 * track.limited_fraction, 1));
+    out += fmt::format("It limits, if by little, {} % of the time, by more than 0.1 dB in {}; deepest: ",
+                       number(100 * track.limited_fraction, 1), counted(moments.size(), "stretch", "stretches"));
     std::stable_sort(moments.begin(), moments.end(),
                      [](const Moment& a, const Moment& b) { return a.deepest_db < b.deepest_db; });
     for (std::size_t m = 0; m < std::min(moments.size(), kToldMoments); ++m)

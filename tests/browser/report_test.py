@@ -72,6 +72,19 @@ class Report(unittest.TestCase):
                     if pictures:
                         tab.picture(os.path.join(pictures, f"{page}-{width}.png"))
 
+    def test_crossover_points_are_marked_before_anything_is_touched(self):
+        tab = self.tab("falls.html", 1280)
+        for name in ("magnitude", "phase", "delay"):
+            for hz in (100, 1500):
+                red, alpha = tab.eval(f"""(() => {{
+                    const chart = window.report.charts['{name}'];
+                    const x = Math.round(chart.scales.x.getPixelForValue({hz})), y = Math.round(chart.chartArea.top) + 3;
+                    const [red, , , alpha] = chart.ctx.getImageData(x, y, 1, 1).data;
+                    return [red, alpha];
+                }})()""")
+                self.assertLess(red, 60, name)
+                self.assertGreater(alpha, 200, name)
+
     def test_a_planted_error_and_a_planted_request_are_seen(self):
         with open(os.path.join(pages, "holds.html"), encoding="utf-8") as stream:
             html = re.sub(r"<meta http-equiv=[^>]*>", "", stream.read(), 1)

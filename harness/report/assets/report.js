@@ -222,6 +222,7 @@
     });
     chart.report = Object.assign(own, {index: null, frame, output: holder.querySelector('.read-out'), points: own.points ?? []});
     charts[name] = chart;
+    chart.draw();  // now with its marks
     frame.setAttribute('aria-valuemax', own.xs.length - 1);
     addLegend(holder.querySelector('.legend'), chart);
 
@@ -383,7 +384,7 @@
           label: 'limit', silent: true, ...(side > 0 ? {} : {partner: 5}), borderColor: INK, borderDash: [7, 4], borderWidth: 1.5,
           pointRadius: 0, pointStyle: false, yAxisID: 'y', data: [{x: 0, y: side * track.limit}, {x: end, y: side * track.limit}],
         });
-    const top = 1.15 * Math.max(track.limit ?? 0, ...finite([track.greatest]), ...finite([track.least]).map((y) => -y), 0.01);
+    const top = 1.3 * Math.max(track.limit ?? 0, ...finite([track.greatest]), ...finite([track.least]).map((y) => -y), 0.01);
     const depth = Math.min(-3, ...finite([track.peak_gain]), ...finite([track.power_gain]), ...track.moments.map(([, y]) => y));
     const round = (step) => Math.floor(depth * 1.1 / step) * step;
     plot(`track ${r} ${t}`, {

@@ -1,0 +1,232 @@
+/// `prove`: whether a rig is safe, check by check, as its chain really runs; for a person, a program, and on paper.
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <cstring>
+#include <ctime>
+
+#include "harness/proof/proof.hpp"
+#include "harness/report/page.hpp"
+#include "harness/verbs/render_progress.hpp"
+#include "harness/verbs/table.hpp"
+#include "harness/verbs/verb.hpp"
+
+#ifndef RACKPROOF_VERSION
+#define RACKPROOF_VERSION "0.1.0"
+#endif
+
+namespace rackproof {
+namespace {
+
+namespace fs = std::filesystem;
+using proof::Finding;
+using proof::Proof;
+using report::Outcome;
+using report::outcome_of;
+
+struct ProveArguments {
+  RigArguments rig;
+  Voice voice;
+  std::vector<fs::path> programmes;
+  fs::path report;
+};
+
+/// What can be known of the report's place before a long run is known then.
+void require_place_for(const ProveArguments& arguments) {
+  const fs::path& place = arguments.report;
+  const auto refuse = [&](const std::string& why) {
+    throw InputError(fmt::format("--report: read {}; {}", place.string(), why));
+  };
+  std::error_code error;
+  if (fs::is_directory(place, error)) refuse("that is a folder; right would be a file, as in report.html");
+  const fs::path folder = place.parent_path().empty() ? fs::path(".") : place.parent_path();
+  if (!fs::is_directory(folder, error)) refuse("there is no folder " + folder.string());
+  std::vector<fs::path> read{arguments.rig.rig_file, arguments.rig.venue_file};
+  read.insert(read.end(), arguments.programmes.begin(), arguments.programmes.end());
+  if (std::any_of(read.begin(), read.end(), [&](const fs::path& file) { return fs::equivalent(file, place, error); }))
+    refuse("that file is read by this very run; right would be another name");
+  if (::access(folder.c_str(), W_OK) != 0)
+    throw MachineError(fmt::format("{}: cannot be written to: {}", folder.string(), std::strerror(errno)));
+}
+
+// ---- for a person ---------------------------------------------------------------------------------------------------
+
+std::string verdict_of(const Proof& proof) {
+  std::array<std::size_t, 3> count{};
+  for (const Finding& finding : proof.findings) ++count[static_cast<std::size_t>(outcome_of(finding))];
+  std::string text =
+      fmt::format("{}: {} of {} checks hold", proof.holds ? "HOLDS" : "FALLS", count[0], proof.findings.size());
+  if (count[1] > 0) text += fmt::format(", {} {}", count[1], count[1] == 1 ? "falls" : "fall");
+  if (count[2] > 0) text += fmt::format(", {} accepted in the rig file", count[2]);
+  return text + "\n";
+}
+
+std::string named(const Finding& finding) {
+  return finding.output ? fmt::format("{}, {}", finding.id, *finding.output) : finding.id;
+}
+
+std::string spread(double least, double greatest, const std::string& unit) {
+  const std::string from = fmt::format("{:.4g}", least), to = fmt::format("{:.4g}", greatest);
+  return (from == to ? from : from + " to " + to) + (unit.empty() ? "" : " " + unit);
+}
+
+/// A line a check and what became of it: outputs that agree in that share a line, with the spread of their figures.
+std::string checks_table(const std::vector<Finding>& findings, std::size_t width) {
+  struct Line {
+    const Finding* first;
+    std::vector<std::string> outputs;
+    double least, greatest, least_allowed, greatest_allowed;
+  };
+  std::vector<Line> lines;
+  for (const Finding& f : findings) {
+    const auto same = std::find_if(lines.begin(), lines.end(), [&](const Line& line) {
+      return line.first->id == f.id && outcome_of(*line.first) == outcome_of(f) && line.first->unit == f.unit &&
+             line.first->output.has_value() == f.output.has_value();
+    });
+    Line& line =
+        same != lines.end() ? *same : lines.emplace_back(Line{&f, {}, f.measured, f.measured, f.allowed, f.allowed});
+    if (f.output) line.outputs.push_back(*f.output);
+    line.least = std::min(line.least, f.measured), line.greatest = std::max(line.greatest, f.measured);
+    line.least_allowed = std::min(line.least_allowed, f.allowed);
+    line.greatest_allowed = std::max(line.greatest_allowed, f.allowed);
+  }
+  Table table({{"check", Align::left}, {"where", Align::left}, {"measured"}, {"allowed"}, {"verdict", Align::left}});
+  for (const Line& line : lines)
+    table.row({line.first->id,
+               line.outputs.empty()      ? "rig"
+               : line.outputs.size() < 3 ? fmt::format("{}", fmt::join(line.outputs, ", "))
+                                         : fmt::format("{} outputs", line.outputs.size()),
+               spread(line.least, line.greatest, line.first->unit),
+               spread(line.least_allowed, line.greatest_allowed, line.first->unit), name_of(outcome_of(*line.first))});
+  return table.text(width);
+}
+
+std::string recordings_table(const Proof& proof, std::size_t width) {
+  std::string out;
+  for (const proof::Recording& recording : proof.recordings) {
+    out +=
+        fmt::format("\n{}, {:.1f} s (coil and lost level are estimates)\n", recording.file.string(), recording.seconds);
+    Table table(
+        {{"output", Align::left}, {"peak V"}, {"mean W"}, {"limiting"}, {"deepest"}, {"coil warms"}, {"level lost"}});
+    for (const proof::Track& track : recording.tracks) {
+      double deepest = 0;
+      for (const auto* row : {&track.peak_gain_db, &track.power_gain_db})
+        for (const double db : *row) deepest = std::min(deepest, db);
+      table.row({track.output, fmt::format("{:.1f}", track.peak_volts), fmt::format("{:.3g}", track.mean_watts),
+                 fmt::format("{:.1f} %", 100 * track.limited_fraction), fmt::format("{:.1f} dB", deepest),
+                 fmt::format("{:.0f} K", track.coil_rise_kelvin), fmt::format("{:.1f} dB", track.level_lost_db)});
+    }
+    out += table.text(width);
+  }
+  return out;
+}
+
+std::string text_of(const Proof& proof, const fs::path& report, std::size_t width) {
+  std::string out = wrapped(proof.title, width) + verdict_of(proof), fixes, accepted;
+  for (const Finding& finding : proof.findings) {
+    if (outcome_of(finding) == Outcome::falls) fixes += wrapped(named(finding) + ": " + finding.text, width, "  ! ");
+    if (outcome_of(finding) == Outcome::accepted)
+      accepted +=
+          wrapped(fmt::format("{}: {} Accepted: {}", named(finding), finding.text, *finding.accepted), width, "  - ");
+  }
+  if (!fixes.empty()) out += "\nWhat to fix\n" + fixes;
+  if (!accepted.empty()) out += "\nTaken knowingly\n" + accepted;
+  out += "\nChecks\n" + checks_table(proof.findings, width) + recordings_table(proof, width);
+  if (!report.empty()) out += "\nReport: " + report.string() + "\n";
+  return out + "\n" +
+         wrapped(
+             "A proof covers the processing and the figures in the rig file, not the wiring: measure before you trust "
+             "it. Amplifier outputs can carry hazardous voltage and loudspeakers can harm hearing; local codes and "
+             "licensed practice come first.",
+             width);
+}
+
+// ---- for a program --------------------------------------------------------------------------------------------------
+
+Json document_of(const rig::Rig& rig, const Proof& proof) {
+  const auto or_null = [](const std::optional<std::string>& text) { return text ? Json(*text) : Json(nullptr); };
+  Json checks = Json::array(), timings = Json::array(), recordings = Json::array();
+  for (const Finding& f : proof.findings) {
+    const bool accepted = outcome_of(f) == Outcome::accepted;
+    checks.push_back({{"id", f.id},
+                      {"output", or_null(f.output)},
+                      {"holds", f.holds},
+                      {"measured", f.measured},
+                      {"allowed", f.allowed},
+                      {"unit", f.unit},
+                      {"accepted", accepted ? or_null(f.accepted) : Json(nullptr)},
+                      {"text", f.text}});
+  }
+  for (const proof::Timing& t : proof.timings)
+    timings.push_back(
+        {{"output", t.output}, {"latency_ms", t.latency_ms}, {"delay_ms", t.delay_ms}, {"polarity", t.polarity}});
+  for (const proof::Recording& recording : proof.recordings) {
+    Json tracks = Json::array();
+    for (const proof::Track& t : recording.tracks)
+      tracks.push_back({{"output", t.output},
+                        {"peak_volts", t.peak_volts},
+                        {"mean_watts", t.mean_watts},
+                        {"limited_fraction", t.limited_fraction},
+                        {"coil_rise_kelvin", t.coil_rise_kelvin},
+                        {"level_lost_db", t.level_lost_db}});
+    recordings.push_back(
+        {{"file", recording.file.string()}, {"seconds", recording.seconds}, {"outputs", std::move(tracks)}});
+  }
+  return {{"rig", rig.file.string()},
+          {"verdict", proof.holds ? "holds" : "falls"},
+          {"checks", std::move(checks)},
+          {"timings", std::move(timings)},
+          {"recordings", std::move(recordings)}};
+}
+
+std::string now_in_words() {
+  const std::time_t now = std::time(nullptr);
+  std::tm local{};
+  std::array<char, 32> text{};
+  if (::localtime_r(&now, &local) == nullptr) return {};
+  return {text.data(), std::strftime(text.data(), text.size(), "%Y-%m-%d %H:%M", &local)};
+}
+
+bool run_prove(const ProveArguments& arguments) {
+  const rig::Rig rig = arguments.rig.rig();
+  const std::optional<rig::Venue> venue = arguments.rig.venue(rig);
+  if (!arguments.report.empty()) require_place_for(arguments);
+
+  Proof proof;
+  {
+    Progress progress(!arguments.voice.quiet);
+    proof = proof::prove(rig, venue ? &*venue : nullptr,
+                         {.programmes = arguments.programmes, .progress = [&](double share) {
+                            progress.show(static_cast<std::uint64_t>(share * 1000), 1000);
+                          }});
+  }
+  if (!arguments.report.empty())
+    write_whole_file(arguments.report, report::page(proof, {.rig_file = arguments.rig.rig_file.string(),
+                                                            .venue_file = arguments.rig.venue_file.string(),
+                                                            .made = now_in_words(),
+                                                            .program = "rackproof " RACKPROOF_VERSION}));
+  arguments.voice.say(text_of(proof, arguments.report, text_width()));
+  arguments.voice.document(document_of(rig, proof));
+  return proof.holds;
+}
+
+}  // namespace
+
+void add_prove(CLI::App& program, int& status) {
+  CLI::App* verb = add_verb(program, "prove",
+                            "Runs the rig's chain against built-in signals and recordings, and judges it: whether its "
+                            "limits hold, and what to change where they do not. Exit status 1 where they do not.",
+                            "rackproof prove rig.toml --program show.wav --report proof.html");
+  const auto arguments = std::make_shared<ProveArguments>();
+  arguments->rig.add_to(*verb);
+  verb->add_option("--program", arguments->programmes, "A recording to judge as well; may be given again")
+      ->type_name("FILE")
+      ->allow_extra_args(false);
+  verb->add_option("--report", arguments->report, "A page with plots, for a browser or for paper; needs no network")
+      ->type_name("FILE.html");
+  arguments->voice.add_to(*verb);
+  verb->callback([arguments, &status] { status = run_prove(*arguments) ? 0 : 1; });
+}
+
+}  // namespace rackproof

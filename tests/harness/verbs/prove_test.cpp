@@ -1,0 +1,192 @@
+// Must hold: what `prove` says to a person, to a program and on the page is one proof; the status is the verdict; a
+// report that cannot be written is refused before the work, and never leaves half a page.
+#include <gmock/gmock.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <cmath>
+#include <filesystem>
+#include <fstream>
+#include <nlohmann/json.hpp>
+#include <set>
+
+#include "harness/proof/proof.hpp"
+#include "harness/verbs/verb.hpp"
+
+namespace rackproof {
+namespace {
+
+namespace fs = std::filesystem;
+using testing::HasSubstr;
+using testing::Not;
+
+/// One way and one feed: the smallest rig that runs every check quickly.
+constexpr const char* kRig = R"(format = 1
+title = "Quay <b>box</b>"
+[controller]
+sample_rate = "48 kHz"
+output_full_scale = "+18 dBu"
+[feeds]
+left = 1
+[amplifier.big]
+ratings = [ { power = "1000 W", load = "8 ohm" } ]
+gain = "32 dB"
+[driver.cone]
+impedance = "8 ohm"
+continuous_power = "400 W"
+[crossover]
+points = []
+[[way]]
+name = "full"
+amplifier = "big"
+driver = "cone"
+highpass = { at = "60 Hz", alignment = "butterworth", slope = "24 dB/oct" }
+limit = { below_clip = "2 dB" }
+thermal = { below_rating = "1 dB" }
+)";
+
+struct Result {
+  int status = -1;
+  std::string out, err;
+};
+
+class Prove : public testing::Test {
+ protected:
+  void SetUp() override {
+    place_ = fs::temp_directory_path() / ("rackproof_prove_test_" + std::to_string(::getpid()));
+    fs::create_directories(place_);
+    write("rig.toml", kRig);
+  }
+  void TearDown() override { fs::remove_all(place_); }
+  void write(const char* name, const std::string& text) const { std::ofstream(place_ / name) << text; }
+  /// The rig without the line that holds `part`, and with `more` at its end.
+  void write_without(const char* part, const std::string& more = {}) const {
+    std::string text = kRig;
+    const std::size_t from = text.rfind('\n', text.find(part)) + 1;
+    write("rig.toml", text.erase(from, text.find('\n', from) + 1 - from) + more);
+  }
+  std::string read(const char* name) const {
+    std::ifstream stream(place_ / name);
+    return {std::istreambuf_iterator<char>(stream), {}};
+  }
+  Result shell(const std::string& line) const {
+    const std::string command =
+        "cd '" + place_.string() + "' && R='" RACKPROOF_PROGRAM "' && { " + line + "; } >out 2>err";
+    const int status = std::system(command.c_str());
+    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, read("out"), read("err")};
+  }
+  std::set<std::string> files() const {
+    std::set<std::string> names;
+    for (const auto& entry : fs::directory_iterator(place_)) names.insert(entry.path().filename().string());
+    return names;
+  }
+  fs::path place_;
+};
+
+TEST_F(Prove, ASoundRigHoldsForAPersonAProgramAndThePage) {
+  const Result result = shell("$R prove rig.toml --json --report proof.html");
+  EXPECT_EQ(result.status, 0) << result.err;
+  const Json document = Json::parse(result.out);  // one document and nothing else
+  EXPECT_EQ(document.at("rig"), "rig.toml");
+  EXPECT_EQ(document.at("verdict"), "holds");
+  std::set<std::string> ids, known;
+  for (const proof::CheckId& check : proof::check_ids()) known.insert(check.id);
+  for (const Json& check : document.at("checks")) {
+    ids.insert(check.at("id"));
+    EXPECT_TRUE(known.contains(check["id"])) << check;
+    EXPECT_TRUE(check.at("holds").get<bool>()) << check;
+    EXPECT_TRUE(check.at("output").is_null() || check["output"] == "full.left") << check;
+    EXPECT_TRUE(check.at("measured").is_number() && check.at("allowed").is_number()) << check;
+    EXPECT_TRUE(check.at("unit").is_string());
+    EXPECT_TRUE(check.at("accepted").is_null());
+    EXPECT_FALSE(check.at("text").get<std::string>().empty());
+  }
+  for (const char* id : {"converter-clip", "amplifier-clip", "peak-limit", "true-peak", "thermal-limit", "latency"})
+    EXPECT_TRUE(ids.contains(id)) << id;
+  EXPECT_THAT(result.err, testing::StartsWith("Quay <b>box</b>\nHOLDS: "));
+  EXPECT_THAT(result.err, HasSubstr("Report: proof.html"));
+  const std::string html = read("proof.html");
+  EXPECT_THAT(html, HasSubstr("The rig holds</h2>"));
+  EXPECT_THAT(html, HasSubstr("Quay &lt;b&gt;box&lt;/b&gt;"));
+  EXPECT_EQ(files(), (std::set<std::string>{"err", "out", "proof.html", "rig.toml"}));
+}
+
+TEST_F(Prove, ARigThatFallsSaysFirstWhatToFix) {
+  write_without("limit = {");
+  const Result result = shell("COLUMNS=80 $R prove rig.toml --report proof.html");
+  EXPECT_EQ(result.status, 1);
+  EXPECT_EQ(result.err, "");
+  const std::size_t verdict = result.out.find("FALLS: "), fix = result.out.find("What to fix\n  ! "),
+                    key = result.out.find("way.full.limit"), table = result.out.find("\nChecks\n");
+  EXPECT_LT(verdict, fix);
+  EXPECT_LT(fix, key);
+  EXPECT_LT(key, table);
+  EXPECT_NE(table, std::string::npos);
+  EXPECT_THAT(read("proof.html"), HasSubstr("The rig does not hold</h2>"));
+  const Result quiet = shell("$R prove rig.toml --quiet --json");
+  EXPECT_EQ(quiet.status, 1);
+  EXPECT_EQ(quiet.err, "");
+  EXPECT_EQ(Json::parse(quiet.out).at("verdict"), "falls");
+}
+
+TEST_F(Prove, WhatIsAcceptedIsToldWithItsReasonAndDoesNotCount) {
+  write_without("highpass = {");
+  const Result falls = shell("$R prove rig.toml");
+  EXPECT_EQ(falls.status, 1);
+  EXPECT_THAT(falls.out, HasSubstr("driver-highpass"));
+  write_without("highpass = {", "[accept]\ndriver-highpass = \"a box in the cabinet does it\"\n");
+  const Result accepted = shell("$R prove rig.toml --json");
+  EXPECT_EQ(accepted.status, 0) << accepted.err;
+  EXPECT_THAT(accepted.err, HasSubstr("Taken knowingly\n  - driver-highpass"));
+  EXPECT_THAT(accepted.err, HasSubstr("a box in the cabinet does it"));
+  std::size_t taken = 0;
+  const Json document = Json::parse(accepted.out);
+  for (const Json& check : document.at("checks")) {
+    if (check["accepted"].is_null()) continue;
+    ++taken;
+    EXPECT_EQ(check["id"], "driver-highpass");
+    EXPECT_EQ(check["accepted"], "a box in the cabinet does it");
+    EXPECT_FALSE(check["holds"].get<bool>());
+  }
+  EXPECT_GE(taken, 1u);
+}
+
+TEST_F(Prove, RecordingsAreJudgedInTheOrderGiven) {
+  ASSERT_EQ(shell("$R stimulus sine -o a.wav --seconds 0.5 --quiet && $R stimulus pink -o b.wav --seconds 0.5 --quiet")
+                .status,
+            0)
+      << read("err");
+  const Result result = shell("$R prove --program a.wav --program b.wav rig.toml --json --report proof.html");
+  EXPECT_EQ(result.status, 0) << result.err;
+  const Json recordings = Json::parse(result.out).at("recordings");
+  ASSERT_EQ(recordings.size(), 2u);
+  EXPECT_EQ(recordings[0].at("file"), "a.wav");
+  EXPECT_EQ(recordings[1].at("file"), "b.wav");
+  EXPECT_GT(recordings[0].at("outputs")[0].at("peak_volts").get<double>(), 0);
+  EXPECT_THAT(read("proof.html"), HasSubstr("data-plot=\"track 1 0\""));
+}
+
+TEST_F(Prove, WhatCannotBeUsedIsRefusedAndLeavesNothing) {
+  write("note.txt", "no sound");
+  const std::set<std::string> before = files();
+  const auto refused = [&](const std::string& arguments, int status, const char* words) {
+    const Result result = shell("$R prove " + arguments);
+    EXPECT_EQ(result.status, status) << arguments;
+    EXPECT_THAT(result.err, HasSubstr(words)) << arguments;
+    EXPECT_EQ(result.out, "") << arguments;
+    std::set<std::string> after = files();
+    after.erase("out"), after.erase("err");
+    EXPECT_EQ(after, before) << arguments;
+  };
+  refused("rig.toml --report none/proof.html", 2, "there is no folder none");
+  refused("rig.toml --report .", 2, "that is a folder");
+  refused("rig.toml --report rig.toml", 2, "read by this very run");
+  refused("rig.toml --report ./../" + place_.filename().string() + "/rig.toml", 2, "read by this very run");
+  refused("rig.toml --program note.txt --report proof.html", 2, "note.txt");
+  refused("absent.toml --report proof.html", 2, "absent.toml");
+  EXPECT_EQ(read("rig.toml"), kRig);
+  if (::access("/dev/full", W_OK) == 0) refused("rig.toml --report /proc/proof.html", 3, "/proc");
+}
+
+}  // namespace
+}  // namespace rackproof
