@@ -187,8 +187,11 @@ struct Judge {
   }
 
   Finding converter_clip() const {
-    const Crest& worst = reached.wave.height > reached.sample.height ? reached.wave : reached.sample;
-    const bool holds = reached.sample.height <= 1.0 && reached.wave.height <= 1.0;
+    // A limiter that watches the wave holds it within its detector's bound, which the true-peak check is about: what is
+    // left to judge is the samples. One that does not lets the wave pass full scale unheld.
+    const bool watched = limited() && way.limit->true_peak;
+    const Crest& worst = watched || reached.sample.height >= reached.wave.height ? reached.sample : reached.wave;
+    const bool holds = worst.height <= 1.0;
     const double db = finite_db(worst.height);
     std::string text = fmt::format("Hottest sample {:+.2f} dBFS, hottest wave between samples {:+.2f} dBFS (by {}). ",
                                    finite_db(reached.sample.height), finite_db(reached.wave.height), worst.by);

@@ -85,6 +85,9 @@ TEST(Ceilings, AConverterThatIsTheFirstToClipFalls) {
   ASSERT_EQ(fallen(findings, "converter-clip").size(), 2u);
   EXPECT_THAT(fallen(findings, "converter-clip")[0].text, HasSubstr("way.high.limit.below_clip"));
   EXPECT_EQ(fallen(findings, "amplifier-clip").size(), 0u);
+  // With the wave watched the same rig is sound: the converter's full scale is a threshold like any other.
+  const Prepared watched(edited(kRig, "gain = \"26 dB\"", "gain = \"8 dB\""));
+  EXPECT_EQ(fallen_ids(check_ceilings(watched.subject)), "");
 }
 TEST(Ceilings, AnAmplifierDrivenIntoClipFallsEvenIfTheThresholdSaysOtherwise) {
   const Prepared prepared(kRig, mapping([](float x) { return 1.6f * x; }));
