@@ -107,7 +107,7 @@ class Engine {
     Peak peak;
     std::array<std::uint8_t, W> outputs{};
     std::size_t count = 0;
-    bool idle = false;
+    bool idle = false, heats = false;  ///< heats: a power limiter of the group is enabled
   };
   struct Builder;
 
@@ -174,7 +174,7 @@ class Engine {
       return;
     }
     const std::span<Pack<W>> turned = frames_of(std::span(from).first(group.count), frames);
-    group.power.process(turned, turned);
+    if (group.heats) group.power.process(turned, turned);
     group.peak.process(turned, turned);
     rows_of(turned, std::span(to).first(group.count));
     for (std::size_t l = 0; l < group.count; ++l) {
@@ -345,6 +345,7 @@ struct Engine<W>::Builder {
         const OutputSettings& s = settings.outputs[group.outputs[l]];
         peak[l] = {s.peak.enabled, s.peak.ceiling, s.peak.release_keep};
         power[l] = {s.power.enabled, s.power.threshold_rms, s.power.forget};
+        made.heats = made.heats || s.power.enabled;
       }
       note(made.peak.configure(group.shape, std::span(peak).first(group.count), values, integers));
       note(made.power.configure(std::span(power).first(group.count)));

@@ -1,0 +1,110 @@
+/// `export`: a rig's chain for firmware, as a header of constants beside an example of its use.
+#include <fmt/format.h>
+
+#include "harness/audio/writer.hpp"
+#include "harness/calibration/compile.hpp"
+#include "harness/firmware/numbers.hpp"
+#include "harness/firmware/sources.hpp"
+#include "harness/verbs/table.hpp"
+#include "harness/verbs/verb.hpp"
+
+namespace rackproof {
+namespace {
+
+namespace fs = std::filesystem;
+
+struct ExportOptions {
+  RigArguments rig;
+  Voice voice;
+  fs::path folder;
+  bool core = false;
+};
+
+/// Written beside their places, then all put there.
+class Files {
+ public:
+  explicit Files(const fs::path& folder) : folder_(folder) {}
+  void add(const fs::path& name, std::string_view text) {
+    const fs::path place = folder_ / name;
+    std::error_code error;
+    fs::create_directories(place.parent_path(), error);
+    if (error) throw MachineError(fmt::format("{}: cannot be made: {}", place.parent_path().string(), error.message()));
+    files_.push_back(std::make_unique<WholeFile>(place));
+    firmware::write_file(files_.back()->path(), text);
+    names.push_back(place.string());
+  }
+  void commit() {
+    for (const auto& file : files_) file->commit();
+  }
+  std::vector<std::string> names;
+
+ private:
+  fs::path folder_;
+  std::vector<std::unique_ptr<WholeFile>> files_;
+};
+
+void run_export(const ExportOptions& options) {
+  const rig::Rig rig = options.rig.rig();
+  const std::optional<rig::Venue> venue = options.rig.venue(rig);
+  const CompiledRig compiled = compile(rig, venue ? &*venue : nullptr);
+  const std::string numbers = firmware::numbers_header(rig, venue ? &*venue : nullptr, compiled);
+
+  audio::OutputFolder folder(options.folder);
+  Files files(options.folder);
+  files.add(firmware::kNumbersFile, numbers);
+  const fs::path example = options.folder / "main.cpp";
+  const bool keeps_example = fs::exists(example);
+  if (!keeps_example) files.add("main.cpp", firmware::source("firmware/example.cpp"));
+  if (options.core)
+    for (const firmware::SourceFile& file : firmware::sources())
+      if (file.path.starts_with("dsp/")) files.add(file.path, file.text);
+  files.commit();
+  folder.keep();
+
+  const std::string fingerprint = fmt::format("{:#018x}", firmware::fingerprint(compiled));
+  const std::size_t sections = firmware::sections_in_one_lane(compiled);
+  std::string text = fmt::format("{} to {}: {} outputs, {} sections, fingerprint {}\n", options.rig.rig_file.string(),
+                                 options.folder.string(), compiled.outputs.size(), sections, fingerprint);
+  for (const std::string& name : files.names) text += fmt::format("  {}\n", name);
+  if (keeps_example) text += wrapped("kept as it is", text_width(), fmt::format("  {}: ", example.string()));
+  text += wrapped(
+      "The memory that the chain takes is kMemoryBytes, which the compiler works out for its own machine. Amplifier "
+      "outputs can carry hazardous voltage: mute at start, measure the full scale, prove the limits at the terminals; "
+      "local codes and licensed practice come first.",
+      text_width());
+  options.voice.say(text);
+  Json warnings = Json::array();
+  for (const Warning& warning : compiled.warnings) warnings.push_back({{"code", warning.code}, {"text", warning.text}});
+  options.voice.document({{"rig", options.rig.rig_file.string()},
+                          {"folder", options.folder.string()},
+                          {"files", files.names},
+                          {"fingerprint", fingerprint},
+                          {"outputs", compiled.outputs.size()},
+                          {"sections", sections},
+                          {"latency_samples", compiled.latency_samples},
+                          {"warnings", std::move(warnings)}});
+}
+
+}  // namespace
+
+void add_export(CLI::App& program, int& status) {
+  CLI::App* verb = add_verb(program, "export",
+                            "The chain's numbers for firmware: a C++ header of constants that holds every bit, and an "
+                            "example of how the chain sits in a controller.",
+                            "rackproof export rig.toml -o firmware --core");
+  const auto options = std::make_shared<ExportOptions>();
+  options->rig.add_to(*verb);
+  verb->add_option("-o,--output", options->folder,
+                   "The folder, made if there is none. A main.cpp that is there already is kept")
+      ->type_name("DIR")
+      ->required();
+  verb->add_flag("--core", options->core,
+                 "Writes the core's sources there too: it then compiles with nothing installed");
+  options->voice.add_to(*verb);
+  verb->callback([options, &status] {
+    run_export(*options);
+    status = 0;
+  });
+}
+
+}  // namespace rackproof
