@@ -1,0 +1,193 @@
+#include "harness/tune/align.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <complex>
+#include <numbers>
+
+#include "harness/analysis/bands.hpp"
+#include "harness/analysis/decibels.hpp"
+#include "harness/rig/rig.hpp"
+
+namespace rackproof::tune {
+namespace {
+using Complex = std::complex<double>;
+constexpr double kPi = std::numbers::pi;
+constexpr double kPerOctave = 96, kKeepsPolarity = 0.97, kLeastCoherence = 0.5;
+constexpr double kStep_s = 1e-7;  // delays are told to a tenth of a microsecond
+
+/// One way around a point, on a grid of its own.
+struct Around {
+  std::vector<Complex> h;
+  std::vector<double> coherence;
+};
+
+Around around(const MeasuredWay& way, const std::vector<double>& grid) {
+  const Measurement& m = way.measured;
+  const auto refuse = [&](const std::string& read, const std::string& right) {
+    throw InputError(fmt::format("{}: way {}: read {}; {}", m.file.string(), way.name, read, right));
+  };
+  if (m.phase_deg.empty()) refuse("a measurement without phase", "'rackproof measure' writes it: phase_deg");
+  if (m.frequency_hz.front() > grid.front() || m.frequency_hz.back() < grid.back())
+    refuse(fmt::format("{:.4g} to {:.4g} Hz", m.frequency_hz.front(), m.frequency_hz.back()),
+           fmt::format("the octave around its point is needed: {:.4g} to {:.4g} Hz", grid.front(), grid.back()));
+  Around around;
+  double mean = 0;
+  for (const double f : grid) {
+    const auto above =
+        std::max(std::lower_bound(m.frequency_hz.begin(), m.frequency_hz.end(), f), m.frequency_hz.begin() + 1);
+    const auto j = static_cast<std::size_t>(above - m.frequency_hz.begin()), i = j - 1;
+    const double share = std::log(f / m.frequency_hz[i]) / std::log(m.frequency_hz[j] / m.frequency_hz[i]);
+    // With the arrival out, so that the phase is slow between two frequencies; then the arrival at f itself.
+    const double step = std::remainder(m.phase_deg[j] - m.phase_deg[i], 360.0);
+    const double turns = (m.phase_deg[i] + share * step) / 360 - f * m.arrival_ms * 1e-3;
+    const double db = m.magnitude_db[i] + share * (m.magnitude_db[j] - m.magnitude_db[i]);
+    around.h.push_back(std::polar(analysis::ratio_from_db(db), 2 * kPi * std::remainder(turns, 1.0)));
+    around.coherence.push_back(m.coherence[i] + share * (m.coherence[j] - m.coherence[i]));
+    mean += around.coherence.back() / static_cast<double>(grid.size());
+  }
+  if (mean < kLeastCoherence)
+    refuse(fmt::format("a coherence of {:.2f} around {:.4g} Hz", mean, std::sqrt(grid.front() * grid.back())),
+           "too little to align by: measure closer, or louder, or for longer");
+  return around;
+}
+
+/// The two ways of a point; `x`: delay that is added to the upper way, `sign`: its polarity against what was measured.
+class Meeting {
+ public:
+  Meeting(const MeasuredWay& low, const MeasuredWay& high, double at_hz)
+      : grid_(analysis::log_frequencies(at_hz / std::numbers::sqrt2, at_hz * std::numbers::sqrt2 * (1 + 1e-9),
+                                        kPerOctave)),
+        low_(around(low, grid_)),
+        high_(around(high, grid_)),
+        at_hz_(at_hz) {
+    for (std::size_t i = 0; i < grid_.size(); ++i)
+      whole_ += std::abs(low_.h[i] * high_.h[i]) * low_.coherence[i] * high_.coherence[i];
+    if (!(whole_ > 0))
+      throw InputError(fmt::format("{}, {}: nothing is to be heard of way {} or {} around {:.4g} Hz",
+                                   low.measured.file.string(), high.measured.file.string(), low.name, high.name,
+                                   at_hz));
+  }
+
+  /// -1 .. 1: the levels' share that adds up; of the upper way inverted it is the negative.
+  double agreement(double x) const {
+    double sum = 0;
+    for (std::size_t i = 0; i < grid_.size(); ++i)
+      sum += (std::conj(low_.h[i]) * high_.h[i] * turn(i, x)).real() * low_.coherence[i] * high_.coherence[i];
+    return sum / whole_;
+  }
+  struct Best {
+    double x = 0, agreement = -1;
+  };
+  Best best(double sign, double most_s) const {
+    Best best;
+    const auto look = [&](double from, double to, double pace) {
+      for (double x = from; x <= to; x += pace)
+        if (const double here = sign * agreement(x); here > best.agreement) best = {x, here};
+    };
+    // From the delay nearest to none on: of two that are as good, the smaller.
+    double pace = 1 / (16 * at_hz_);
+    look(0, most_s, pace);
+    Best after = best;
+    best = {};
+    look(-most_s, 0, pace);
+    if (after.agreement >= best.agreement - 1e-9) best = after;
+    for (; pace > 0.1 * kStep_s; pace /= 4) look(best.x - pace, best.x + pace, pace / 4);
+    return best;
+  }
+  double loss_db(double x, double sign) const {
+    double worst = 0;
+    for (std::size_t i = 0; i < grid_.size(); ++i) {
+      const double both = std::abs(low_.h[i]) + std::abs(high_.h[i]);
+      const double sum = std::abs(low_.h[i] + sign * high_.h[i] * turn(i, x));
+      if (both > 0) worst = std::max(worst, analysis::db_from_ratio(both / std::max(sum, 1e-9 * both)));
+    }
+    return worst;
+  }
+
+ private:
+  Complex turn(std::size_t i, double x) const { return std::polar(1.0, -2 * kPi * std::remainder(grid_[i] * x, 1.0)); }
+
+  std::vector<double> grid_;
+  Around low_, high_;
+  double at_hz_, whole_ = 0;
+};
+
+double speed(double degc) { return 331.3 + 0.606 * degc; }
+
+}  // namespace
+
+Alignment align(const std::vector<MeasuredWay>& ways, const std::vector<double>& points_hz,
+                const AlignOptions& options) {
+  Alignment result;
+  std::vector<double> delay_s{ways.front().delay_s};
+  std::vector<int> polarity{ways.front().polarity};
+  const double least_before = std::min_element(ways.begin(), ways.end(), [](const auto& a, const auto& b) {
+                                return a.delay_s < b.delay_s;
+                              })->delay_s;
+  double moved = 0;  // of the lower way, against how it was measured
+  int turned = 1;
+  for (std::size_t p = 0; p < points_hz.size(); ++p) {
+    const MeasuredWay &low = ways[p], &high = ways[p + 1];
+    const Meeting meeting(low, high, points_hz[p]);
+    const Meeting::Best as_it_is = meeting.best(1, options.most_delay_s),
+                        other = meeting.best(-1, options.most_delay_s);
+    // As it is: with the polarities that the rig now holds.
+    const bool keep = as_it_is.agreement >= kKeepsPolarity * other.agreement;
+    const Meeting::Best& best = keep ? as_it_is : other;
+    const double x = std::round(best.x / kStep_s) * kStep_s, sign = keep ? 1 : -1;
+    moved += x, turned *= keep ? 1 : -1;
+    delay_s.push_back(high.delay_s + moved);
+    polarity.push_back(high.polarity * turned);
+
+    AlignedPoint point{points_hz[p],
+                       meeting.loss_db(x, sign),
+                       meeting.loss_db(0, 1),
+                       best.agreement,
+                       (keep ? other : as_it_is).agreement,
+                       {},
+                       {}};
+    if (!low.distance_m.empty() && !high.distance_m.empty()) {
+      const double here_m = high.distance_m[0] - low.distance_m[0];
+      for (std::size_t k = 1; k < std::min(low.distance_m.size(), high.distance_m.size()); ++k) {
+        const double there_m = high.distance_m[k] - low.distance_m[k];
+        point.loss_at_places_db.push_back(
+            meeting.loss_db(x + (there_m - here_m) / speed(options.temperature_degc), sign));
+      }
+      for (const double degc : options.temperatures_degc)
+        point.loss_at_temperatures_db.push_back(
+            meeting.loss_db(x + here_m * (1 / speed(degc) - 1 / speed(options.temperature_degc)), sign));
+    }
+    if (best.agreement < 0.8)
+      result.warnings.push_back(
+          {"phase-apart", fmt::format("{} and {} agree by {:.0f} % only around {:.4g} Hz, at the best delay there is: "
+                                      "their phases do not run alike; look at the filters of both sides, and at "
+                                      "reflections in the measurements",
+                                      low.name, high.name, 100 * best.agreement, points_hz[p])});
+    else if (std::abs(as_it_is.agreement - other.agreement) < 0.03)
+      result.warnings.push_back(
+          {"polarity-open",
+           fmt::format("{} and {} agree as well with either polarity around {:.4g} Hz: the one that the "
+                       "rig holds is kept",
+                       low.name, high.name, points_hz[p])});
+    result.points.push_back(point);
+  }
+  const double least = *std::min_element(delay_s.begin(), delay_s.end());
+  for (std::size_t w = 0; w < ways.size(); ++w) {
+    const double held_s = std::round((delay_s[w] - least) / kStep_s) * kStep_s;
+    result.ways.push_back({ways[w].name, ways[w].measured.arrival_ms, held_s, polarity[w]});
+  }
+  if (least_before > 0) {
+    result.common_delay_s = least_before;
+    result.warnings.push_back(
+        {"common-delay",
+         fmt::format("all ways held {:.4f} ms or more, which is left out here: where it is meant, as for "
+                     "loudspeakers ahead of a back line, add it to every way again",
+                     1e3 * least_before)});
+  }
+  return result;
+}
+
+}  // namespace rackproof::tune

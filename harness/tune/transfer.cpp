@@ -1,0 +1,600 @@
+#include "harness/tune/transfer.hpp"
+
+#include <fmt/format.h>
+#include <samplerate.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <numeric>
+
+#include "harness/analysis/arrival.hpp"
+#include "harness/analysis/bands.hpp"
+#include "harness/analysis/cross_spectrum.hpp"
+#include "harness/analysis/decibels.hpp"
+#include "harness/analysis/levels.hpp"
+#include "harness/rig/rig.hpp"
+#include "harness/tune/direct_sound.hpp"
+#include "harness/tune/screening.hpp"
+
+namespace rackproof::tune {
+namespace {
+using analysis::Complex, analysis::CrossSpectrum, analysis::RealFourier;
+using Samples = std::vector<double>;
+using View = std::span<const double>;
+
+constexpr double kPi = std::numbers::pi;
+constexpr double kPointsPerOctave = 48;
+constexpr double kWindowSeconds = 1.4, kUpperWindowSeconds = 0.35, kBeforeSeconds = 0.08, kCoarseSeconds = 4;
+constexpr double kLeastCoherence = 0.3;                  // in the best octave; below, nothing of what was sent arrived
+constexpr double kBandFloor = 1e-5, kSweepFloor = 0.03;  // of the density times frequency: what was sent reaches so far
+constexpr double kMostDriftPpm = 1000, kTrebleHz = 3000;
+constexpr double kChance = 3;  // one draw of noise is above its mean power times this once in twenty (e^-3)
+
+std::size_t power_of_two_below(double x) {
+  std::size_t size = 2;
+  while (2.0 * static_cast<double>(size) <= x) size *= 2;
+  return size;
+}
+/// Where `sent` is found in `captured`: the crest of their plain correlation, to a sample.
+std::ptrdiff_t coarse_lag(View sent, View captured) {
+  const RealFourier fourier(analysis::next_fast_size(sent.size() + captured.size()));
+  std::vector<Complex> x = fourier.forward(sent);
+  const std::vector<Complex> y = fourier.forward(captured);
+  for (std::size_t k = 0; k < x.size(); ++k) x[k] = std::conj(x[k]) * y[k];
+  const Samples r = fourier.inverse(x);
+  const auto crest = std::max_element(r.begin(), r.end(), [](double a, double b) { return std::abs(a) < std::abs(b); });
+  const std::ptrdiff_t at = crest - r.begin();
+  return at < static_cast<std::ptrdiff_t>(captured.size()) ? at : at - static_cast<std::ptrdiff_t>(fourier.size());
+}
+
+/// What both hold when `captured` is taken `lag` samples earlier.
+struct Overlap {
+  View x, y;
+};
+Overlap overlap(View sent, View captured, std::ptrdiff_t lag) {
+  const std::ptrdiff_t from = std::max<std::ptrdiff_t>(0, -lag);
+  const std::ptrdiff_t to =
+      std::min(static_cast<std::ptrdiff_t>(sent.size()), static_cast<std::ptrdiff_t>(captured.size()) - lag);
+  if (to <= from) return {};
+  const auto count = static_cast<std::size_t>(to - from);
+  return {sent.subspan(static_cast<std::size_t>(from), count),
+          captured.subspan(static_cast<std::size_t>(from + lag), count)};
+}
+
+CrossSpectrum welch(const Overlap& pair, double rate, std::size_t segment, std::size_t overlaps) {
+  CrossSpectrum cross({rate, segment, segment / overlaps});
+  cross.add(pair.x, pair.y);
+  return cross;
+}
+/// Without what chance alone would show.
+Samples honest_coherence(const CrossSpectrum& cross) {
+  const double chance = 1.0 / std::max(1.0, cross.effective_averages());
+  Samples coherence = cross.coherence();
+  for (double& c : coherence) c = chance < 1 ? std::clamp((c - chance) / (1 - chance), 0.0, 1.0) : 0.0;
+  return coherence;
+}
+
+/// The response at bins 0 .. N/2, time zero where the caller put it, with its coherence.
+struct Response {
+  std::vector<Complex> h;
+  Samples coherence;
+  std::size_t size() const { return 2 * (h.size() - 1); }
+};
+
+/// `captured` as a recorder on the player's clock would have it.
+Samples without_drift(const Samples& captured, double ppm) {
+  const double ratio = 1.0 / (1.0 + ppm * 1e-6);
+  std::vector<float> in(captured.size() + 4096, 0.0f), out(captured.size() + 4096, 0.0f);  // silence to run out on
+  std::transform(captured.begin(), captured.end(), in.begin(), [](double x) { return static_cast<float>(x); });
+  SRC_DATA data{};
+  data.data_in = in.data(), data.data_out = out.data();
+  data.input_frames = static_cast<long>(in.size()), data.output_frames = static_cast<long>(out.size());
+  data.src_ratio = ratio;
+  if (const int error = src_simple(&data, SRC_SINC_BEST_QUALITY, 1); error != 0)
+    throw MachineError(fmt::format("a recording cannot be resampled: {}", src_strerror(error)));
+  const auto frames = std::min(static_cast<std::size_t>(data.output_frames_gen),
+                               static_cast<std::size_t>(static_cast<double>(captured.size()) * ratio));
+  return {out.begin(), out.begin() + static_cast<std::ptrdiff_t>(frames)};
+}
+
+/// A straight line through the lags of successive blocks: how much later a sample arrives for each that went by, in
+/// parts a million. 0 where no line is to be seen.
+double drift_of(const Overlap& pair, double rate) {
+  const double seconds = static_cast<double>(pair.x.size()) / rate;
+  const auto blocks = static_cast<std::size_t>(std::clamp(seconds / 1.2, 4.0, 12.0));
+  const std::size_t length = pair.x.size() / blocks;
+  const std::size_t segment = power_of_two_below(std::min(0.35 * rate, static_cast<double>(length) / 4));
+  const RealFourier fourier(segment);
+  // Phase alone, weighted by coherence: neither the spectrum nor a room's resonance has a say.
+  const auto wave_of = [&](std::size_t block) {
+    const CrossSpectrum cross =
+        welch({pair.x.subspan(block * length, length), pair.y.subspan(block * length, length)}, rate, segment, 4);
+    std::vector<Complex> h = cross.h1();
+    const Samples coherence = honest_coherence(cross);
+    for (std::size_t k = 0; k < h.size(); ++k)
+      h[k] *= std::abs(h[k]) > 0 ? std::max(0.0, coherence[k] - 0.3) / std::abs(h[k]) : 0.0;
+    Samples wave = fourier.inverse(h);
+    std::rotate(wave.begin(), wave.begin() + static_cast<std::ptrdiff_t>(segment / 2), wave.end());
+    return wave;
+  };
+  const Samples reference = wave_of(0);
+  Samples at, lag;
+  for (std::size_t block = 1; block < blocks; ++block) {
+    const double most = kMostDriftPpm * 1e-6 * static_cast<double>((block + 1) * length);
+    const analysis::Arrival arrival = analysis::find_arrival(
+        reference, wave_of(block), {.phase_transform = false, .least_samples = -most, .most_samples = most});
+    if (!arrival.found || arrival.height < 0.2 || arrival.polarity < 0) continue;
+    at.push_back(static_cast<double>(block * length)), lag.push_back(arrival.delay_samples);
+  }
+  const auto count = static_cast<double>(at.size());
+  if (at.size() < 3) return 0;
+  const double mean_at = std::accumulate(at.begin(), at.end(), 0.0) / count;
+  const double mean_lag = std::accumulate(lag.begin(), lag.end(), 0.0) / count;
+  double spread = 0, together = 0, left = 0;
+  for (std::size_t i = 0; i < at.size(); ++i)
+    spread += (at[i] - mean_at) * (at[i] - mean_at), together += (at[i] - mean_at) * (lag[i] - mean_lag);
+  const double slope = together / spread;
+  for (std::size_t i = 0; i < at.size(); ++i) {
+    const double error = lag[i] - mean_lag - slope * (at[i] - mean_at);
+    left += error * error;
+  }
+  const double uncertain = std::sqrt(left / (count - 2) / spread);
+  return std::abs(slope) > 3 * uncertain ? 1e6 * slope : 0.0;
+}
+
+/// One tone that glides, alone: f(t) = from_hz e^(t / time_scale) where it is exponential.
+struct Glide {
+  bool is = false, exponential = false;
+  double from_hz = 0, time_scale_s = 0;
+};
+Glide glide_of(View sent, double rate) {
+  Glide glide;
+  const Stretch active = active_stretch(sent);
+  constexpr std::size_t kFrames = 48;
+  const std::size_t size =
+      std::min<std::size_t>(4096, power_of_two_below(static_cast<double>(active.size() / kFrames)));
+  if (size < 64) return glide;
+  const RealFourier fourier(size);
+  const Samples window = analysis::window(analysis::Window::hann, size);
+  constexpr double kTold = 4;  // bins, above which the window tells the frequency
+  std::size_t pairs = 0, rises = 0, falls = 0;
+  Samples place, time_s;
+  for (std::size_t frame = 0; frame < kFrames; ++frame) {
+    const std::size_t start = active.begin + (active.size() - size) * frame / (kFrames - 1);
+    Samples piece(size);
+    for (std::size_t n = 0; n < size; ++n) piece[n] = window[n] * sent[start + n];
+    const std::vector<Complex> spectrum = fourier.forward(piece);
+    Samples power(spectrum.size());
+    std::transform(spectrum.begin(), spectrum.end(), power.begin(), [](const Complex& c) { return std::norm(c); });
+    const auto crest = static_cast<std::size_t>(std::max_element(power.begin(), power.end()) - power.begin());
+    const std::size_t reach = 4 + crest / 8;  // it glides while the window lasts
+    const std::size_t from = crest > reach ? crest - reach : 0, to = std::min(power.size(), crest + reach + 1);
+    const auto at = [&](std::size_t k) { return power.begin() + static_cast<std::ptrdiff_t>(k); };
+    const double near = std::accumulate(at(from), at(to), 0.0), all = std::accumulate(power.begin(), power.end(), 0.0);
+    if (!(near > 0.9 * all)) continue;
+    double moment = 0;
+    for (std::size_t k = from; k < to; ++k) moment += power[k] * static_cast<double>(k);
+    if (!place.empty() && place.back() >= kTold)
+      ++pairs, rises += moment / near >= place.back(), falls += moment / near <= place.back();
+    place.push_back(moment / near);
+    time_s.push_back(static_cast<double>(start - active.begin + size / 2) / rate);
+  }
+  glide.is = 10 * place.size() >= 8 * kFrames && pairs >= 8 && 10 * std::max(rises, falls) >= 9 * pairs &&
+             std::abs(std::log2(std::max(1.0, place.back()) / std::max(1.0, place.front()))) > 1;
+  if (!glide.is) return glide;
+  // Where the window tells the frequency well, ln f should be a straight line.
+  double count = 0, t = 0, l = 0, tt = 0, tl = 0;
+  for (std::size_t i = 0; i < place.size(); ++i) {
+    if (place[i] < 20) continue;
+    const double log_hz = std::log(place[i] * rate / static_cast<double>(size));
+    ++count, t += time_s[i], l += log_hz, tt += time_s[i] * time_s[i], tl += time_s[i] * log_hz;
+  }
+  const double slope = (tl - t * l / count) / (tt - t * t / count), start = (l - slope * t) / count;
+  double worst = 0;
+  for (std::size_t i = 0; i < place.size(); ++i)
+    if (place[i] >= 20)
+      worst =
+          std::max(worst, std::abs(std::log(place[i] * rate / static_cast<double>(size)) - start - slope * time_s[i]));
+  glide.exponential = count >= 8 && slope > 0 && worst < 0.1;
+  glide.from_hz = std::exp(start), glide.time_scale_s = 1 / slope;
+  return glide;
+}
+
+class Way {
+ public:
+  Way(const Recording& sent, bool sweep, const TransferOptions& options)
+      : rate_(sent.sample_rate_hz), sweep_(sweep), options_(options), glide_(glide_of(sent.samples, rate_)) {
+    const Stretch active = active_stretch(sent.samples);
+    begin_ = active.begin;
+    x_ = View(sent.samples).subspan(active.begin, active.size());
+    const double length = static_cast<double>(x_.size());
+    lower_ = power_of_two_below(sweep ? kWindowSeconds * rate_ : std::min(kWindowSeconds * rate_, length / 4));
+    upper_ = std::min(lower_, power_of_two_below(sweep ? kUpperWindowSeconds * rate_
+                                                       : std::min(kUpperWindowSeconds * rate_, length / 8)));
+    find_band(sent);
+  }
+
+  const Samples& frequency_hz() const { return frequency_hz_; }
+
+  struct Heard {
+    Capture facts;
+    std::vector<Complex> h;  ///< at frequency_hz(), arrival taken out
+    Samples coherence;
+    std::vector<Warning> warnings;
+  };
+
+  Heard hear(const Recording& captured) const {
+    Heard heard;
+    heard.facts.file = captured.name;
+    const auto coarse = static_cast<std::size_t>(kCoarseSeconds * rate_);
+    const std::size_t skip = sweep_ || x_.size() <= coarse ? 0 : (x_.size() - coarse) / 4;
+    std::ptrdiff_t lag =
+        coarse_lag(x_.subspan(skip, sweep_ ? x_.size() : std::min(coarse, x_.size())), captured.samples) -
+        static_cast<std::ptrdiff_t>(skip);
+    must_overlap(captured, lag, heard);
+
+    Samples corrected;
+    View y = captured.samples;
+    double drift_ppm = 0;
+    if (!sweep_)
+      for (int round = 0; round < 2; ++round) {
+        const double found = drift_of(overlap(x_, y, lag), rate_);
+        if (std::abs(found) * 1e-6 * static_cast<double>(x_.size()) < 0.02) break;
+        drift_ppm = ((1 + drift_ppm * 1e-6) * (1 + found * 1e-6) - 1) * 1e6;
+        if (std::abs(drift_ppm) > kMostDriftPpm) {
+          drift_ppm = 0;
+          break;
+        }
+        corrected = without_drift(captured.samples, drift_ppm);
+        y = corrected;
+      }
+
+    Division division;
+    if (sweep_) {
+      division = divided(y);
+      drift_ppm = drift_of_sweep(gated(division, y, lag));
+      if (drift_ppm != 0) {
+        corrected = without_drift(captured.samples, drift_ppm);
+        y = corrected;
+        division = divided(y);
+      }
+    }
+
+    // Twice: segments that begin with the direct sound are the fairest to it.
+    DirectSound direct;
+    for (int round = 0; round < 2; ++round) {
+      const Response rough = sweep_ ? gated(division, y, lag) : averaged(y, lag, upper_, 2);
+      if (round == 0) must_be_related(captured, rough);
+      direct = direct_sound(rough.h, rough.coherence);
+      if (!direct.found) unrelated(captured);
+      const auto whole = static_cast<std::ptrdiff_t>(std::lround(direct.at_samples));
+      if (whole == 0) break;
+      lag += whole;
+      direct.at_samples -= static_cast<double>(whole);
+    }
+    const double rest = direct.at_samples;
+    if (sweep_) {
+      sample(gated(division, y, lag), rest, frequency_hz_, heard);
+    } else {
+      const auto split = std::lower_bound(frequency_hz_.begin(), frequency_hz_.end(), split_hz_);
+      sample(averaged(y, lag, lower_, 4), rest, View(frequency_hz_.begin(), split), heard);
+      sample(averaged(y, lag, upper_, 2), rest, View(split, frequency_hz_.end()), heard);
+    }
+    heard.facts.arrival_ms = (static_cast<double>(lag - static_cast<std::ptrdiff_t>(begin_)) + rest) / rate_ * 1e3;
+    heard.facts.polarity = direct.polarity;
+    heard.facts.drift_ppm = drift_ppm;
+    const Overlap used = overlap(x_, y, lag);
+    heard.facts.level_dbfs = analysis::levels_of(Samples(used.y.begin(), used.y.end())).rms_dbfs();
+    return heard;
+  }
+
+ private:
+  [[noreturn]] static void unrelated(const Recording& captured) {
+    throw InputError(
+        fmt::format("{}: nothing in it follows what was sent; is it the right pair of files and the right "
+                    "channel, and did both devices run at the same sample rate?",
+                    captured.name));
+  }
+
+  void find_band(const Recording& sent) {
+    CrossSpectrum cross({rate_, upper_, upper_ / 2});
+    cross.add(x_, x_);
+    const Samples density = cross.pxx();
+    Samples axis(density.size()), level(density.size());
+    for (std::size_t k = 0; k < axis.size(); ++k) axis[k] = cross.frequency_hz(k), level[k] = density[k] * axis[k];
+    level = analysis::smooth<double>(axis, level, 3.0);
+    const double floor = (sweep_ ? kSweepFloor : kBandFloor) * *std::max_element(level.begin() + 1, level.end());
+    const double lowest = options_.lowest_hz, highest = std::min(options_.highest_hz, 0.47 * rate_);
+    double from = 0, to = 0;
+    for (std::size_t k = 1; k < axis.size(); ++k)
+      if (level[k] > floor && axis[k] <= highest) from = from == 0 ? axis[k] : from, to = axis[k];
+    if (from <= axis[1] * 1.5) from = 0;  // as far down as can be seen
+    from = std::max({from, lowest, 3.0 * rate_ / static_cast<double>(lower_)});
+    if (!(to >= 2 * from))
+      throw InputError(
+          fmt::format("{}: read a signal of less than an octave; noise or a sweep is wanted: 'rackproof "
+                      "stimulus pink' or 'rackproof stimulus sweep' makes one",
+                      sent.name));
+    // Steps of 1/48 octave up to where the upper segments' own spacing is finer; from there on every one of their bins.
+    const double bin_hz = rate_ / static_cast<double>(upper_);
+    split_hz_ = std::min(bin_hz / (std::exp2(1 / kPointsPerOctave) - 1), to);
+    for (const double f : analysis::log_frequencies(from, split_hz_, kPointsPerOctave)) frequency_hz_.push_back(f);
+    if (!frequency_hz_.empty() && frequency_hz_.back() > split_hz_ - 0.5 * bin_hz) frequency_hz_.pop_back();
+    split_hz_ = frequency_hz_.empty() ? from : frequency_hz_.back() + 1e-9;
+    for (double bin = std::ceil(split_hz_ / bin_hz); bin * bin_hz <= to; ++bin) frequency_hz_.push_back(bin * bin_hz);
+  }
+
+  void must_overlap(const Recording& captured, std::ptrdiff_t lag, Heard& heard) const {
+    const Overlap pair = overlap(x_, captured.samples, lag);
+    const double share = static_cast<double>(pair.x.size()) / static_cast<double>(x_.size());
+    const double seconds = static_cast<double>(pair.x.size()) / rate_;
+    if (sweep_ ? share < 0.9 : seconds < 0.5)
+      throw InputError(fmt::format("{}: read {:.2f} s of the {:.2f} s that were sent; {}", captured.name, seconds,
+                                   static_cast<double>(x_.size()) / rate_,
+                                   sweep_ ? "too short: the whole sweep must be in it, and a second more"
+                                          : "too short: half a second at least must be in it"));
+    if (share < 0.9)
+      heard.warnings.push_back(
+          {"part-of-what-was-sent", fmt::format("{}: holds {:.0f} % of what was sent", captured.name, 100 * share)});
+  }
+
+  /// The mean coherence of the best octave among those that count.
+  void must_be_related(const Recording& captured, const Response& rough) const {
+    double best = 0;
+    const double bin_hz = rate_ / static_cast<double>(rough.size());
+    for (double low = frequency_hz_.front(); low < frequency_hz_.back(); low *= std::numbers::sqrt2) {
+      double sum = 0, count = 0;
+      for (auto k = static_cast<std::size_t>(std::ceil(low / bin_hz));
+           k < rough.coherence.size() && static_cast<double>(k) * bin_hz < 2 * low; ++k)
+        sum += rough.coherence[k], ++count;
+      if (count >= 8) best = std::max(best, sum / count);
+    }
+    if (best < kLeastCoherence) unrelated(captured);
+  }
+
+  Response averaged(View y, std::ptrdiff_t lag, std::size_t segment, std::size_t overlaps) const {
+    const CrossSpectrum cross = welch(overlap(x_, y, lag), rate_, segment, overlaps);
+    return {cross.h1(), honest_coherence(cross)};
+  }
+
+  /// What arrived over what was sent, the whole recording at once: harmonics come ahead of the direct sound.
+  struct Division {
+    std::vector<double> power;  ///< of what was sent, by bins
+    Samples wave;
+  };
+  Division divided(View y) const {
+    const RealFourier whole(analysis::next_fast_size(x_.size() + y.size() + lower_));
+    const std::vector<Complex> x = whole.forward(x_);
+    std::vector<Complex> h = whole.forward(y);
+    Division division;
+    division.power.resize(x.size());
+    std::transform(x.begin(), x.end(), division.power.begin(), [](const Complex& value) { return std::norm(value); });
+    const double least = 1e-8 * *std::max_element(division.power.begin(), division.power.end());
+    for (std::size_t k = 0; k < h.size(); ++k) {
+      // Beyond what was sent there is nothing but noise, blown up: out, with soft edges.
+      const double hz = static_cast<double>(k) * rate_ / static_cast<double>(whole.size());
+      const double edge =
+          std::min(1.0, std::min(1.5 * hz / frequency_hz_.front() - 0.5, 9 - 8 * hz / frequency_hz_.back()));
+      const double share = edge > 0 ? edge * edge * (3 - 2 * edge) : 0.0;
+      h[k] *= share * std::conj(x[k]) / (division.power[k] += least);
+    }
+    division.wave = whole.inverse(h);
+    return division;
+  }
+
+  Response gated(const Division& division, View y, std::ptrdiff_t lag) const {
+    const auto size = static_cast<std::ptrdiff_t>(division.wave.size());
+    Samples wave(division.wave);
+    std::rotate(wave.begin(), wave.begin() + (lag % size + size) % size, wave.end());
+    // The gate: 80 ms ahead of time zero, and on for as long as the response stands out of the noise.
+    const auto before = static_cast<std::size_t>(kBeforeSeconds * rate_);
+    const std::size_t after = lower_ - before, flat = standing_out(View(wave).first(after));
+    Samples kept(lower_, 0.0);
+    double energy = 0;
+    for (std::size_t n = 0; n < lower_; ++n) {
+      const bool early = n >= after;  // wrapped: ahead of time zero
+      const double ahead = static_cast<double>(lower_ - n) / static_cast<double>(before);
+      const double late = (static_cast<double>(n) - static_cast<double>(flat)) / (0.5 * static_cast<double>(flat));
+      const double gate = 0.5 + 0.5 * std::cos(kPi * std::clamp(early ? 2 * ahead - 1 : late, 0.0, 1.0));
+      kept[n] = gate * (early ? wave[wave.size() - (lower_ - n)] : wave[n]);
+      energy += gate * gate;
+    }
+    const RealFourier window(lower_);
+    Response response{window.forward(kept), Samples(lower_ / 2 + 1, 0.0)};
+    // What the gated response does not explain is noise (and distortion): so much of it is in the gate.
+    Samples causal(kept);
+    std::rotate(causal.begin(), causal.begin() + static_cast<std::ptrdiff_t>(after), causal.end());
+    const Samples explained = analysis::convolve(x_, causal);
+    Samples left(y.begin(), y.end());
+    for (std::size_t n = 0; n < explained.size(); ++n) {
+      const std::ptrdiff_t at = static_cast<std::ptrdiff_t>(n) + lag - static_cast<std::ptrdiff_t>(before);
+      if (at >= 0 && at < static_cast<std::ptrdiff_t>(left.size())) left[static_cast<std::size_t>(at)] -= explained[n];
+    }
+    CrossSpectrum noise({rate_, upper_, upper_ / 2});
+    noise.add(left, left);
+    const Samples density = noise.pyy();
+    for (std::size_t k = 1; k + 1 < response.h.size(); ++k) {
+      const double hz = static_cast<double>(k) * rate_ / static_cast<double>(lower_);
+      const auto bin = static_cast<std::size_t>(std::lround(hz * static_cast<double>(upper_) / rate_));
+      const auto there = static_cast<std::size_t>(std::lround(hz * static_cast<double>(wave.size()) / rate_));
+      double gain = 0;  // of the division, in the mean over what the gate spreads into this bin
+      const std::size_t reach = wave.size() / lower_ + 1;
+      for (std::size_t i = there - std::min(there, reach); i <= std::min(there + reach, division.power.size() - 1); ++i)
+        gain += 1 / division.power[i] / static_cast<double>(2 * reach + 1);
+      const double in_gate = 0.5 * rate_ * density[bin] * energy * gain;
+      const double power = std::norm(response.h[k]);
+      response.coherence[k] = power > 0 ? std::clamp(1 - kChance * in_gate / power, 0.0, 1.0) : 0.0;
+    }
+    return response;
+  }
+
+  /// Until when `wave` is above its own later half, by blocks of 20 ms; at most two thirds, so that a flank has room.
+  std::size_t standing_out(View wave) const {
+    const auto block = static_cast<std::size_t>(0.02 * rate_);
+    Samples power;
+    for (std::size_t n = 0; n + block <= wave.size(); n += block) {
+      const View piece = wave.subspan(n, block);
+      power.push_back(std::inner_product(piece.begin(), piece.end(), piece.begin(), 0.0));
+    }
+    Samples later(power.begin() + static_cast<std::ptrdiff_t>(power.size() / 2), power.end());
+    std::nth_element(later.begin(), later.begin() + static_cast<std::ptrdiff_t>(later.size() / 2), later.end());
+    const double floor = 3 * later[later.size() / 2];
+    std::size_t last = 5;
+    for (std::size_t i = 0; i < power.size(); ++i)
+      if (power[i] > floor) last = std::max(last, i + 2);
+    return std::min(last * block, wave.size() * 2 / 3);
+  }
+
+  /// A recorder's drift bends the sweep: what comes late in it comes later still, frequency by frequency, and the
+  /// direct sound is smeared. The drift is the one whose removal makes it the sharpest, by a tenth at least; the treble
+  /// decides, where a loudspeaker's own phase is straight.
+  double drift_of_sweep(const Response& response) const {
+    if (!glide_.exponential) return 0;
+    const std::size_t bins = upper_ / 2 + 1, step = response.size() / upper_;
+    std::vector<Complex> h(bins), turned(bins);
+    Samples axis(bins), power(bins), sure(bins), late(bins);
+    for (std::size_t k = 0; k < bins; ++k) {
+      h[k] = response.h[k * step], power[k] = std::norm(h[k]), sure[k] = response.coherence[k * step];
+      axis[k] = static_cast<double>(k) * rate_ / static_cast<double>(upper_);
+      late[k] = axis[k] > 0 ? glide_.time_scale_s * std::log(axis[k] / glide_.from_hz) : 0.0;
+    }
+    const Samples level = analysis::smooth<double>(axis, power, 1.0);
+    const double loudest = *std::max_element(level.begin(), level.end());
+    const RealFourier fourier(upper_);
+    const auto sharpness = [&](double ppm) {
+      for (std::size_t k = 1; k < bins; ++k) {
+        const bool counts =
+            axis[k] >= kTrebleHz && axis[k] <= frequency_hz_.back() && sure[k] > 0.5 && level[k] > 1e-3 * loudest;
+        turned[k] = counts ? h[k] / std::sqrt(level[k]) *
+                                 std::polar(1.0, 2 * kPi * std::remainder(axis[k] * late[k] * ppm * 1e-6, 1.0))
+                           : 0.0;
+      }
+      const Samples wave = fourier.inverse(turned);
+      for (Complex& c : turned) c *= Complex(0, -1);
+      const Samples quarter = fourier.inverse(turned);
+      double sum = 0;  // of fourth powers: the same energy in fewer samples makes more of them
+      for (std::size_t n = 0; n < wave.size(); ++n) {
+        const double power_here = wave[n] * wave[n] + quarter[n] * quarter[n];
+        sum += power_here * power_here;
+      }
+      return sum;
+    };
+    double best = 0, height = sharpness(0);
+    const double unmoved = height;
+    for (double wide = 300, pace = 10; pace > 0.02; wide = 2 * pace, pace /= 5) {
+      const double centre = best;
+      for (double ppm = centre - wide; ppm <= centre + wide; ppm += pace)
+        if (const double here = sharpness(ppm); here > height) height = here, best = ppm;
+    }
+    return height > 1.1 * unmoved ? best : 0.0;
+  }
+
+  /// `rest`: the direct sound's place, in samples, to be taken out. Between bins the response is that of its own wave.
+  void sample(const Response& response, double rest, View frequency_hz, Heard& into) const {
+    const double size = static_cast<double>(response.size()), bin_hz = rate_ / size;
+    Samples wave;
+    for (const double f : frequency_hz) {
+      const double place = f / bin_hz, whole = std::round(place);
+      const auto below = std::min(static_cast<std::size_t>(place), response.h.size() - 2);
+      const double share = place - static_cast<double>(below);
+      Complex value;
+      if (std::abs(place - whole) < 1e-6) {
+        value = response.h[static_cast<std::size_t>(whole)];
+      } else {
+        if (wave.empty()) wave = RealFourier(response.size()).inverse(response.h);
+        value = spectrum_at(wave, f / rate_);
+      }
+      into.h.push_back(value * std::polar(1.0, 2 * kPi * std::remainder(f / rate_ * rest, 1.0)));
+      into.coherence.push_back((1 - share) * response.coherence[below] + share * response.coherence[below + 1]);
+    }
+  }
+  /// Of a wave whose later quarter is ahead of time zero.
+  static Complex spectrum_at(const Samples& wave, double frequency) {
+    const std::size_t wraps = wave.size() / 4 * 3;
+    const Complex turn = std::polar(1.0, -2 * kPi * frequency);
+    Complex sum = 0, rotation = 1;
+    for (std::size_t n = 0; n < wave.size(); ++n, rotation *= turn) {
+      const double at = static_cast<double>(n) - (n >= wraps ? static_cast<double>(wave.size()) : 0.0);
+      if (n % 256 == 0 || n == wraps) rotation = std::polar(1.0, -2 * kPi * std::remainder(frequency * at, 1.0));
+      sum += wave[n] * rotation;
+    }
+    return sum;
+  }
+
+  double rate_;
+  bool sweep_;
+  TransferOptions options_;
+  Glide glide_;
+  std::size_t begin_ = 0, lower_ = 0, upper_ = 0;
+  View x_;
+  double split_hz_ = 0;
+  Samples frequency_hz_;
+};
+
+}  // namespace
+
+bool is_sweep(std::span<const double> sent) { return glide_of(sent, 1.0).is; }
+
+Measurement measure(const Recording& sent, std::span<const Recording> captured, const TransferOptions& options) {
+  if (captured.empty()) throw InputError("measure: no recording of what arrived is given");
+  screen_sent(sent);
+  const bool sweep = options.kind == SentKind::automatic ? is_sweep(sent.samples) : options.kind == SentKind::sweep;
+  const Way way(sent, sweep, options);
+  Measurement m;
+  m.sample_rate_hz = sent.sample_rate_hz;
+  m.captures = captured.size();
+  m.kind = sweep ? "sweep" : "noise";
+  m.frequency_hz = way.frequency_hz();
+  const std::size_t count = m.frequency_hz.size();
+  const double share = 1.0 / static_cast<double>(captured.size());
+  Samples power(count, 0.0);
+  std::vector<Complex> vector(count);
+  m.coherence.assign(count, 0.0);
+  double polarities = 0;
+  for (const Recording& one : captured) {
+    const std::string doubt = screen_captured(one, sent);
+    if (!doubt.empty()) m.warnings.push_back({"level", doubt});
+    Way::Heard heard = way.hear(one);
+    m.warnings.insert(m.warnings.end(), heard.warnings.begin(), heard.warnings.end());
+    for (std::size_t i = 0; i < count; ++i) {
+      power[i] += share * std::norm(heard.h[i]);
+      vector[i] += heard.h[i];
+      m.coherence[i] += share * heard.coherence[i];
+    }
+    m.arrival_ms += share * heard.facts.arrival_ms;
+    m.drift_ppm += share * heard.facts.drift_ppm;
+    polarities += heard.facts.polarity;
+    m.each.push_back(heard.facts);
+  }
+  m.polarity = polarities < 0 ? -1 : 1;
+  if (options.smoothing > 0) {
+    power = analysis::smooth<double>(m.frequency_hz, power, options.smoothing);
+    vector = analysis::smooth<Complex>(m.frequency_hz, vector, options.smoothing);
+    m.coherence = analysis::smooth<double>(m.frequency_hz, m.coherence, options.smoothing);
+    m.smoothing = fmt::format("1/{:g}", options.smoothing);
+  }
+  for (std::size_t i = 0; i < count; ++i) {
+    m.magnitude_db.push_back(analysis::db_from_power(std::max(power[i], 1e-30)));
+    m.phase_deg.push_back(std::arg(vector[i]) * 180 / kPi);
+  }
+  const auto warn_if = [&](bool is, const char* code, const std::string& text) {
+    if (is) m.warnings.push_back({code, text});
+  };
+  warn_if(std::abs(polarities) < static_cast<double>(captured.size()), "polarity",
+          "the captures do not agree on the polarity: was a cable turned, or the direct sound hidden at one place?");
+  warn_if(m.arrival_ms < 0, "arrival",
+          fmt::format("the recording began after the sound had left: an arrival of {:.3f} ms is no time of flight",
+                      m.arrival_ms));
+  warn_if(sweep && m.drift_ppm != 0, "drift-of-a-sweep",
+          "one sweep does not tell a recorder's drift from phase for sure: where player and recorder are two devices, "
+          "noise is the better signal");
+  const auto sure = std::count_if(m.coherence.begin(), m.coherence.end(), [](double c) { return c >= 0.5; });
+  warn_if(2 * static_cast<std::size_t>(sure) < count, "coherence",
+          fmt::format("coherence is below 0.5 at {:.0f} % of the frequencies: what is there is mostly noise, or late "
+                      "reflections",
+                      100 - 100.0 * static_cast<double>(sure) / static_cast<double>(count)));
+  return m;
+}
+
+}  // namespace rackproof::tune

@@ -1,0 +1,41 @@
+#pragma once
+/// The way from what was sent to what a microphone heard.
+///   noise   H1 = Pxy / Pxx, averaged after P. D. Welch (1967), Hann windows: segments of 1.37 s below, of 0.34 s above
+///           the frequency where their spacing is 1/48 octave. Reflections later than a segment count as noise, as they
+///           are to a listener; coherence tells.
+///   sweep   spectral division over the whole recording, which puts harmonics ahead of the direct sound (A. Farina, AES
+///           108th Convention, 2000), then a gate from 80 ms before it to 1.37 s after it. Coherence: the share of
+///           |H|^2 that the noise in the gate, taken from what the gated response leaves over, does not explain.
+/// Claims   the arrival is the direct sound's, also where a reflection is up to 12 dB louder; it and the drift of the
+///          recorder's clock come out to a fraction of a sample; a capture that means nothing is refused, not averaged.
+#include <cstddef>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "harness/tune/measurement.hpp"
+
+namespace rackproof::tune {
+
+struct Recording {
+  std::string name;  ///< only named in texts
+  double sample_rate_hz = 48000;
+  std::vector<double> samples;
+};
+
+enum class SentKind { automatic, noise, sweep };
+struct TransferOptions {
+  SentKind kind = SentKind::automatic;
+  double smoothing = 0;                       ///< window of 1/b octave; 0: none
+  double lowest_hz = 16, highest_hz = 20500;  ///< as far as what was sent reaches
+};
+
+/// Captures are averaged: power for the magnitude, the vector (arrivals aligned) for the phase, the mean for coherence.
+/// Throws InputError, naming the recording and why: another sample rate, too short, too quiet, clipped, bad samples, or
+/// nothing in it of what was sent.
+Measurement measure(const Recording& sent, std::span<const Recording> captured, const TransferOptions& options = {});
+
+/// Is this one tone that glides, alone?
+bool is_sweep(std::span<const double> sent);
+
+}  // namespace rackproof::tune

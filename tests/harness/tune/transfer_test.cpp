@@ -1,0 +1,292 @@
+// Must hold, on simulated rigs whose truth is a formula: level and phase come out where coherence says that they can be
+// told; the arrival is the direct sound's, also where a reflection is louder; drift is found and taken out; a capture
+// that means nothing is refused with the reason.
+#include "harness/tune/transfer.hpp"
+
+#include <gmock/gmock.h>
+
+#include <algorithm>
+
+#include "harness/analysis/bands.hpp"
+#include "harness/analysis/decibels.hpp"
+#include "harness/rig/rig.hpp"
+#include "harness/tune/screening.hpp"
+#include "tests/harness/tune/rig_in_a_field.hpp"
+
+namespace rackproof::tune {
+namespace {
+
+using testing::AllOf;
+using testing::HasSubstr;
+
+const Recording& noise() {
+  static const Recording sent{"pink.wav", kRate, noise_sent(5)};
+  return sent;
+}
+const Recording& sweep() {
+  static const Recording sent{"sweep.wav", kRate, sweep_sent(3)};
+  return sent;
+}
+Measurement measured(const Recording& sent, const Recording& captured, const TransferOptions& options = {}) {
+  const Recording all[] = {captured};
+  return measure(sent, all, options);
+}
+std::vector<SoundPath> field() { return field_paths({0, 0, 2}, {3.2, 0.1, 1.7}); }
+/// Two reflections, one of them upside down.
+std::vector<SoundPath> reflected() {
+  std::vector<SoundPath> paths = field();
+  paths.push_back({paths[0].delay_s + 3.1e-3, 0.5 * paths[0].gain});
+  paths.push_back({paths[0].delay_s + 11.3e-3, -0.3 * paths[0].gain});
+  return paths;
+}
+double true_arrival_ms(const SimulatedDriver& driver, const std::vector<SoundPath>& paths) {
+  return 1e3 * (paths[0].delay_s + driver.delay_s);
+}
+
+// The sound card plugged into itself: nothing is added, nothing taken away. A Welch estimate of one wire is exact but
+// for rounding; the arrival is 0 to a thousandth of a sample.
+TEST(Transfer, AWireIsAWire) {
+  for (const Recording* sent : {&noise(), &sweep()}) {
+    Recording captured{"wire.wav", kRate, sent->samples};
+    for (double& x : captured.samples) x *= -0.5;
+    const Measurement m = measured(*sent, captured);
+    EXPECT_EQ(m.kind, sent == &noise() ? "noise" : "sweep");
+    EXPECT_NEAR(m.arrival_ms, 0, 1e-3 / 48);
+    EXPECT_EQ(m.polarity, -1);
+    EXPECT_EQ(m.drift_ppm, 0);
+    for (std::size_t i = 0; i < m.frequency_hz.size(); ++i) {
+      if (m.frequency_hz[i] < 40 || m.frequency_hz[i] > 19000) continue;  // the sweep's own ends
+      ASSERT_NEAR(m.magnitude_db[i], -6.0206, 0.05) << m.frequency_hz[i];
+      ASSERT_NEAR(std::abs(m.phase_deg[i]), 180, 0.3) << m.frequency_hz[i];
+      ASSERT_GT(m.coherence[i], 0.999) << m.frequency_hz[i];
+    }
+  }
+}
+
+TEST(Transfer, TellsFortyEightPointsAnOctaveOrMore) {
+  const Measurement m = measured(noise(), {"wire.wav", kRate, noise().samples});
+  EXPECT_EQ(m.smoothing, "none");
+  EXPECT_LT(m.frequency_hz.front(), 20);
+  EXPECT_GT(m.frequency_hz.back(), 20000);
+  for (std::size_t i = 1; i < m.frequency_hz.size(); ++i) {
+    ASSERT_GT(m.frequency_hz[i], m.frequency_hz[i - 1]);
+    ASSERT_LE(std::log2(m.frequency_hz[i] / m.frequency_hz[i - 1]), 1.05 / 48) << m.frequency_hz[i];
+  }
+}
+
+// Noise: where it is summed over K segments, the level is good to some 8.7 dB sqrt((1 - c) / (2 c K)); K is 30 and
+// more, and the worst of 5000 points is four of these. Of a reflection
+// t late, t / T of a segment's wave is not in the segment's sound: 11 ms in 0.34 s is 3 % of its energy, noise of -15
+// dB beside it, -25 dB beside the direct sound, a twentieth once averaged over 30.
+TEST(Transfer, DelayEqAndReflectionsComeBackFromNoise) {
+  const SimulatedDriver driver = a_driver();
+  struct Case {
+    const char* what;
+    std::vector<SoundPath> paths;
+    double level_db, phase_deg;
+  };
+  for (const Case& c : {Case{"field", field(), 0.1, 1}, Case{"reflections", reflected(), 0.6, 6}}) {
+    SCOPED_TRACE(c.what);
+    const Measurement m = measured(noise(), recorded(driver, c.paths, noise().samples));
+    EXPECT_NEAR(m.arrival_ms, true_arrival_ms(driver, c.paths), 0.1 / 48);
+    EXPECT_EQ(m.polarity, 1);
+    EXPECT_EQ(m.drift_ppm, 0);
+    const Errors errors = errors_of(m, driver, c.paths, 60, 16000, 0.95);
+    EXPECT_GT(errors.points, 4000u);
+    EXPECT_LT(errors.level_db, c.level_db) << errors.at_hz;
+    EXPECT_LT(errors.phase_deg, c.phase_deg);
+    // Negative control: it is not that anything would pass.
+    SimulatedDriver other = driver;
+    other.colour[1] = peaking(800, -6, 3);
+    EXPECT_GT(errors_of(m, other, c.paths, 60, 16000, 0.95).level_db, 0.8);
+  }
+}
+TEST(Transfer, ASweepIsExactWhereNothingDisturbs) {
+  const SimulatedDriver driver = a_driver();
+  for (const auto& paths : {field(), reflected(), room_paths({}, {2, 3, 2}, {7, 5, 1.3})}) {
+    const Measurement m = measured(sweep(), recorded(driver, paths, sweep().samples));
+    EXPECT_EQ(m.kind, "sweep");
+    EXPECT_NEAR(m.arrival_ms, true_arrival_ms(driver, paths), 0.1 / 48);
+    const Errors errors = errors_of(m, driver, paths, 60, 16000, 0.9);
+    EXPECT_GT(errors.points, 5000u);
+    EXPECT_LT(errors.level_db, 0.05) << errors.at_hz;  // what the gate cuts off the lowest bass
+    EXPECT_LT(errors.phase_deg, 0.5);
+  }
+}
+
+TEST(Transfer, CoherenceTellsHowMuchToBelieve) {
+  const SimulatedDriver driver = a_driver();
+  const auto paths = field();
+  double before = 2;
+  for (const double noise_rms : {0.0, 1e-3, 1e-2}) {  // the sound is at about 0.03
+    Recorder recorder;
+    recorder.noise_rms = noise_rms, recorder.seed = 5;
+    for (const Recording* sent : {&noise(), &sweep()}) {
+      SCOPED_TRACE(testing::Message() << sent->name << " with noise of " << noise_rms);
+      const Measurement m = measured(*sent, recorded(driver, paths, sent->samples, recorder));
+      EXPECT_NEAR(m.arrival_ms, true_arrival_ms(driver, paths), 0.2 / 48);
+      const Errors errors = errors_of(m, driver, paths, 60, 16000, 0.95);
+      // At 0.95 the noise is a fifth of the sound (-13 dB); averaged once (sweep), the worst of 5000 draws of it may be
+      // thrice that; averaged over some 30 segments (noise), a fifth of it.
+      EXPECT_GT(errors.points, 100u);
+      EXPECT_LT(errors.level_db, sent == &noise() ? 1.5 : 3.5);
+      double mean = 0;
+      for (const double c : m.coherence) mean += c / static_cast<double>(m.coherence.size());
+      if (sent == &noise()) {
+        EXPECT_LT(mean, before);
+        before = mean;
+        // Signal and noise are both pink: one coherence at all frequencies, S / (S + N).
+        const double s = 0.01 * std::pow(paths[0].gain, 2), expected = s / (s + noise_rms * noise_rms);
+        double plain = 0, count = 0;
+        for (std::size_t i = 0; i < m.frequency_hz.size(); ++i)
+          if (m.frequency_hz[i] > 5000 && m.frequency_hz[i] < 15000) plain += m.coherence[i], ++count;
+        EXPECT_NEAR(plain / count, expected, 0.02);
+      }
+    }
+  }
+}
+
+TEST(Transfer, TheDirectSoundIsTheFirstNotTheLoudest) {
+  SimulatedDriver driver = a_driver();
+  for (const double gain : {1.5, -2.5}) {
+    for (const int polarity : {1, -1}) {
+      driver.polarity = polarity;
+      auto paths = field();
+      paths.push_back({paths[0].delay_s + 4.7e-3, gain * paths[0].gain});
+      const Measurement m = measured(noise(), recorded(driver, paths, noise().samples));
+      EXPECT_NEAR(m.arrival_ms, true_arrival_ms(driver, paths), 0.2 / 48) << gain;
+      EXPECT_EQ(m.polarity, polarity) << gain;
+    }
+  }
+}
+
+TEST(Transfer, DriftOfTheRecorderIsFoundAndTakenOut) {
+  const SimulatedDriver driver = a_driver();
+  const auto paths = reflected();
+  for (const double ppm : {50.0, -50.0}) {
+    Recorder recorder;
+    recorder.drift_ppm = ppm, recorder.noise_rms = 3e-4;
+    const Recording captured = recorded(driver, paths, noise().samples, recorder);
+    const Measurement m = measured(noise(), captured);
+    // A tenth of a part in a million over six seconds is 0.03 sample.
+    EXPECT_NEAR(m.drift_ppm, ppm, 0.2);
+    EXPECT_NEAR(m.arrival_ms, true_arrival_ms(driver, paths), 0.2 / 48);
+    const Errors errors = errors_of(m, driver, paths, 60, 16000, 0.95);
+    EXPECT_GT(errors.points, 4000u);
+    EXPECT_LT(errors.level_db, 0.6) << errors.at_hz;
+    EXPECT_LT(errors.phase_deg, 7);
+  }
+  // One sweep: the treble's straightness is all there is to go by.
+  Recorder recorder;
+  recorder.drift_ppm = 50;
+  const Recording long_sweep{"sweep.wav", kRate, sweep_sent(8)};
+  const Measurement m = measured(long_sweep, recorded(driver, field(), long_sweep.samples, recorder));
+  EXPECT_NEAR(m.drift_ppm, 50, 5);
+  EXPECT_TRUE(std::any_of(m.warnings.begin(), m.warnings.end(), [](auto& w) { return w.code == "drift-of-a-sweep"; }));
+}
+
+TEST(Transfer, SeveralPlacesAreAveragedByPowerAndPhaseByVector) {
+  const SimulatedDriver driver = a_driver();
+  const auto near = field_paths({0, 0, 2}, {2, 0, 1.7}), far = field_paths({0, 0, 2}, {5, 1, 1.7});
+  const Recording captured[] = {recorded(driver, near, sweep().samples), recorded(driver, far, sweep().samples)};
+  const Measurement m = measure(sweep(), captured);
+  EXPECT_EQ(m.captures, 2u);
+  ASSERT_EQ(m.each.size(), 2u);
+  EXPECT_NEAR(m.each[0].arrival_ms, true_arrival_ms(driver, near), 0.1 / 48);
+  EXPECT_NEAR(m.each[1].arrival_ms, true_arrival_ms(driver, far), 0.1 / 48);
+  EXPECT_NEAR(m.arrival_ms, 0.5 * (m.each[0].arrival_ms + m.each[1].arrival_ms), 1e-9);
+  const double gain = std::sqrt(0.5 * (near[0].gain * near[0].gain + far[0].gain * far[0].gain));
+  SimulatedDriver alone = driver;
+  alone.delay_s = 0;
+  for (std::size_t i = 0; i < m.frequency_hz.size(); ++i) {
+    const double f = m.frequency_hz[i];
+    if (f < 60 || f > 16000) continue;
+    const std::complex<double> truth = gain * transfer(alone, std::vector<SoundPath>{{0, 1}}, f, kRate);
+    ASSERT_NEAR(m.magnitude_db[i], analysis::db_from_ratio(std::abs(truth)), 0.05) << f;
+    ASSERT_NEAR(std::remainder(m.phase_deg[i] - std::arg(truth) * 57.29578, 360), 0, 1) << f;
+  }
+}
+
+TEST(Transfer, SmoothingIsOfPowerAndSaidSo) {
+  const auto paths = reflected();
+  const Recording captured = recorded(a_driver(), paths, sweep().samples);
+  const Measurement plain = measured(sweep(), captured);
+  TransferOptions options;
+  options.smoothing = 3;
+  const Measurement smoothed = measured(sweep(), captured, options);
+  EXPECT_EQ(smoothed.smoothing, "1/3");
+  std::vector<double> power;
+  for (const double db : plain.magnitude_db) power.push_back(analysis::power_from_db(db));
+  power = analysis::smooth<double>(plain.frequency_hz, power, 3);
+  for (std::size_t i = 0; i < power.size(); ++i)
+    ASSERT_NEAR(smoothed.magnitude_db[i], analysis::db_from_power(power[i]), 1e-9);
+}
+
+TEST(Transfer, KnowsASweepFromNoise) {
+  EXPECT_TRUE(is_sweep(sweep().samples));
+  EXPECT_TRUE(is_sweep(sweep_sent(1)));
+  EXPECT_FALSE(is_sweep(noise().samples));
+  EXPECT_FALSE(is_sweep(stimuli::take(stimuli::sine({1000, 0.5}, kRate), 96000)));
+}
+
+std::string refusal(const Recording& sent, const Recording& captured) {
+  try {
+    measured(sent, captured);
+  } catch (const InputError& error) {
+    return error.what();
+  }
+  return "it was accepted";
+}
+
+TEST(Transfer, WhatMeansNothingIsRefusedWithTheReason) {
+  const Recording good = recorded(a_driver(), field(), noise().samples);
+  const auto changed = [&](auto change) {
+    Recording other = good;
+    other.name = "seat.wav";
+    change(other);
+    return refusal(noise(), other);
+  };
+  EXPECT_EQ(changed([](Recording&) {}), "it was accepted");
+  EXPECT_THAT(changed([](Recording& r) { r.sample_rate_hz = 44100; }),
+              AllOf(HasSubstr("seat.wav"), HasSubstr("44100 Hz"), HasSubstr("48000 Hz")));
+  EXPECT_THAT(changed([](Recording& r) { r.samples.resize(12000); }),
+              AllOf(HasSubstr("seat.wav"), HasSubstr("too short")));
+  EXPECT_THAT(changed([](Recording& r) {
+                for (double& x : r.samples) x *= 1e-4;
+              }),
+              AllOf(HasSubstr("seat.wav"), HasSubstr("too quiet")));
+  EXPECT_THAT(changed([](Recording& r) { std::fill(r.samples.begin(), r.samples.end(), 0.0); }), HasSubstr("silence"));
+  for (const double ceiling : {1.0, 0.3})
+    EXPECT_THAT(changed([&](Recording& r) {
+                  for (double& x : r.samples) x = std::clamp(x * 12, -ceiling, ceiling);
+                }),
+                AllOf(HasSubstr("seat.wav"), HasSubstr("clipped")));
+  EXPECT_THAT(changed([](Recording& r) { r.samples = noise_sent(7, 99); }),
+              AllOf(HasSubstr("seat.wav"), HasSubstr("nothing in it")));
+  EXPECT_THAT(changed([](Recording& r) { r.samples[777] = std::nan(""); }),
+              AllOf(HasSubstr("seat.wav"), HasSubstr("no number")));
+  EXPECT_THAT(refusal(sweep(), {"seat.wav", kRate, noise_sent(7, 99)}), HasSubstr("seat.wav"));
+  Recording half = recorded(a_driver(), field(), sweep().samples);
+  half.samples.resize(half.samples.size() / 2);
+  EXPECT_THAT(refusal(sweep(), half), HasSubstr("too short"));
+  const Recording tone{"tone.wav", kRate, stimuli::take(stimuli::sine({1000, 0.5}, kRate), 96000)};
+  EXPECT_THAT(refusal(tone, tone), AllOf(HasSubstr("tone.wav"), HasSubstr("less than an octave")));
+  EXPECT_THROW(measure(noise(), {}), InputError);
+}
+
+TEST(Screening, FlatTopsAreClippingAndCrestsAreNot) {
+  // 16 bits, 20 Hz: six samples at the crest are the same number, and no converter ran out.
+  std::vector<double> slow = stimuli::take(stimuli::sine({20, 1.0}, kRate), 48000);
+  for (double& x : slow) x = std::round(x * 32767) / 32768;
+  EXPECT_EQ(flat_tops(slow), 0u);
+  std::vector<double> clipped = slow;
+  for (double& x : clipped) x = std::clamp(x, -0.9, 0.9);
+  EXPECT_EQ(flat_tops(clipped), 40u);
+  EXPECT_EQ(flat_tops({}), 0u);
+  EXPECT_EQ(active_stretch(std::vector<double>{0, 0, 1e-4, 1, 0.5, 1e-4, 0}).begin, 3u);
+  EXPECT_EQ(active_stretch(std::vector<double>{0, 0, 1e-4, 1, 0.5, 1e-4, 0}).size(), 2u);
+  EXPECT_EQ(active_stretch(std::vector<double>(9, 0.0)).size(), 0u);
+}
+
+}  // namespace
+}  // namespace rackproof::tune
