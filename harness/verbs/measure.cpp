@@ -1,0 +1,169 @@
+/// `measure`: from what was sent and what microphones heard to the response between them.
+#include <fmt/format.h>
+
+#include <charconv>
+#include <cmath>
+
+#include "harness/analysis/bands.hpp"
+#include "harness/analysis/decibels.hpp"
+#include "harness/audio/reader.hpp"
+#include "harness/rig/units.hpp"
+#include "harness/tune/transfer.hpp"
+#include "harness/verbs/table.hpp"
+#include "harness/verbs/verb.hpp"
+
+namespace rackproof {
+namespace {
+
+struct MeasureOptions {
+  std::filesystem::path sent, output;
+  std::vector<std::filesystem::path> captured;
+  std::uint32_t sent_channel = 1, captured_channel = 1;
+  std::string kind = "auto", smoothing, from, to, take_out;
+  Voice voice;
+};
+
+/// "1/24" or "24": the b of 1/b octave. 0 where nothing was typed.
+double smoothing_of(std::string text) {
+  if (text.empty() || text == "none") return 0;
+  const std::string typed = text;
+  if (text.starts_with("1/")) text.erase(0, 2);
+  double b = 0;
+  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), b);
+  if (error != std::errc() || end != text.data() + text.size() || !(b >= 1 && b <= 48))
+    throw InputError(fmt::format("--smoothing: read {}; right would be 1/48 to 1/1 of an octave, as in 1/24", typed));
+  return b;
+}
+
+double quantity_of(const char* option, const std::string& text, rig::Quantity quantity) {
+  try {
+    return rig::read_value(text, quantity);
+  } catch (const rig::Misread& misread) {
+    throw InputError(fmt::format("{}: read {}; {}", option, misread.read, misread.right));
+  }
+}
+
+tune::Recording recording(const std::filesystem::path& file, std::uint32_t channel, const char* option) {
+  constexpr double kMostSeconds = 600;
+  audio::Reader reader(file);
+  if (channel < 1 || channel > reader.channels())
+    throw InputError(fmt::format("{}: {} {}: it has {} channel{}, counted from 1", file.string(), option, channel,
+                                 reader.channels(), reader.channels() == 1 ? "" : "s"));
+  tune::Recording recording{file.string(), static_cast<double>(reader.sample_rate_hz()), {}};
+  if (static_cast<double>(reader.frames()) > kMostSeconds * recording.sample_rate_hz)
+    throw InputError(
+        fmt::format("{}: read {}; at most ten minutes are measured at once: cut it", file.string(), reader.length()));
+  std::vector<float> block(audio::kReadFrames);
+  const std::uint32_t pick = channel - 1;
+  float* const into = block.data();
+  for (std::size_t count; (count = reader.read({&pick, 1}, {&into, 1}, block.size())) > 0;)
+    recording.samples.insert(recording.samples.end(), block.begin(),
+                             block.begin() + static_cast<std::ptrdiff_t>(count));
+  return recording;
+}
+
+std::string text_of(const tune::Measurement& m, std::size_t width) {
+  std::string out = fmt::format("{} at {:g} kHz, {} capture{}\n", m.kind == "sweep" ? "Sweep" : "Noise",
+                                m.sample_rate_hz / 1e3, m.captures, m.captures == 1 ? "" : "s");
+  Table facts({{"capture", Align::left}, {"arrival"}, {"polarity", Align::left}, {"clock drift"}, {"level"}});
+  for (const tune::Capture& one : m.each)
+    facts.row({one.file, fmt::format("{:.4f} ms", one.arrival_ms), one.polarity < 0 ? "inverted" : "normal",
+               fmt::format("{:+.2f} ppm", one.drift_ppm), fmt::format("{:.1f} dBFS", one.level_dbfs)});
+  out += facts.text(width) + "\n";
+  Table bands({{"octave", Align::left}, {"level"}, {"coherence"}});
+  for (const analysis::Band& band : analysis::octave_bands(1, m.frequency_hz.front(), m.frequency_hz.back())) {
+    double power = 0, sure = 0, weight = 0;
+    for (std::size_t i = 1; i < m.frequency_hz.size(); ++i) {
+      const double f = m.frequency_hz[i];
+      if (f < band.low_hz || f >= band.high_hz) continue;
+      const double share = std::log(f / m.frequency_hz[i - 1]);
+      power += share * analysis::power_from_db(m.magnitude_db[i]), sure += share * m.coherence[i], weight += share;
+    }
+    if (!(weight > 0)) continue;
+    bands.row({rig::text_of({rig::Quantity::frequency, std::round(band.mid_hz * 10) / 10}),
+               fmt::format("{:+.1f} dB", analysis::db_from_power(power / weight)),
+               fmt::format("{:.2f}", sure / weight)});
+  }
+  out += bands.text(width);
+  for (const Warning& warning : m.warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
+  return out;
+}
+
+void run_measure(const MeasureOptions& o) {
+  const std::string form = o.output.extension().string();
+  if (form != ".json" && form != ".csv")
+    throw InputError(fmt::format("-o: read {}; right would be a name that ends in .json or .csv", o.output.string()));
+  for (const std::filesystem::path& file : o.captured) {
+    std::error_code ignored;
+    if (std::filesystem::equivalent(file, o.output, ignored) || std::filesystem::equivalent(o.sent, o.output, ignored))
+      throw InputError(fmt::format("-o: read {}; it is also read from: give another name", o.output.string()));
+  }
+  tune::TransferOptions options;
+  options.smoothing = smoothing_of(o.smoothing);
+  options.kind = o.kind == "sweep"   ? tune::SentKind::sweep
+                 : o.kind == "noise" ? tune::SentKind::noise
+                                     : tune::SentKind::automatic;
+  if (!o.from.empty()) options.lowest_hz = quantity_of("--from", o.from, rig::Quantity::frequency);
+  if (!o.to.empty()) options.highest_hz = quantity_of("--to", o.to, rig::Quantity::frequency);
+  if (!(options.lowest_hz > 0 && options.highest_hz >= 2 * options.lowest_hz))
+    throw InputError(fmt::format("--from, --to: read {:g} to {:g} Hz; an octave at least is wanted", options.lowest_hz,
+                                 options.highest_hz));
+  if (!o.take_out.empty() && form != ".csv")
+    throw InputError("--take-out: belongs to a .csv; a .json holds the arrival beside the phase");
+  const tune::Recording sent = recording(o.sent, o.sent_channel, "--sent-channel");
+  std::vector<tune::Recording> captured;
+  for (const std::filesystem::path& file : o.captured)
+    captured.push_back(recording(file, o.captured_channel, "--captured-channel"));
+  const tune::Measurement m = tune::measure(sent, captured, options);
+  const Json document = tune::document_of(m);
+  if (form == ".json")
+    write_whole_file(o.output, document.dump() + "\n");
+  else
+    write_whole_file(o.output, tune::csv_of(m, o.take_out.empty()
+                                                   ? m.arrival_ms
+                                                   : 1e3 * quantity_of("--take-out", o.take_out, rig::Quantity::time)));
+  o.voice.say(
+      text_of(m, text_width()) + "\n" + o.output.string() + " is written.\n" +
+      wrapped("Loud noise harms hearing and burns drivers: start low, protect ears, high-frequency drivers first "
+              "behind their filters.",
+              text_width()));
+  o.voice.document(document);
+}
+
+}  // namespace
+
+void add_measure(CLI::App& program, int& status) {
+  CLI::App* verb = add_verb(program, "measure",
+                            "Transfer function, coherence and arrival time from what was sent and what was captured",
+                            "rackproof measure --sent pink.wav --captured seat1.wav seat2.wav -o hall.json");
+  const auto o = std::make_shared<MeasureOptions>();
+  verb->add_option("--sent", o->sent, "What was sent to the loudspeakers: noise or a sweep")
+      ->type_name("FILE")
+      ->required();
+  verb->add_option("--captured", o->captured, "What the microphone heard, a file a place; they are averaged")
+      ->type_name("FILE")
+      ->required()
+      ->expected(1, 64);
+  verb->add_option("-o,--output", o->output, "Where to write: NAME.json or NAME.csv")->type_name("FILE")->required();
+  verb->add_option("--sent-channel", o->sent_channel, "Of the sent file, from 1; 1 if not given")->type_name("NUMBER");
+  verb->add_option("--captured-channel", o->captured_channel, "Of the captured files, from 1; 1 if not given")
+      ->type_name("NUMBER");
+  verb->add_option("--kind", o->kind, "What was sent; it is found out if not given")
+      ->check(CLI::IsMember({"auto", "noise", "sweep"}));
+  verb->add_option("--smoothing", o->smoothing, "Window of a fraction of an octave, 1/48 to 1/1; none if not given")
+      ->type_name("1/N");
+  verb->add_option("--from", o->from, "Lowest frequency; 16 Hz if not given, or as low as can be told")
+      ->type_name("FREQUENCY");
+  verb->add_option("--to", o->to, "Highest frequency; 20.5 kHz if not given")->type_name("FREQUENCY");
+  verb->add_option("--take-out", o->take_out,
+                   "CSV only: the time taken out of the phase, the same for ways that are to be added; the arrival if "
+                   "not given")
+      ->type_name("TIME");
+  o->voice.add_to(*verb);
+  verb->callback([o, &status] {
+    run_measure(*o);
+    status = 0;
+  });
+}
+
+}  // namespace rackproof

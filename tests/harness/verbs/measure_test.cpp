@@ -1,0 +1,115 @@
+// Must hold: from files to files, `measure` writes the promised keys with the truth of a simulated rig in them, and
+// refuses what means nothing with status 2 and nothing written; `align` brings measured ways into step and writes just
+// that into the rig.
+#include <gmock/gmock.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+#include "harness/audio/writer.hpp"
+#include "tests/harness/tune/rig_in_a_field.hpp"
+
+namespace rackproof {
+namespace {
+
+namespace fs = std::filesystem;
+using nlohmann::json;
+using testing::HasSubstr;
+using namespace tune;
+
+struct Result {
+  int status = -1;
+  std::string out, err;
+};
+
+class Measure : public testing::Test {
+ protected:
+  static void SetUpTestSuite() {
+    place_ = fs::temp_directory_path() / ("rackproof_measure_test_" + std::to_string(::getpid()));
+    fs::create_directories(place_);
+    const std::vector<double> sent = noise_sent(4);
+    write("sent.wav", {sent});
+    Recorder recorder;
+    recorder.drift_ppm = 50, recorder.noise_rms = 1e-4;
+    const std::vector<double> heard = recorded(driver(), paths(), sent, recorder).samples;
+    write("seat.wav", {std::vector<double>(heard.size(), 0.0), heard});
+    write("other.wav", {noise_sent(4, 99)});
+  }
+  static void TearDownTestSuite() { fs::remove_all(place_); }
+  static SimulatedDriver driver() { return a_driver(); }
+  static std::vector<SoundPath> paths() { return field_paths({0, 0, 2}, {3, 0, 1.8}); }
+  static void write(const char* name, const std::vector<std::vector<double>>& channels) {
+    audio::Writer writer(place_ / name, {.channels = static_cast<std::uint32_t>(channels.size())});
+    std::vector<float> interleaved;
+    for (std::size_t n = 0; n < channels[0].size(); ++n)
+      for (const auto& channel : channels) interleaved.push_back(static_cast<float>(channel[n]));
+    writer.write(interleaved);
+    writer.keep();
+  }
+  static std::string read(const char* name) {
+    std::ifstream stream(place_ / name);
+    return {std::istreambuf_iterator<char>(stream), {}};
+  }
+  static Result run(const std::string& arguments) {
+    const std::string command =
+        "cd '" + place_.string() + "' && '" RACKPROOF_PROGRAM "' " + arguments + " >out.txt 2>err.txt";
+    const int status = std::system(command.c_str());
+    return {WIFEXITED(status) ? WEXITSTATUS(status) : -1, read("out.txt"), read("err.txt")};
+  }
+  static inline fs::path place_;
+};
+
+TEST_F(Measure, WritesThePromisedKeysWithTheTruthInThem) {
+  const Result result = run("measure --sent sent.wav --captured seat.wav --captured-channel 2 -o seat.json --json");
+  ASSERT_EQ(result.status, 0) << result.err;
+  const json document = json::parse(result.out);
+  EXPECT_EQ(document, json::parse(read("seat.json")));
+  for (const char* key : {"sample_rate_hz", "captures", "arrival_ms", "polarity", "drift_ppm", "frequency_hz",
+                          "magnitude_db", "phase_deg", "coherence", "smoothing", "warnings"})
+    EXPECT_TRUE(document.contains(key)) << key;
+  EXPECT_EQ(document["captures"], 1);
+  EXPECT_EQ(document["polarity"], 1);
+  EXPECT_NEAR(document["drift_ppm"].get<double>(), 50, 0.5);
+  EXPECT_NEAR(document["arrival_ms"].get<double>(), 1e3 * (paths()[0].delay_s + driver().delay_s), 0.2 / 48);
+  const Measurement m = load_measurement(place_ / "seat.json");
+  const Errors errors = errors_of(m, driver(), paths(), 60, 16000, 0.98);
+  EXPECT_GT(errors.points, 4000u);
+  EXPECT_LT(errors.level_db, 0.4);
+  EXPECT_THAT(result.err, HasSubstr("50.0"));
+}
+
+TEST_F(Measure, WritesATable) {
+  ASSERT_EQ(run("measure --sent sent.wav --captured seat.wav --captured-channel 2 -o seat.csv --smoothing 1/6 --quiet")
+                .status,
+            0);
+  const std::string text = read("seat.csv");
+  EXPECT_TRUE(text.starts_with("frequency_hz,magnitude_db,phase_deg,coherence\n"));
+  EXPECT_GT(std::count(text.begin(), text.end(), '\n'), 5000);
+}
+
+TEST_F(Measure, RefusesWithStatusTwoAndWritesNothing) {
+  struct Case {
+    const char *arguments, *says;
+  };
+  for (const Case& c :
+       {Case{"--sent sent.wav --captured seat.wav -o no.json", "silence"},
+        Case{"--sent sent.wav --captured other.wav -o no.json", "other.wav: nothing in it"},
+        Case{"--sent sent.wav --captured seat.wav --captured-channel 3 -o no.json", "it has 2 channels"},
+        Case{"--sent sent.wav --captured gone.wav -o no.json", "gone.wav"},
+        Case{"--sent sent.wav --captured other.wav -o no.txt", ".json or .csv"},
+        Case{"--sent sent.wav --captured other.wav -o no.json --smoothing 1/99", "1/99"},
+        Case{"--sent sent.wav --captured other.wav -o no.json --from 3s", "--from"},
+        Case{"--sent sent.wav --captured other.wav -o other.wav", "-o"}}) {
+    const Result result = run(std::string("measure ") + c.arguments);
+    EXPECT_EQ(result.status, 2) << c.arguments << result.err;
+    EXPECT_THAT(result.err, HasSubstr(c.says)) << c.arguments;
+    EXPECT_FALSE(fs::exists(place_ / "no.json")) << c.arguments;
+  }
+}
+
+}  // namespace
+}  // namespace rackproof
