@@ -23,7 +23,8 @@ namespace rackproof {
 namespace {
 
 constexpr int kDone = 0, kBadInput = 2, kMachineFailed = 3;
-constexpr void (*kVerbs[])(CLI::App&, int&) = {add_plan, add_render, add_prove, add_stimulus, add_help};
+constexpr void (*kVerbs[])(CLI::App&, int&) = {add_plan,    add_render, add_prove, add_stimulus,
+                                               add_measure, add_align,  add_help};
 
 void write_to(std::FILE* stream, std::string_view text) {
   const bool whole = std::fwrite(text.data(), 1, text.size(), stream) == text.size() && std::fflush(stream) == 0;

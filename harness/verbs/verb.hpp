@@ -22,6 +22,8 @@ void add_plan(CLI::App& program, int& status);
 void add_render(CLI::App& program, int& status);
 void add_prove(CLI::App& program, int& status);
 void add_stimulus(CLI::App& program, int& status);
+void add_measure(CLI::App& program, int& status);
+void add_align(CLI::App& program, int& status);
 /// `help [VERB] [--format text|man|bash]`: the program's own help, a manual page, or completion for a shell.
 void add_help(CLI::App& program, int& status);
 
