@@ -272,8 +272,8 @@ std::string responses_of(const Proof& proof) {
   const std::string band = spread.empty()
                                ? ""
                                : fmt::format(
-                                     " The grey band holds the sum for air of −10 to +40 °C and drivers within 2 dB of "
-                                     "each other's sensitivity; it is at most {} dB wide.",
+                                     " The grey band holds the sum for air of −10 to +40 °C and drivers up to 2 dB "
+                                     "louder or quieter than stated; it is at most {} dB wide.",
                                      number(*std::max_element(spread.begin(), spread.end()), 1));
   std::string body =
       fmt::format("<p>{} with the common latency taken out.{}</p>\n",
