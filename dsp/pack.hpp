@@ -9,6 +9,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <type_traits>
+#include <utility>
 
 #include "dsp/level.hpp"
 #if defined(__AVX__) || defined(__FMA__) || defined(__AVX512F__)
@@ -35,7 +36,21 @@ using Pack = typename PackOf<W>::Values;
 template <int W>
 using PackInt = typename PackOf<W>::Integers;
 
+/// A machine with registers for 32 single values and no vectors: there loops are unrolled by hand, to share loads.
+#if defined(__ARM_ARCH_PROFILE) && __ARM_ARCH_PROFILE == 'M'
+inline constexpr bool kScalarMachine = true;
+#else
+inline constexpr bool kScalarMachine = false;
+#endif
+
 #define RACKPROOF_INLINE inline __attribute__((always_inline))
+
+/// step(0) .. step(N - 1), written out, so that what it indexes can stay in registers at any level of optimisation.
+template <std::size_t N, class Step>
+RACKPROOF_INLINE void unrolled(Step&& step) noexcept {
+  [&]<std::size_t... I>(std::index_sequence<I...>) __attribute__((always_inline)) { (step(I), ...); }
+  (std::make_index_sequence<N>{});
+}
 
 template <class V>
 inline constexpr bool is_float = std::is_same_v<V, Pack<sizeof(V) / sizeof(float)>>;
@@ -118,11 +133,30 @@ RACKPROOF_INLINE V lesser(V a, V b) noexcept {
 #endif
   return a < b ? a : b;
 }
+/// `greater` of two of which neither is negative, nor -0: in one lane their bits compare as integers do, in fewer
+/// steps.
+template <int W>
+RACKPROOF_INLINE Pack<W> greater_of_positive(Pack<W> a, Pack<W> b) noexcept {
+  if constexpr (W == 1)
+    return std::bit_cast<float>(greater(std::bit_cast<std::int32_t>(a), std::bit_cast<std::int32_t>(b)));
+  else
+    return greater(a, b);
+}
+/// greater(x, 0): +0 for what is negative, and for -0.
+template <int W>
+RACKPROOF_INLINE Pack<W> at_least_zero(Pack<W> x) noexcept {
+  if constexpr (W == 1) {
+    const auto bits = std::bit_cast<std::int32_t>(x);
+    return std::bit_cast<float>(bits & ~(bits >> 31));
+  } else {
+    return greater(x, Pack<W>{});
+  }
+}
 /// |x|: the sign bit cleared, so also for a NaN.
 template <int W>
 RACKPROOF_INLINE Pack<W> magnitude(Pack<W> x) noexcept {
   if constexpr (W == 1)
-    return std::bit_cast<float>(std::bit_cast<std::uint32_t>(x) & 0x7fffffffu);
+    return __builtin_fabsf(x);  // an instruction of its own on every machine
   else
     return Pack<W>(PackInt<W>(x) & 0x7fffffff);
 }

@@ -82,11 +82,25 @@ class DelayLine {
   }
   void filter(const float* __restrict window, float* __restrict out, std::size_t count) const noexcept {
     const std::array<float, kFractionTaps> taps = taps_;
-    for (std::size_t n = 0; n < count; ++n) {
+    std::size_t n = 0;
+    if constexpr (kScalarMachine)
+      for (; n + 4 <= count; n += 4) filter_four(taps, window + n, out + n);
+    for (; n < count; ++n) {
       float sum = taps[kHistory] * window[n];
       for (std::size_t k = 1; k < kFractionTaps; ++k) sum = fma(taps[kHistory - k], window[n + k], sum);
       out[n] = sum;
     }
+  }
+  static void filter_four(const std::array<float, kFractionTaps>& taps, const float* __restrict window,
+                          float* __restrict out) noexcept {
+    float sum[4];
+    unrolled<4>([&](std::size_t i) __attribute__((always_inline)) { sum[i] = taps[kHistory] * window[i]; });
+    unrolled<kHistory>([&](std::size_t k) __attribute__((always_inline)) {
+      unrolled<4>([&](std::size_t i) __attribute__((always_inline)) {
+        sum[i] = fma(taps[kHistory - 1 - k], window[k + 1 + i], sum[i]);
+      });
+    });
+    unrolled<4>([&](std::size_t i) __attribute__((always_inline)) { out[i] = sum[i]; });
   }
   std::span<float> ring_, window_;        // the window is empty where there is no fraction
   std::size_t whole_ = 0, position_ = 0;  // position_ < ring_.size(), or both 0

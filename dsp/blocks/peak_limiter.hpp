@@ -35,6 +35,7 @@
 /// Cost     fixed, whatever the data: no branch on it. Memory lent by the caller: see `required`.
 #include <algorithm>
 #include <array>
+#include <bit>
 #include <cassert>
 #include <cstddef>
 #include <cstdint>
@@ -192,7 +193,8 @@ class PeakLimiter {
     explicit Ring(std::span<V> memory) noexcept : begin(memory.data()), end(begin + memory.size()) {}
     std::size_t length() const noexcept { return static_cast<std::size_t>(end - begin); }
     void reset() noexcept { std::fill(begin, end, V{}), place = begin; }
-    RACKPROOF_INLINE void advance() noexcept { place = place + 1 == end ? begin : place + 1; }
+    std::size_t to_end() const noexcept { return static_cast<std::size_t>(end - place); }
+    RACKPROOF_INLINE void wrap() noexcept { place = place == end ? begin : place; }
   };
   /// Running sum of the values in a ring: high 2^15 + low.
   struct Box {
@@ -203,10 +205,9 @@ class PeakLimiter {
     /// By which a sum becomes a mean, enlarged by 6 * 2^-24 less the two roundings of this very factor: more than the
     /// three roundings from the sums to the mean (high to float, high + low, the product) can take away.
     float factor(float unit) const noexcept { return unit / static_cast<float>(ring.length()) * (1.0f + 0x1.8p-22f); }
-    RACKPROOF_INLINE Pack<W> push(PackInt<W> q) noexcept {
+    RACKPROOF_INLINE Pack<W> push(PackInt<W> q) noexcept {  // the caller advances the ring, once a stretch
       const PackInt<W> change = q - *ring.place;
-      *ring.place = q;
-      ring.advance();
+      *ring.place++ = q;
       high += change >> kLowBits;  // downwards, so that what is left to `low` is never negative
       low += change & kLowMask;
 #if defined(__FMA__) || defined(__ARM_FEATURE_FMA)  // the product is exact: fused or not, the bits are the same
@@ -223,9 +224,17 @@ class PeakLimiter {
     const Pack<W> bound = broadcast<W>(kMagnitudeBound), greatest = broadcast<W>(std::numeric_limits<float>::max());
     PackInt<W> within{}, finite{};
     for (std::size_t i = 0; i < in.size(); ++i) {
-      const Pack<W> x = in[i], size = magnitude<W>(x);
-      sound[i] = select(size <= greatest, greater(lesser(x, bound), -bound), Pack<W>{});
-      finite += ones(size <= greatest), within += ones(size <= bound);
+      if constexpr (W == 1) {  // by its bits: the same in half the steps
+        const auto bits = std::bit_cast<std::int32_t>(in[i]), size = bits & 0x7fffffff;
+        const auto most = std::bit_cast<std::int32_t>(bound), is_finite = size - 0x7f800000;  // negative where it is
+        const std::int32_t held = (size <= most ? size : most) | (bits & ~0x7fffffff);
+        sound[i] = std::bit_cast<float>(held & is_finite >> 31);
+        finite -= is_finite >> 31, within += size <= most ? 1 : 0;
+      } else {
+        const Pack<W> x = in[i], size = magnitude<W>(x);
+        sound[i] = select(size <= greatest, greater(lesser(x, bound), -bound), Pack<W>{});
+        finite += ones(size <= greatest), within += ones(size <= bound);
+      }
     }
     non_finite_ = counted(non_finite_, broadcast_int<W>(static_cast<std::int32_t>(in.size())) - finite);
     bounded_ = counted(bounded_, finite - within);
@@ -235,6 +244,16 @@ class PeakLimiter {
     for (Pack<W>& p : control)  // the divisor is at least the ceiling: no infinity, no slow subnormal
       p = select(p > ceiling, most - ceiling / greater(p, ceiling), Pack<W>{});
   }
+  /// The least gain, and how many were below 1. No gain is above 1 or below 0: in one lane its bits tell.
+  static RACKPROOF_INLINE void meter(Pack<W> gain, Pack<W>& least, PackInt<W>& limited) noexcept {
+    if constexpr (W == 1) {
+      least = std::bit_cast<float>(lesser(std::bit_cast<std::int32_t>(least), std::bit_cast<std::int32_t>(gain)));
+      limited -= (std::bit_cast<std::int32_t>(gain) - std::bit_cast<std::int32_t>(1.0f)) >> 31;
+    } else {
+      least = lesser(least, gain);
+      limited += ones(gain < broadcast<W>(1.0f));
+    }
+  }
   void limit(std::span<const Pack<W>> need, const Pack<W>* sound, Pack<W>* out) noexcept {
     const Pack<W> keep = keep_, minus_tiny = broadcast<W>(-kTiny), unit = broadcast<W>(kUnit), one = broadcast<W>(1.0f);
     const Pack<W> first_factor = broadcast<W>(first_.factor(1.0f));
@@ -243,15 +262,20 @@ class PeakLimiter {
     Ring<Pack<W>> delay = delay_;
     Pack<W> released = released_, least = least_, gain = gain_;
     PackInt<W> limited{};
-    for (std::size_t i = 0; i < need.size(); ++i) {
-      released = greater(need[i], fma(keep, released, minus_tiny));
-      const PackInt<W> mean = to_int<W>(first.push(to_int<W>(released * unit)) * first_factor);
-      gain = greater(fma(second.push(mean), minus_second_factor, one), Pack<W>{});
-      least = lesser(least, gain);
-      limited += ones(gain < one);
-      *delay.place = sound[i];
-      delay.advance();
-      out[i] = *delay.place * gain;
+    for (std::size_t i = 0; i < need.size();) {
+      // A stretch in which no ring comes to its end. What leaves the delay stands just after what enters.
+      const Pack<W>* oldest = delay.place + 1 == delay.end ? delay.begin : delay.place + 1;
+      const std::size_t stretch = std::min({need.size() - i, first.ring.to_end(), second.ring.to_end(), delay.to_end(),
+                                            static_cast<std::size_t>(delay.end - oldest)});
+      for (const std::size_t stop = i + stretch; i < stop; ++i) {
+        released = greater(need[i], fma(keep, released, minus_tiny));
+        const PackInt<W> mean = to_int<W>(first.push(to_int<W>(released * unit)) * first_factor);
+        gain = at_least_zero<W>(fma(second.push(mean), minus_second_factor, one));
+        meter(gain, least, limited);
+        *delay.place++ = sound[i];
+        out[i] = *oldest++ * gain;
+      }
+      first.ring.wrap(), second.ring.wrap(), delay.wrap();
     }
     first_ = first, second_ = second, delay_ = delay;
     released_ = released, least_ = least, gain_ = gain;

@@ -113,7 +113,8 @@ class SectionCascade {
   }
 
   void run(std::span<Lanes> frames) noexcept {
-    for (Lanes& x : frames) x = select(magnitude<W>(x) < door_, Lanes{}, x);
+    if constexpr (W > 1)  // in one lane the first pass does it on its way
+      for (Lanes& x : frames) x = select(magnitude<W>(x) < door_, Lanes{}, x);
     with_depth<1>(frames);
   }
   template <std::size_t Depth>
@@ -122,25 +123,30 @@ class SectionCascade {
       if (depth_ != Depth) return with_depth<2 * Depth>(frames);
     Stage* stage = stages_.data();
     std::size_t left = stages_.size();
-    for (; left > kTogether; left -= kTogether, stage += kTogether) pass<Depth, kTogether>(stage, frames);
-    last_pass<Depth, kTogether>(stage, left, frames);
+    if (left <= kTogether) return last_pass<Depth, kTogether, W == 1>(stage, left, frames);
+    pass<Depth, kTogether, W == 1>(stage, frames);
+    for (left -= kTogether, stage += kTogether; left > kTogether; left -= kTogether, stage += kTogether)
+      pass<Depth, kTogether, false>(stage, frames);
+    last_pass<Depth, kTogether, false>(stage, left, frames);
   }
-  template <std::size_t Depth, std::size_t N>
-  static void last_pass(Stage* stages, std::size_t count, std::span<Lanes> frames) noexcept {
+  template <std::size_t Depth, std::size_t N, bool AtDoor>
+  void last_pass(Stage* stages, std::size_t count, std::span<Lanes> frames) const noexcept {
     if constexpr (N > 1)
-      if (count < N) return last_pass<Depth, N - 1>(stages, count, frames);
-    pass<Depth, N>(stages, frames);
+      if (count < N) return last_pass<Depth, N - 1, AtDoor>(stages, count, frames);
+    pass<Depth, N, AtDoor>(stages, frames);
   }
   /// N stages over the frames. Section j of stage p is number p Depth + j of the wavefront: at step t it works on frame
   /// t - number, on what the section before it gave in step t - 1.
-  template <std::size_t Depth, std::size_t N>
-  static void pass(Stage* stages, std::span<Lanes> frames) noexcept {
+  template <std::size_t Depth, std::size_t N, bool AtDoor>
+  void pass(Stage* stages, std::span<Lanes> frames) const noexcept {
     std::array<Stage, N> s;
     for (std::size_t k = 0; k < N; ++k) s[k] = stages[k];
     if constexpr (Depth == 1) {
+      const Lanes door = door_;
       for (Lanes& frame : frames) {
         Lanes x = frame;
-        [&]<std::size_t... K>(std::index_sequence<K...>) { ((x = step(s[K], x)), ...); }
+        if constexpr (AtDoor) x = select(magnitude<W>(x) < door, Lanes{}, x);
+        [&]<std::size_t... K>(std::index_sequence<K...>) __attribute__((always_inline)) { ((x = step(s[K], x)), ...); }
         (std::make_index_sequence<N>{});
         frame = x;
       }

@@ -75,10 +75,10 @@ class SlidingMaximum {
     for (std::size_t i = 0; i < count; ++i) {
       const Pack<W> x = in[i];
       front[i] = x;
-      front_max = greater(front_max, x);
-      scan_max = greater(scan_max, *(scanned - i));
+      front_max = greater_of_positive<W>(front_max, x);
+      scan_max = greater_of_positive<W>(scan_max, *(scanned - i));
       *(scanned - i) = scan_max;
-      out[i] = greater(greater(middle_max, tail[i]), front_max);
+      out[i] = greater_of_positive<W>(greater_of_positive<W>(middle_max, tail[i]), front_max);
     }
     front_max_ = front_max, scan_max_ = scan_max, position_ += count;
   }

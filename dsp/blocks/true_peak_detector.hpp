@@ -60,19 +60,9 @@ class TruePeakDetector {
   }
   /// The peak of window[kLatency - 1], from kWindow values in the order of time: for a caller who has them at hand.
   static RACKPROOF_INLINE Pack<W> peak_of(const Pack<W>* window) noexcept {
-    const Pack<W>* const here = window + (kLatency - 1);
-    const Pack<W>* const next = window + kLatency;
-    const Pack<W> near_sum = here[0] + next[0];
-    const Pack<W> near_difference = here[0] - next[0], far_difference = window[kLatency - 2] - next[1];
-    Pack<W> even = near_sum * broadcast<W>(kEven[0]);
-    for (std::size_t k = 1; k < kLatency; ++k)
-      even = even + broadcast<W>(kEven[k]) * (window[kLatency - 1 - k] + next[k]);
-    const Pack<W> outer_even = broadcast<W>(kOuterEven[0]) * even + broadcast<W>(kOuterEven[1]) * near_sum;
-    const Pack<W> outer_odd =
-        broadcast<W>(kOuterOdd[0]) * near_difference + broadcast<W>(kOuterOdd[1]) * far_difference;
-    const Pack<W> inner = magnitude<W>(even) + broadcast<W>(kInnerOdd) * magnitude<W>(near_difference);
-    const Pack<W> outer = magnitude<W>(outer_even) + magnitude<W>(outer_odd);
-    return greater(greater(inner, outer), magnitude<W>(here[0]));
+    Pack<W> peak;
+    peaks_at<1>(window, &peak);
+    return peak;
   }
 
  private:
@@ -83,9 +73,36 @@ class TruePeakDetector {
   static constexpr float kOuterEven[2] = {0.6f, 0.20081885f};  // of the long even part, and of the nearest sum
   static constexpr float kOuterOdd[2] = {0.3659916f, -0.02817035f};
 
+  /// N peaks side by side, of windows that begin one value after another.
+  template <std::size_t N>
+  static RACKPROOF_INLINE void peaks_at(const Pack<W>* __restrict window, Pack<W>* __restrict peak) noexcept {
+    const Pack<W>* const here = window + (kLatency - 1);
+    const Pack<W>* const next = window + kLatency;
+    Pack<W> near_sum[N], even[N];
+    unrolled<N>([&](std::size_t i) __attribute__((always_inline)) {
+      near_sum[i] = here[i] + next[i], even[i] = near_sum[i] * broadcast<W>(kEven[0]);
+    });
+    unrolled<kLatency - 1>([&](std::size_t k) __attribute__((always_inline)) {
+      unrolled<N>([&](std::size_t i) __attribute__((always_inline)) {
+        even[i] = even[i] + broadcast<W>(kEven[k + 1]) * (window[kLatency - 2 - k + i] + next[k + 1 + i]);
+      });
+    });
+    unrolled<N>([&](std::size_t i) __attribute__((always_inline)) {
+      const Pack<W> near_difference = here[i] - next[i], far_difference = window[kLatency - 2 + i] - next[1 + i];
+      const Pack<W> outer_even = broadcast<W>(kOuterEven[0]) * even[i] + broadcast<W>(kOuterEven[1]) * near_sum[i];
+      const Pack<W> outer_odd =
+          broadcast<W>(kOuterOdd[0]) * near_difference + broadcast<W>(kOuterOdd[1]) * far_difference;
+      const Pack<W> inner = magnitude<W>(even[i]) + broadcast<W>(kInnerOdd) * magnitude<W>(near_difference);
+      const Pack<W> outer = magnitude<W>(outer_even) + magnitude<W>(outer_odd);
+      peak[i] = greater(greater(inner, outer), magnitude<W>(here[i]));
+    });
+  }
   static RACKPROOF_INLINE void peaks_of(const Pack<W>* __restrict window, Pack<W>* __restrict peak,
                                         std::size_t count) noexcept {
-    for (std::size_t i = 0; i < count; ++i) peak[i] = peak_of(window + i);
+    std::size_t i = 0;
+    if constexpr (kScalarMachine)
+      for (; i + 4 <= count; i += 4) peaks_at<4>(window + i, peak + i);
+    for (; i < count; ++i) peaks_at<1>(window + i, peak + i);
   }
   static constexpr std::size_t kHistory = kWindow - 1;
   Pack<W> window_[kHistory + kGridFrames]{};

@@ -175,8 +175,14 @@ class Engine {
     }
     const std::span<Pack<W>> turned = frames_of(std::span(from).first(group.count), frames);
     if (group.heats) group.power.process(turned, turned);
-    group.peak.process(turned, turned);
-    rows_of(turned, std::span(to).first(group.count));
+    const std::span<Pack<W>> limited = [&]() -> std::span<Pack<W>> {
+      if constexpr (W == 1)
+        return {to[0], frames};  // straight to where it is wanted
+      else
+        return turned;
+    }();
+    group.peak.process(turned, limited);
+    rows_of(limited, std::span(to).first(group.count));
     for (std::size_t l = 0; l < group.count; ++l) {
       Meter& meter = meters_[group.outputs[l]];
       const auto peak = group.peak.take_meter(static_cast<int>(l));
