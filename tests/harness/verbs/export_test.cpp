@@ -1,0 +1,108 @@
+// Must hold: what `export` writes compiles alone and, run, holds its ceilings; `budget` says what was promised; neither
+// leaves half of anything, and both say what is missing.
+#include <gmock/gmock.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+namespace {
+
+namespace fs = std::filesystem;
+using nlohmann::json;
+using testing::HasSubstr;
+
+struct Result {
+  int status = -1;
+  std::string out, err;
+};
+
+class Firmware : public testing::Test {
+ protected:
+  void SetUp() override {
+    place_ = fs::temp_directory_path() / ("rackproof_export_test_" + std::to_string(::getpid()));
+    fs::create_directories(place_);
+    fs::copy_file(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures/two-way-top.toml", place_ / "rig.toml");
+  }
+  void TearDown() override { fs::remove_all(place_); }
+  std::string read(const fs::path& name) const {
+    std::ifstream stream(place_ / name);
+    return {std::istreambuf_iterator<char>(stream), {}};
+  }
+  Result shell(const std::string& line) const {
+    const std::string command =
+        "cd '" + place_.string() + "' && R='" RACKPROOF_PROGRAM "' && { " + line + "; } >stdout 2>stderr";
+    const int status = std::system(command.c_str());
+    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, read("stdout"), read("stderr")};
+  }
+  fs::path place_;
+};
+
+TEST_F(Firmware, TheExportCompilesAloneAndHoldsItsCeilings) {
+  const Result result = shell("$R export rig.toml -o out --core --json --quiet");
+  ASSERT_EQ(result.status, 0) << result.err;
+  const json document = json::parse(result.out);
+  EXPECT_EQ(document.at("outputs"), 4);
+  EXPECT_EQ(document.at("sections"), 18);
+  EXPECT_THAT(read("out/chain_numbers.hpp"), HasSubstr(document.at("fingerprint").get<std::string>()));
+  for (const json& file : document.at("files")) EXPECT_TRUE(fs::exists(place_ / file.get<std::string>())) << file;
+  const Result built = shell(
+      "cd out && c++ -std=c++20 -O1 -DNDEBUG -ffp-contract=off -Wall -Wextra -Werror -I. main.cpp dsp/chain/chain.cpp "
+      "-o m && ./m");
+  EXPECT_EQ(built.status, 0) << built.err;
+  // The control: a chain whose limiter is out of the way passes the ceiling that the numbers name, and says so.
+  const Result loud = shell(
+      "cd out && sed 's/chain.process(from, to, kFrames);/for (auto\\& o : outputs) o.fill(0.9f);/' main.cpp >loud.cpp "
+      "&& "
+      "c++ -std=c++20 -ffp-contract=off -I. loud.cpp dsp/chain/chain.cpp -o l && ./l");
+  EXPECT_EQ(loud.status, 2) << loud.err;
+}
+
+TEST_F(Firmware, TheExampleIsKeptTheNumbersAreNot) {
+  ASSERT_EQ(shell("$R export rig.toml -o out && echo mine >out/main.cpp && echo old >out/chain_numbers.hpp").status, 0);
+  const Result again = shell("$R export rig.toml -o out");
+  EXPECT_EQ(again.status, 0);
+  EXPECT_THAT(again.out, HasSubstr("kept"));
+  EXPECT_EQ(read("out/main.cpp"), "mine\n");
+  EXPECT_THAT(read("out/chain_numbers.hpp"), HasSubstr("kFingerprint"));
+}
+
+TEST_F(Firmware, ABadRigLeavesNothing) {
+  EXPECT_EQ(shell("echo nonsense >>rig.toml; $R export rig.toml -o out").status, 2);
+  EXPECT_FALSE(fs::exists(place_ / "out"));
+  EXPECT_EQ(shell("$R export rig.toml -o rig.toml/out").status == 0, false);
+}
+
+TEST_F(Firmware, BudgetSaysWhatWasPromised) {
+  const Result result = shell("$R budget rig.toml --json");
+  ASSERT_EQ(result.status, 0) << result.err;
+  const json document = json::parse(result.out);
+  EXPECT_EQ(document.at("rig"), "rig.toml");
+  EXPECT_EQ(document.at("block"), 64);
+  const double ns = document.at("ns_per_frame");
+  EXPECT_GT(ns, 1);
+  EXPECT_GE(document.at("ns_per_frame_worst_block"), ns);
+  EXPECT_NEAR(document.at("realtime_share").get<double>(), ns * 48e-6, 1e-9 * ns);
+  EXPECT_GT(document.at("state_bytes"), 20000);
+  ASSERT_EQ(document.at("outputs").size(), 4u);
+  EXPECT_EQ(document.at("outputs")[0].at("name"), "low.left");
+  EXPECT_EQ(document.at("outputs")[0].at("sections"), 7);
+  EXPECT_GT(document.at("outputs")[0].at("ns_per_frame"), 0);
+  EXPECT_FALSE(document.at("machine").get<std::string>().empty());
+  EXPECT_THAT(result.err, HasSubstr("high.right"));
+}
+
+TEST_F(Firmware, BudgetSaysWhatAPartTakes) {
+  const Result without = shell("PATH=/nonexistent \"$R\" budget rig.toml --target cortex-m4");
+  EXPECT_EQ(without.status, 3);
+  EXPECT_THAT(without.err, HasSubstr("gcc-arm-none-eabi"));
+  EXPECT_THAT(without.err, HasSubstr("qemu-system-arm"));
+  EXPECT_EQ(shell("$R budget rig.toml --target abacus").status, 2);
+  EXPECT_EQ(shell("$R budget rig.toml --at-most 9").status, 2);
+  EXPECT_EQ(shell("$R budget rig.toml --target cortex-m4 --clock-mhz -1").status, 2);
+}
+
+}  // namespace
