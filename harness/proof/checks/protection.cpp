@@ -1,0 +1,121 @@
+/// `driver-highpass`: what keeps a driver from moving further than it can below its band, measured. `load`: what an
+/// amplifier channel sees.
+///
+/// Below its corner a high-pass is judged by what it takes at a quarter of it, against the median level of the way's
+/// band: 20 dB for the lowest way (a second-order filter takes 24, a first-order one 12: a cone's excursion grows by
+/// 12 dB an octave downwards), 10 dB for a way above, where the crossover's high side protects; under 20 dB it is said.
+#include <algorithm>
+#include <cmath>
+
+#include <fmt/format.h>
+
+#include "harness/analysis/bands.hpp"
+#include "harness/calibration/levels.hpp"
+#include "harness/proof/checks/checks.hpp"
+#include "harness/proof/impulse_response.hpp"
+#include "harness/proof/stimulation.hpp"
+
+namespace rackproof::proof {
+namespace {
+
+constexpr double kLowest_db = -20, kAbove_db = -10;
+constexpr double kAssumedCorner_hz = 20;  ///< where nothing in the file is a high-pass
+
+/// The corner that the file gives the way's protection; 0: none.
+double corner_hz(const rig::Rig& rig, const OutputPlan& output) {
+  double corner = output.low_edge_hz;
+  for (const auto* eq : {&rig.ways[output.way_index].eq, &rig.system_eq})
+    for (const rig::EqBand& band : *eq)
+      if (band.type == rig::EqType::highpass) corner = std::max(corner, band.at_hz);
+  return corner;
+}
+
+double median_db(std::span<const double> h, const std::vector<double>& grid, double rate_hz) {
+  std::vector<double> levels;
+  for (const auto& value : spectrum(h, grid, rate_hz)) levels.push_back(finite_db(std::abs(value)));
+  const auto middle = levels.begin() + static_cast<std::ptrdiff_t>(levels.size() / 2);
+  std::ranges::nth_element(levels, middle);
+  return *middle;
+}
+
+}  // namespace
+
+std::vector<Finding> check_driver_highpass(const Subject& subject) {
+  const rig::Rig& rig = subject.rig;
+  const double rate_hz = rig.controller.sample_rate_hz;
+  const CompiledRig compiled = compile(rig, nullptr, Bypass::limits);  // a venue file is gone tomorrow
+  const std::vector<Impulse> responses = impulse_responses(*subject.make(compiled.settings()), compiled);
+  std::vector<Finding> findings;
+  for (std::size_t o = 0; o < responses.size(); ++o) {
+    const OutputPlan& output = compiled.outputs[o];
+    const bool lowest = output.way_index == 0;
+    const double given_hz = corner_hz(rig, output), edge_hz = given_hz > 0 ? given_hz : kAssumedCorner_hz;
+    const double top_hz = output.high_edge_hz > edge_hz ? output.high_edge_hz : std::min(8 * edge_hz, 0.4 * rate_hz);
+    const double below_hz = edge_hz / 4;
+    const double band_db = median_db(responses[o], analysis::log_frequencies(edge_hz, top_hz, 12), rate_hz);
+    const double below_db = finite_db(std::abs(spectrum(responses[o], std::span(&below_hz, 1), rate_hz).front()));
+    Finding finding{.id = "driver-highpass", .output = output.name, .unit = "dB", .accepted = {}, .text = {}};
+    finding.measured = below_db - band_db, finding.allowed = lowest ? kLowest_db : kAbove_db;
+    finding.holds = finding.measured <= finding.allowed;
+    const std::string& driver = rig.ways[output.way_index].driver;
+    finding.text = fmt::format("{}: at {}, a quarter of {}, the signal is {:.1f} dB down on the way's band. ",
+                               output.name, hertz_text(below_hz),
+                               given_hz > 0 ? "its corner of " + hertz_text(given_hz) : "20 Hz (no high-pass is given)",
+                               -finding.measured);
+    if (!finding.holds) {
+      finding.text += fmt::format(
+          "Below its band driver {} moves far and radiates little: it may strike its stops or tear at a level that the "
+          "limiters pass. ",
+          driver);
+      finding.text += lowest ? fmt::format(
+                                   "Set way.{}.highpass where the box ends (its maker or builder knows), for "
+                                   "instance {{ at = \"30 Hz\", alignment = \"butterworth\", slope = \"24 "
+                                   "dB/oct\" }}.",
+                                   output.way)
+                             : fmt::format(
+                                   "Give point {} of crossover.points a steeper high side, or set "
+                                   "way.{}.highpass.",
+                                   output.way_index, output.way);
+    } else if (finding.measured > kLowest_db) {
+      finding.text += fmt::format(
+          "A slope of 6 dB/oct is little: driver {} still moves further the lower the note. If its maker asks for "
+          "more, "
+          "give point {} of crossover.points a steeper slope, or set way.{}.highpass.",
+          driver, output.way_index, output.way);
+    } else {
+      finding.text += fmt::format("That keeps driver {} within its travel where its box no longer does.", driver);
+    }
+    findings.push_back(std::move(finding));
+  }
+  return findings;
+}
+
+std::vector<Finding> check_load(const Subject& subject) {
+  std::vector<Finding> findings;
+  for (const OutputPlan& output : subject.compiled.outputs) {
+    const rig::Way& way = way_of(subject, output);
+    const rig::Amplifier& amplifier = subject.rig.amplifier_of(way);
+    const rig::Driver& driver = subject.rig.driver_of(way);
+    // Reckoned from the file afresh: an amplifier's terminals are outside what runs here.
+    const double load_ohm = side_load_ohm(amplifier, driver.impedance_ohm / way.drivers);
+    const double lowest_ohm = std::ranges::min(amplifier.ratings, {}, &rig::Rating::load_ohm).load_ohm;
+    Finding finding{.id = "load", .output = output.name, .unit = "ohm", .accepted = {}, .text = {}};
+    finding.measured = load_ohm, finding.allowed = lowest_ohm;
+    finding.holds = load_ohm >= lowest_ohm * (1 - 1e-9);
+    finding.text =
+        fmt::format("{}: {} of {} ({:g} ohm) put {:.3g} ohm{} on amplifier {}, which is rated down to {:g} ohm. ",
+                    output.name, way.drivers, way.driver, driver.impedance_ohm, load_ohm,
+                    amplifier.bridged ? " on each side of the bridge" : "", amplifier.name, lowest_ohm);
+    finding.text += finding.holds
+                        ? "Nominal figures: a driver's impedance dips below its own at some frequencies."
+                        : fmt::format(
+                              "It may shut down, run hot or fail, and where it clips is unknown. Fewer drivers "
+                              "on the channel (way.{}.drivers){}, or the maker's rating at that load in "
+                              "amplifier.{}.ratings.",
+                              output.way, amplifier.bridged ? ", no bridge (bridged = false)" : "", amplifier.name);
+    findings.push_back(std::move(finding));
+  }
+  return findings;
+}
+
+}  // namespace rackproof::proof

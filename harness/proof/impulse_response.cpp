@@ -1,0 +1,135 @@
+#include "harness/proof/impulse_response.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+
+#include <fmt/format.h>
+
+#include "harness/proof/stimulation.hpp"
+
+namespace rackproof::proof {
+namespace {
+
+constexpr double kGone = 1e-14;  // of the energy: -140 dB
+
+bool limited(Device& device, std::size_t outputs) {
+  bool any = false;
+  for (std::size_t o = 0; o < outputs; ++o) {
+    const dsp::Meter meter = device.take_meter(o);
+    any = any || meter.least_peak_gain < 1.0f || meter.least_power_gain < 1.0f;
+  }
+  return any;
+}
+
+/// sum of weight(n) h[n] e^(-jwn), a value a frequency. The turns of some frequencies go side by side, as one would
+/// wait for itself from sample to sample; they are renewed now and then, as products drift by an epsilon each.
+template <class Weight>
+std::vector<std::complex<double>> weighted_spectrum(std::span<const double> h, std::span<const double> frequency_hz,
+                                                    double sample_rate_hz, Weight weight) {
+  constexpr std::size_t kAbreast = 8, kRenewal = 256;
+  using Lanes = std::array<double, kAbreast>;
+  std::vector<std::complex<double>> values;
+  for (std::size_t done = 0; done < frequency_hz.size(); done += kAbreast) {
+    const std::size_t count = std::min(kAbreast, frequency_hz.size() - done);
+    Lanes turn{}, step_re{}, step_im{}, re{}, im{}, sum_re{}, sum_im{};
+    for (std::size_t k = 0; k < count; ++k) {
+      turn[k] = frequency_hz[done + k] / sample_rate_hz;
+      step_re[k] = std::cos(2 * std::numbers::pi * turn[k]), step_im[k] = -std::sin(2 * std::numbers::pi * turn[k]);
+    }
+    for (std::size_t from = 0; from < h.size(); from += kRenewal) {
+      for (std::size_t k = 0; k < kAbreast; ++k) {
+        const double phase = 2 * std::numbers::pi * std::remainder(turn[k] * static_cast<double>(from), 1.0);
+        re[k] = std::cos(phase), im[k] = -std::sin(phase);
+      }
+      for (std::size_t n = from; n < std::min(from + kRenewal, h.size()); ++n) {
+        const double x = weight(n) * h[n];
+        for (std::size_t k = 0; k < kAbreast; ++k) {
+          sum_re[k] += re[k] * x, sum_im[k] += im[k] * x;
+          const double next = re[k] * step_re[k] - im[k] * step_im[k];
+          im[k] = re[k] * step_im[k] + im[k] * step_re[k], re[k] = next;
+        }
+      }
+    }
+    for (std::size_t k = 0; k < count; ++k) values.emplace_back(sum_re[k], sum_im[k]);
+  }
+  return values;
+}
+
+}  // namespace
+
+std::vector<Impulse> impulse_responses(Device& device, const CompiledRig& compiled) {
+  const std::size_t feeds = compiled.settings().feeds.size(), outputs = compiled.outputs.size();
+  const std::size_t chunk = compiled.settings().sample_rate_hz / 4, most_chunks = 80;
+  std::vector<Impulse> responses(outputs);
+  for (float level = 0x1p-6f;; level *= 0x1p-4f) {
+    device.reset();
+    for (Impulse& h : responses) h.clear();
+    Rows in(feeds, Row(chunk, 0.0f));
+    for (Row& row : in) row[0] = level;
+    std::vector<double> total(outputs, 0.0);
+    bool gone = false;
+    for (std::size_t c = 0; c < most_chunks && !gone; ++c) {
+      const Rows out = run_on(device, in, outputs);
+      for (Row& row : in) row[0] = 0.0f;
+      gone = true;
+      for (std::size_t o = 0; o < outputs; ++o) {
+        double energy = 0;
+        for (const float x : out[o]) {
+          responses[o].push_back(static_cast<double>(x) / static_cast<double>(level));
+          energy += responses[o].back() * responses[o].back();
+        }
+        total[o] += energy;
+        // A delay may be longer than a chunk: silence is the end only behind something, or behind the longest delay.
+        gone = gone && (total[o] > 0 || c > 8) && energy <= kGone * total[o];
+      }
+    }
+    if (!limited(device, outputs) || level < 0x1p-40f) return responses;
+  }
+}
+
+std::vector<Impulse> impulse_responses_of(const Subject& subject, const rig::Rig& variant) {
+  const CompiledRig compiled = compile(variant, nullptr, Bypass::limits);
+  return impulse_responses(*subject.make(compiled.settings()), compiled);
+}
+
+std::vector<std::complex<double>> spectrum(std::span<const double> h, std::span<const double> frequency_hz,
+                                           double sample_rate_hz) {
+  return weighted_spectrum(h, frequency_hz, sample_rate_hz, [](std::size_t) { return 1.0; });
+}
+std::vector<std::complex<double>> moments(std::span<const double> h, std::span<const double> frequency_hz,
+                                          double sample_rate_hz) {
+  return weighted_spectrum(h, frequency_hz, sample_rate_hz, [](std::size_t n) { return static_cast<double>(n); });
+}
+
+std::vector<Side> sides_of(const rig::Rig& rig, const CompiledRig& compiled) {
+  std::vector<Side> sides;
+  const bool mono = std::ranges::all_of(rig.ways, [](const rig::Way& way) { return way.sum_of_feeds; });
+  for (std::size_t f = 0; f < (mono ? 1 : rig.feeds.size()); ++f) {
+    Side side{mono ? "sum" : rig.feeds[f].name, {}};
+    for (std::size_t o = 0; o < compiled.outputs.size(); ++o) {
+      const int source = compiled.outputs[o].source;
+      if (source == dsp::kMeanOfFeeds || source == static_cast<int>(f)) side.outputs.push_back(o);
+    }
+    sides.push_back(std::move(side));
+  }
+  return sides;
+}
+
+rig::Rig crossover_alone(const rig::Rig& rig, Kept kept) {
+  rig::Rig alone = rig;
+  alone.system_gain_db = 0, alone.system_eq.clear();
+  for (rig::Way& way : alone.ways) {
+    way.gain_db = 0, way.eq.clear();
+    if (!kept.highpass) way.highpass.reset();
+    if (!kept.delay) way.delay_s = 0, way.delay_distance_m.reset();
+  }
+  return alone;
+}
+
+std::string hertz_text(double hz) {
+  return hz < 1000 ? fmt::format("{:.3g} Hz", hz) : fmt::format("{:.3g} kHz", hz / 1000);
+}
+
+}  // namespace rackproof::proof

@@ -1,0 +1,91 @@
+// Must hold: a way that lets its driver move below its band falls, whatever the file calls its filters; a channel that
+// sees less than its amplifier is rated for falls.
+#include <gmock/gmock.h>
+
+#include "tests/harness/proof/three_ways.hpp"
+
+namespace rackproof::proof {
+namespace {
+
+using namespace test;
+
+using rig::Alignment;
+using testing::AllOf;
+using testing::Each;
+using testing::ElementsAre;
+using testing::HasSubstr;
+using testing::IsEmpty;
+using testing::Not;
+
+std::vector<Finding> highpass_of(const rig::Rig& rig, DeviceMaker make = make_chain) {
+  return check_driver_highpass(Prepared(rig, std::move(make)).subject);
+}
+
+TEST(DriverHighpass, HoldsWhereTheSignalFallsBelowTheBand) {
+  const std::vector<Finding> findings = highpass_of(three_ways());
+  EXPECT_THAT(fallen(findings), IsEmpty());
+  // Butterworth of fourth order at a quarter of its corner: 10 log10(1 + 4^8) = 48.2 dB, the band's level 0 .. -6 dB.
+  EXPECT_NEAR(findings[0].measured, -48.2, 4);
+}
+TEST(DriverHighpass, FallsWithoutOneOnTheLowestWay) {
+  rig::Rig rig = three_ways();
+  rig.ways[0].highpass.reset();
+  const std::vector<Finding> findings = highpass_of(rig);
+  EXPECT_THAT(fallen(findings), ElementsAre("sub"));
+  EXPECT_THAT(findings[0].text, AllOf(HasSubstr("way.sub.highpass"), HasSubstr("no high-pass is given")));
+  rig.ways[0].highpass = a_filter(30, Alignment::butterworth, 6);  // 12 dB at a quarter: too little
+  EXPECT_THAT(fallen(highpass_of(rig)), ElementsAre("sub"));
+  rig.ways[0].highpass = a_filter(30, Alignment::butterworth, 12);
+  EXPECT_THAT(fallen(highpass_of(rig)), IsEmpty());
+}
+TEST(DriverHighpass, MayBeAnEqBandOfTheWayOrTheSystem) {
+  rig::Rig rig = three_ways();
+  rig.ways[0].highpass.reset();
+  rig.ways[0].eq = {a_band(rig::EqType::highpass, 30, 0, 0.7)};
+  EXPECT_THAT(fallen(highpass_of(rig)), IsEmpty());
+  rig.system_eq.swap(rig.ways[0].eq);
+  EXPECT_THAT(fallen(highpass_of(rig)), IsEmpty());
+}
+TEST(DriverHighpass, AFirstOrderCrossoverIsSaidButHolds) {
+  rig::Rig rig = three_ways();
+  rig.points[1] = a_point(1600, Alignment::butterworth, 6);
+  const std::vector<Finding> findings = highpass_of(rig);
+  EXPECT_THAT(fallen(findings), IsEmpty());
+  EXPECT_THAT(findings[3].text, HasSubstr("6 dB/oct is little"));
+  EXPECT_THAT(findings[1].text, Not(HasSubstr("6 dB/oct")));
+}
+TEST(DriverHighpass, IsMeasuredNotRead) {
+  const auto no_sections = altering([](dsp::OutputSettings& output) { output.sections = {}; });
+  EXPECT_THAT(fallen(highpass_of(three_ways(), no_sections)), ElementsAre("sub"));
+  const auto no_split = [](const dsp::ChainSettings& settings) {
+    Altered altered(settings);
+    for (dsp::OutputSettings& output : altered.outputs) output.way = 0;
+    return make_chain(altered.settings);
+  };
+  EXPECT_THAT(fallen(highpass_of(three_ways(), no_split)),
+              ElementsAre("low.left", "low.right", "high.left", "high.right"));
+}
+
+TEST(Load, FallsBelowTheLowestRating) {
+  rig::Rig rig = a_rig();  // 8 ohm drivers; lows rated to 4 ohm, highs to 8
+  const auto fallen_with = [&](std::uint32_t lows, std::uint32_t highs) {
+    rig.ways[0].drivers = lows, rig.ways[1].drivers = highs;
+    return fallen(check_load(Prepared(rig).subject));
+  };
+  EXPECT_THAT(fallen_with(1, 1), IsEmpty());
+  EXPECT_THAT(fallen_with(2, 1), IsEmpty());  // just at the rating
+  EXPECT_THAT(fallen_with(3, 1), ElementsAre("low.left", "low.right"));
+  EXPECT_THAT(fallen_with(2, 2), ElementsAre("high.left", "high.right"));
+  rig.amplifiers[0].bridged = true;  // each side sees half
+  EXPECT_THAT(fallen_with(1, 1), IsEmpty());
+  EXPECT_THAT(fallen_with(2, 1), ElementsAre("low.left", "low.right"));
+  const Prepared bench(rig);
+  const Finding finding = check_load(bench.subject)[0];
+  EXPECT_EQ(finding.measured, 2);
+  EXPECT_EQ(finding.allowed, 4);
+  EXPECT_THAT(finding.text,
+              AllOf(HasSubstr("way.low.drivers"), HasSubstr("amplifier.lows.ratings"), HasSubstr("bridged = false")));
+}
+
+}  // namespace
+}  // namespace rackproof::proof
