@@ -6,6 +6,7 @@
 
 #include "harness/calibration/compile.hpp"
 #include "harness/calibration/levels.hpp"
+#include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
 
@@ -186,7 +187,8 @@ struct Plan {
     const rig::Rig rig = files.rig();
     const std::optional<rig::Venue> venue = files.venue(rig);
     const rig::Venue* const tonight = venue ? &*venue : nullptr;
-    const CompiledRig made = compile(rig, tonight);
+    CompiledRig made = compile(rig, tonight);
+    for (Warning& warning : seal_warnings(rig, files.sealed)) made.warnings.push_back(std::move(warning));
     voice.say(text_of(rig, tonight, made, text_width()));
     voice.document(document_of(rig, tonight, made));
   }

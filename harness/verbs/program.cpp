@@ -23,8 +23,9 @@ namespace rackproof {
 namespace {
 
 constexpr int kDone = 0, kBadInput = 2, kMachineFailed = 3;
-constexpr void (*kVerbs[])(CLI::App&, int&) = {add_plan,    add_render, add_prove, add_stimulus,
-                                               add_measure, add_align,  add_help};
+constexpr void (*kVerbs[])(CLI::App&, int&) = {add_plan,   add_render, add_prove,   add_stimulus,
+                                               add_budget, add_export, add_measure, add_flatten,
+                                               add_align,  add_seal,   add_drift,   add_help};
 
 void write_to(std::FILE* stream, std::string_view text) {
   const bool whole = std::fwrite(text.data(), 1, text.size(), stream) == text.size() && std::fflush(stream) == 0;
@@ -136,6 +137,7 @@ void Voice::document(const Json& document) const {
 void RigArguments::add_to(CLI::App& verb) {
   verb.add_option("RIG", rig_file, "The rig file")->type_name("FILE")->required();
   verb.add_option("--venue", venue_file, "Tonight's venue file on top of the rig")->type_name("FILE");
+  verb.add_flag("--sealed", sealed, "Refuses a rig that is not as it was sealed");
 }
 rig::Rig RigArguments::rig() const { return rig::load_rig(rig_file); }
 std::optional<rig::Venue> RigArguments::venue(const rig::Rig& of) const {

@@ -9,6 +9,7 @@
 #include "harness/proof/proof.hpp"
 #include "harness/report/page.hpp"
 #include "harness/verbs/render_progress.hpp"
+#include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
 
@@ -122,8 +123,10 @@ std::string recordings_table(const Proof& proof, std::size_t width) {
   return out;
 }
 
-std::string text_of(const Proof& proof, const fs::path& report, std::size_t width) {
+std::string text_of(const Proof& proof, const std::vector<Warning>& warnings, const fs::path& report,
+                    std::size_t width) {
   std::string out = wrapped(proof.title, width) + verdict_of(proof), fixes, accepted;
+  for (const Warning& warning : warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
   for (const Finding& finding : proof.findings) {
     if (outcome_of(finding) == Outcome::falls) fixes += wrapped(named(finding) + ": " + finding.text, width, "  ! ");
     if (outcome_of(finding) == Outcome::accepted)
@@ -144,9 +147,10 @@ std::string text_of(const Proof& proof, const fs::path& report, std::size_t widt
 
 // ---- for a program --------------------------------------------------------------------------------------------------
 
-Json document_of(const rig::Rig& rig, const Proof& proof) {
+Json document_of(const rig::Rig& rig, const Proof& proof, const std::vector<Warning>& warnings) {
   const auto or_null = [](const std::optional<std::string>& text) { return text ? Json(*text) : Json(nullptr); };
-  Json checks = Json::array(), timings = Json::array(), recordings = Json::array();
+  Json checks = Json::array(), timings = Json::array(), recordings = Json::array(), notes = Json::array();
+  for (const Warning& warning : warnings) notes.push_back({{"code", warning.code}, {"text", warning.text}});
   for (const Finding& f : proof.findings) {
     const bool accepted = outcome_of(f) == Outcome::accepted;
     checks.push_back({{"id", f.id},
@@ -173,11 +177,9 @@ Json document_of(const rig::Rig& rig, const Proof& proof) {
     recordings.push_back(
         {{"file", recording.file.string()}, {"seconds", recording.seconds}, {"outputs", std::move(tracks)}});
   }
-  return {{"rig", rig.file.string()},
-          {"verdict", proof.holds ? "holds" : "falls"},
-          {"checks", std::move(checks)},
-          {"timings", std::move(timings)},
-          {"recordings", std::move(recordings)}};
+  return {
+      {"rig", rig.file.string()},      {"verdict", proof.holds ? "holds" : "falls"}, {"checks", std::move(checks)},
+      {"timings", std::move(timings)}, {"recordings", std::move(recordings)},        {"warnings", std::move(notes)}};
 }
 
 std::string now_in_words() {
@@ -192,6 +194,7 @@ bool run_prove(const ProveArguments& arguments) {
   const rig::Rig rig = arguments.rig.rig();
   const std::optional<rig::Venue> venue = arguments.rig.venue(rig);
   if (!arguments.report.empty()) require_place_for(arguments);
+  const std::vector<Warning> warnings = seal_warnings(rig, arguments.rig.sealed);
 
   Proof proof;
   {
@@ -206,8 +209,8 @@ bool run_prove(const ProveArguments& arguments) {
                                                             .venue_file = arguments.rig.venue_file.string(),
                                                             .made = now_in_words(),
                                                             .program = "rackproof " RACKPROOF_VERSION}));
-  arguments.voice.say(text_of(proof, arguments.report, text_width()));
-  arguments.voice.document(document_of(rig, proof));
+  arguments.voice.say(text_of(proof, warnings, arguments.report, text_width()));
+  arguments.voice.document(document_of(rig, proof, warnings));
   return proof.holds;
 }
 

@@ -22,8 +22,13 @@ void add_plan(CLI::App& program, int& status);
 void add_render(CLI::App& program, int& status);
 void add_prove(CLI::App& program, int& status);
 void add_stimulus(CLI::App& program, int& status);
+void add_budget(CLI::App& program, int& status);
+void add_export(CLI::App& program, int& status);
 void add_measure(CLI::App& program, int& status);
+void add_flatten(CLI::App& program, int& status);
 void add_align(CLI::App& program, int& status);
+void add_seal(CLI::App& program, int& status);
+void add_drift(CLI::App& program, int& status);
 /// `help [VERB] [--format text|man|bash]`: the program's own help, a manual page, or completion for a shell.
 void add_help(CLI::App& program, int& status);
 
@@ -44,9 +49,10 @@ struct Voice {
   void document(const Json& document) const;  ///< one document and a newline, only with `--json`
 };
 
-/// `RIG` and `--venue FILE`.
+/// `RIG`, `--venue FILE` and `--sealed`.
 struct RigArguments {
   std::filesystem::path rig_file, venue_file;
+  bool sealed = false;
   void add_to(CLI::App& verb);
   rig::Rig rig() const;
   std::optional<rig::Venue> venue(const rig::Rig& rig) const;

@@ -1,0 +1,74 @@
+/// `drift`: what moved in a rig since it was sealed, in words; and the same for the verbs that work with a rig.
+#include <fmt/format.h>
+
+#include "harness/seal/drift.hpp"
+#include "harness/seal/seal.hpp"
+#include "harness/verbs/seal_check.hpp"
+#include "harness/verbs/table.hpp"
+#include "harness/verbs/verb.hpp"
+
+namespace rackproof {
+namespace {
+
+struct Drift {
+  std::filesystem::path rig_file;
+  Voice voice;
+
+  void run(int& status) const {
+    const rig::Rig rig = rig::load_rig(rig_file);
+    const seal::Seal sealed = seal::load_seal(seal::seal_file_of(rig_file));
+    Json document{{"rig", rig_file.string()}, {"seal", seal::seal_file_of(rig_file).string()}};
+    if (sealed.state != seal::State::whole) {
+      document["verdict"] = "damaged";
+      document["moved"] = Json::array();
+      document["why"] = sealed.why;
+      voice.document(document);
+      throw InputError(sealed.why);
+    }
+    const std::vector<seal::Move> moves = seal::moves_between(sealed.facts, seal::facts_of(rig));
+    document["verdict"] = moves.empty() ? "same" : "moved";
+    document["moved"] = Json::array();
+    std::string text = moves.empty() ? rig_file.string() + ": nothing moved since it was sealed\n"
+                                     : fmt::format("{}: moved since it was sealed:\n", rig_file.string());
+    const auto or_null = [](const std::optional<std::string>& value) { return value ? Json(*value) : Json(nullptr); };
+    for (const seal::Move& move : moves) {
+      text += wrapped(move.text, text_width(), "  ");
+      document["moved"].push_back(
+          {{"key", move.key}, {"was", or_null(move.was)}, {"now", or_null(move.now)}, {"text", move.text}});
+    }
+    voice.say(text);
+    voice.document(document);
+    status = moves.empty() ? 0 : 1;
+  }
+};
+
+}  // namespace
+
+std::vector<Warning> seal_warnings(const rig::Rig& rig, bool must_hold) {
+  const seal::Seal sealed = seal::load_seal(seal::seal_file_of(rig.file));
+  if (sealed.state == seal::State::absent && !must_hold) return {};
+  if (sealed.state != seal::State::whole) {
+    if (must_hold) throw InputError(sealed.why + " (--sealed was given)");
+    return {{"seal-damaged", sealed.why}};
+  }
+  std::string moved;
+  for (const seal::Move& move : seal::moves_between(sealed.facts, seal::facts_of(rig)))
+    moved += (moved.empty() ? "" : "; ") + move.text;
+  if (moved.empty()) return {};
+  if (must_hold) throw InputError(fmt::format("{}: the rig has drifted from its seal: {}", rig.file.string(), moved));
+  return {{"drifted", "since it was sealed, " + moved}};
+}
+
+void add_drift(CLI::App& program, int& status) {
+  CLI::App* verb =
+      add_verb(program, "drift",
+               "Says in words what moved in a rig since it was sealed. Exit status: 0 nothing, 1 something, "
+               "2 no seal or a damaged one",
+               "rackproof drift rig.toml");
+  const auto drift = std::make_shared<Drift>();
+  verb->add_option("RIG", drift->rig_file, "The rig file")->type_name("FILE")->required();
+  drift->voice.add_to(*verb);
+  verb->callback([drift, &status] { drift->run(status); });
+}
+
+}  // namespace rackproof

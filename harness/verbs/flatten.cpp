@@ -1,0 +1,286 @@
+/// `flatten`: equaliser sections fitted to measurements, into tonight's venue file or a rig's `[system]`, the person's
+/// comments and order kept; what was left alone and why; and what it is worth where nothing was fitted.
+#include <fmt/format.h>
+
+#include <charconv>
+#include <cmath>
+
+#include "harness/calibration/compile.hpp"
+#include "harness/rig/document.hpp"
+#include "harness/rig/edit.hpp"
+#include "harness/rig/fields.hpp"
+#include "harness/rig/units.hpp"
+#include "harness/tune/flatten.hpp"
+#include "harness/verbs/table.hpp"
+#include "harness/verbs/verb.hpp"
+
+namespace rackproof {
+namespace {
+
+namespace fs = std::filesystem;
+
+/// "80" is in Hz; "1.2 kHz" says so itself.
+double frequency_of(const std::string& option, const std::string& text) {
+  double hz = 0;
+  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), hz);
+  if (error != std::errc() || end != text.data() + text.size()) {
+    try {
+      hz = rig::read_value(text, rig::Quantity::frequency, "\"80 Hz\"");
+    } catch (const rig::Misread& misread) {
+      throw InputError(fmt::format("{}: {}", option, misread.what()));
+    }
+  }
+  if (!(hz > 0 && std::isfinite(hz)))
+    throw InputError(fmt::format("{}: read {}; right would be a frequency above 0, as in 80", option, text));
+  return hz;
+}
+double tilt_of(const std::string& text) {
+  double db_per_oct = 0;
+  try {
+    db_per_oct = rig::read_value(text, rig::Quantity::slope, "\"-0.8 dB/oct\"");
+  } catch (const rig::Misread& misread) {
+    throw InputError(fmt::format("--tilt: {}", misread.what()));
+  }
+  if (!(std::abs(db_per_oct) <= 6))
+    throw InputError(fmt::format("--tilt: read {}; right would be within +-6 dB/oct", text));
+  return db_per_oct;
+}
+
+/// The file that is written into: a rig's `[system]`, or a venue's `[venue]` or `[venue.feed.NAME]`.
+class Place {
+ public:
+  Place(fs::path file, const std::string& feed) : file_(std::move(file)) {
+    const bool absent = !fs::exists(fs::symlink_status(file_));
+    text_ = absent ? fmt::format(
+                         "# Tonight's room, by measurement. Thrown away, it leaves the rig as it was.\n"
+                         "format = 1\ntitle = \"{}\"\n\n[venue]\n",
+                         title())
+                   : rig::read_text(file_);
+    const rig::Node root = rig::parse_document(text_, file_);
+    if (root.find("venue") == nullptr && (root.find("controller") != nullptr || root.find("way") != nullptr)) {
+      if (!feed.empty())
+        throw InputError(
+            fmt::format("--feed: read {}; right would be a venue file with --into: {} is a rig, whose "
+                        "[system] is one for all feeds",
+                        feed, file_.string()));
+      rig_ = rig::parse_rig(text_, file_);
+      table_ = "system";
+    } else {
+      const rig::Entry* format = root.find("format");
+      if (format == nullptr || format->value.whole != 1)
+        throw InputError(fmt::format("{}: format: read {}; right would be a rig or a venue file, with format = 1",
+                                     file_.string(), format == nullptr ? "nothing" : format->value.written));
+      if (!feed.empty() && !rig::is_name(feed))
+        throw InputError(fmt::format("--feed: read {}; {}", rig::excerpt(feed), rig::kNameRule));
+      table_ = feed.empty() ? "venue" : "venue.feed." + feed;
+    }
+    standing(root);
+  }
+
+  double sample_rate_hz(double otherwise) const { return rig_ ? rig_->controller.sample_rate_hz : otherwise; }
+  const std::string& table() const { return table_; }
+  std::size_t standing_bands() const { return standing_bands_; }
+
+  /// What a person set to make it quieter stays; what would be louder than the fit allows is brought down.
+  double gain_db(double most_db) const { return standing_gain_db_ ? std::min(*standing_gain_db_, most_db) : most_db; }
+
+  void write(const tune::Flattened& made) {
+    std::string text = text_;
+    if (const double gain = gain_db(made.gain_db); !standing_gain_db_ || *standing_gain_db_ != gain)
+      text = rig::with_value(text, file_, table_, "gain", quoted({rig::Quantity::gain, gain}));
+    std::string eq = made.eq.empty() ? "[]" : "[\n";
+    for (const dsp::EqSettings& band : made.eq)
+      eq += fmt::format("  {{ type = \"peaking\", at = {}, gain = {}, q = {} }},\n",
+                        quoted({rig::Quantity::frequency, band.at_hz}), quoted({rig::Quantity::gain, band.gain_db}),
+                        band.width_value);
+    if (!made.eq.empty()) eq += "]";
+    text = rig::with_value(text, file_, table_, "eq", eq);
+    if (rig_) compile(rig::parse_rig(text, file_));  // what would not run is not written
+    rig::replace_text(file_, text);
+  }
+
+ private:
+  static std::string quoted(rig::Measure measure) { return "\"" + rig::text_of(measure) + "\""; }
+  std::string title() const {
+    std::string name = file_.stem().string();
+    if (name.ends_with(".venue")) name.erase(name.size() - 6);
+    std::string safe;
+    for (const char c : name)
+      if (static_cast<unsigned char>(c) >= 0x20 && c != '"' && c != '\\' && c != 0x7f) safe += c;
+    return safe.empty() ? "venue" : safe;
+  }
+  void standing(const rig::Node& root) {
+    const rig::Node* table = &root;
+    for (std::size_t at = 0; at <= table_.size();) {
+      const std::size_t end = std::min(table_.find('.', at), table_.size());
+      const rig::Entry* entry = table->find(table_.substr(at, end - at));
+      if (entry == nullptr) return;
+      table = &entry->value;
+      at = end + 1;
+    }
+    if (const rig::Entry* gain = table->find("gain")) {
+      try {
+        standing_gain_db_ = rig::read_value(gain->value.text, rig::Quantity::gain);
+      } catch (const rig::Misread& misread) {
+        rig::refuse({file_, gain->place.line, gain->place.column, table_ + ".gain"}, misread.read, misread.right);
+      }
+    }
+    if (const rig::Entry* eq = table->find("eq")) standing_bands_ = eq->value.items.size();
+  }
+
+  fs::path file_;
+  std::string text_, table_;
+  std::optional<rig::Rig> rig_;
+  std::optional<double> standing_gain_db_;
+  std::size_t standing_bands_ = 0;
+};
+
+struct Flatten {
+  std::vector<fs::path> measurements, check;
+  fs::path into;
+  std::string target = "flat", tilt, from, to, feed;
+  int points = 6;
+  Voice voice;
+
+  static std::vector<tune::Measurement> load(const std::vector<fs::path>& files) {
+    std::vector<tune::Measurement> loaded;
+    for (const fs::path& file : files) loaded.push_back(tune::load_measurement(file));
+    return loaded;
+  }
+
+  void run() const {
+    if (points < 1 || points > 24)
+      throw InputError(fmt::format("--points: read {}; right would be 1 to 24 sections", points));
+    tune::FlattenSettings settings;
+    settings.points = points;
+    if (!from.empty()) settings.from_hz = frequency_of("--from", from);
+    if (!to.empty()) settings.to_hz = frequency_of("--to", to);
+    settings.target = tune::load_target(target);
+    if (!tilt.empty()) settings.target.tilt_db_per_oct = tilt_of(tilt);
+    const std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);
+    Place place(into, feed);
+    settings.sample_rate_hz = place.sample_rate_hz(measured.at(0).sample_rate_hz);
+    const tune::Flattened made = tune::flatten(measured, settings, unseen);
+    place.write(made);
+    const std::vector<Warning> warnings = warnings_for(place, measured, made);
+    voice.say(text_of(place, made, warnings));
+    voice.document(document_of(place, made, warnings));
+  }
+
+  std::vector<Warning> warnings_for(const Place& place, const std::vector<tune::Measurement>& measured,
+                                    const tune::Flattened& made) const {
+    std::vector<Warning> found;
+    if (place.standing_bands() > 0)
+      found.push_back(
+          {"replaced", fmt::format("the {} band{} that stood in [{}] {} gone: what was fitted holds for measurements "
+                                   "made without them",
+                                   place.standing_bands(), place.standing_bands() == 1 ? "" : "s", place.table(),
+                                   place.standing_bands() == 1 ? "is" : "are")});
+    if (!made.elsewhere)
+      found.push_back(
+          {"unchecked",
+           fmt::format("nothing says what this is worth elsewhere: measure at three places or more, or name "
+                       "one that is not fitted with --check ({} fitted)",
+                       measured.size())});
+    if (made.elsewhere && made.elsewhere->after.rms_db >= made.elsewhere->before.rms_db)
+      found.push_back({"no-better-elsewhere",
+                       "where it was not fitted the response is no flatter than before: the places have too little in "
+                       "common; measure more of them, or mend less"});
+    return found;
+  }
+
+  Json document_of(const Place& place, const tune::Flattened& made, const std::vector<Warning>& warnings) const {
+    const auto deviation = [](const tune::Deviation& d) { return Json{{"rms_db", d.rms_db}, {"max_db", d.max_db}}; };
+    const auto residual = [&](const tune::Residual& r) {
+      return Json{{"before", deviation(r.before)}, {"after", deviation(r.after)}};
+    };
+    Json eq = Json::array(), left = Json::array(), notes = Json::array();
+    for (const dsp::EqSettings& band : made.eq)
+      eq.push_back({{"type", "peaking"}, {"at_hz", band.at_hz}, {"gain_db", band.gain_db}, {"q", band.width_value}});
+    for (const tune::LeftAlone& band : made.left_alone)
+      left.push_back({{"from_hz", band.from_hz}, {"to_hz", band.to_hz}, {"code", band.code}, {"why", band.why}});
+    for (const Warning& warning : warnings) notes.push_back({{"code", warning.code}, {"text", warning.text}});
+    Json document{{"into", into.string()},
+                  {"table", place.table()},
+                  {"gain_db", place.gain_db(made.gain_db)},
+                  {"eq", std::move(eq)},
+                  {"from_hz", made.from_hz},
+                  {"to_hz", made.to_hz},
+                  {"before", deviation(made.all.before)},
+                  {"after", deviation(made.all.after)},
+                  {"fitted", residual(made.fitted)},
+                  {"elsewhere", made.elsewhere ? residual(*made.elsewhere) : Json(nullptr)},
+                  {"left_alone", std::move(left)},
+                  {"warnings", std::move(notes)}};
+    if (made.elsewhere) document["elsewhere"]["places"] = made.elsewhere_places;
+    return document;
+  }
+
+  std::string text_of(const Place& place, const tune::Flattened& made, const std::vector<Warning>& warnings) const {
+    const std::size_t width = text_width();
+    const auto hz = [](double value) {
+      return value < 1000 ? fmt::format("{:.4g} Hz", value) : fmt::format("{:.4g} kHz", value / 1000);
+    };
+    std::string out = wrapped(fmt::format("{}: {} measurement{}, {} to {}, target {}{}", into.string(),
+                                          measurements.size(), measurements.size() == 1 ? "" : "s", hz(made.from_hz),
+                                          hz(made.to_hz), target, tilt.empty() ? "" : " with " + tilt),
+                              width);
+    out += fmt::format("\n[{}] gain {:+.2f} dB and {} section{}\n", place.table(), place.gain_db(made.gain_db),
+                       made.eq.size(), made.eq.size() == 1 ? "" : "s");
+    Table eq({{"at"}, {"gain"}, {"q"}});
+    for (const dsp::EqSettings& band : made.eq)
+      eq.row({hz(band.at_hz), fmt::format("{:+.2f} dB", band.gain_db), fmt::format("{:.2f}", band.width_value)});
+    if (!made.eq.empty()) out += eq.text(width);
+    out += "\nOff the target, third-octave smoothed, level taken out\n";
+    Table off({{"where", Align::left}, {"rms before"}, {"after"}, {"most before"}, {"after"}});
+    const auto row = [&](const std::string& where, const tune::Residual& r) {
+      const auto db = [](double value) { return fmt::format("{:.2f} dB", value); };
+      off.row({where, db(r.before.rms_db), db(r.after.rms_db), db(r.before.max_db), db(r.after.max_db)});
+    };
+    row("all of it", made.all);
+    row("without what was left alone", made.fitted);
+    if (made.elsewhere)
+      row(fmt::format("the same, at {} place{} not fitted", made.elsewhere_places,
+                      made.elsewhere_places == 1 ? "" : "s"),
+          *made.elsewhere);
+    out += off.text(width);
+    out += made.left_alone.empty() ? "\nNothing was left alone.\n" : "\nLeft alone\n";
+    for (const tune::LeftAlone& band : made.left_alone)
+      out += wrapped(band.why, width, fmt::format("  {} to {}: ", hz(band.from_hz), hz(band.to_hz)));
+    for (const Warning& warning : warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
+    return out;
+  }
+};
+
+}  // namespace
+
+void add_flatten(CLI::App& program, int&) {
+  CLI::App* verb = add_verb(
+      program, "flatten",
+      "Fits equaliser sections to measurements, into a venue file (made if absent) or a rig's [system]. What an "
+      "equaliser cannot mend is left alone, and told",
+      "rackproof flatten seat-a.json seat-b.json seat-c.json --tilt \"-0.8 dB/oct\" --into tonight.toml");
+  const auto flatten = std::make_shared<Flatten>();
+  verb->add_option("MEASUREMENT", flatten->measurements, "What 'measure' wrote, a file a place; averaged by power")
+      ->type_name("FILE.json")
+      ->required();
+  verb->add_option("--into", flatten->into,
+                   "A venue file, or a rig, whose [system] it is then. gain and eq are replaced, all else is kept")
+      ->type_name("FILE")
+      ->required();
+  verb->add_option("--feed", flatten->feed, "Into a venue file: for this feed alone")->type_name("NAME");
+  verb->add_option("--target", flatten->target, "flat, or a file of frequency_hz,level_db")->type_name("flat|FILE.csv");
+  verb->add_option("--tilt", flatten->tilt, "A slope on top of the target, around 1 kHz: \"-0.8 dB/oct\"")
+      ->type_name("SLOPE");
+  verb->add_option("--points", flatten->points, "Sections at most; 6 if not given")->type_name("N");
+  verb->add_option("--from", flatten->from, "Where to begin; where the loudspeaker does, if not given")
+      ->type_name("HZ");
+  verb->add_option("--to", flatten->to, "Where to end; where the loudspeaker does, if not given")->type_name("HZ");
+  verb->add_option("--check", flatten->check, "A measurement that is not fitted, to judge by; may be repeated")
+      ->type_name("FILE.json")
+      ->allow_extra_args(false);
+  flatten->voice.add_to(*verb);
+  verb->callback([flatten] { flatten->run(); });
+}
+
+}  // namespace rackproof

@@ -1,0 +1,57 @@
+/// `seal`: a rig's numbers and a hash over them, in a file beside it.
+#include <fmt/format.h>
+
+#include "harness/rig/edit.hpp"
+#include "harness/seal/drift.hpp"
+#include "harness/seal/seal.hpp"
+#include "harness/verbs/table.hpp"
+#include "harness/verbs/verb.hpp"
+
+namespace rackproof {
+namespace {
+
+struct Sealing {
+  std::filesystem::path rig_file;
+  Voice voice;
+
+  void run() const {
+    const rig::Rig rig = rig::load_rig(rig_file);
+    const std::filesystem::path place = seal::seal_file_of(rig_file);
+    const seal::Facts facts = seal::facts_of(rig);
+    const seal::Seal before = seal::load_seal(place);
+    rig::replace_text(place, seal::seal_text(facts));
+
+    std::string text = fmt::format("{}: {} numbers sealed\n", place.string(), facts.size());
+    Json replaced = nullptr;
+    if (before.state == seal::State::whole) {
+      replaced = Json::array();
+      for (const seal::Move& move : seal::moves_between(before.facts, facts)) {
+        text += wrapped("since the seal it replaces, " + move.text, text_width(), "  ");
+        replaced.push_back(move.text);
+      }
+    } else if (before.state == seal::State::damaged) {
+      text += wrapped("the file that stood there was no whole seal", text_width(), "  ! ");
+    }
+    voice.say(text);
+    voice.document({{"rig", rig_file.string()},
+                    {"seal", place.string()},
+                    {"numbers", facts.size()},
+                    {"moved_since_the_last", std::move(replaced)}});
+  }
+};
+
+}  // namespace
+
+void add_seal(CLI::App& program, int&) {
+  CLI::App* verb =
+      add_verb(program, "seal",
+               "Keeps a rig's numbers beside it, RIG with .seal for .toml: what 'drift' compares with, and "
+               "what --sealed insists on. Venues are no part of it",
+               "rackproof seal rig.toml");
+  const auto sealing = std::make_shared<Sealing>();
+  verb->add_option("RIG", sealing->rig_file, "The rig file")->type_name("FILE")->required();
+  sealing->voice.add_to(*verb);
+  verb->callback([sealing] { sealing->run(); });
+}
+
+}  // namespace rackproof
