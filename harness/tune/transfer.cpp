@@ -28,7 +28,7 @@ constexpr double kPointsPerOctave = 48;
 constexpr double kWindowSeconds = 1.4, kUpperWindowSeconds = 0.35, kBeforeSeconds = 0.08, kCoarseSeconds = 4;
 constexpr double kLeastCoherence = 0.3;                  // in the best octave; below, nothing of what was sent arrived
 constexpr double kBandFloor = 1e-5, kSweepFloor = 0.03;  // of the density times frequency: what was sent reaches so far
-constexpr double kMostDriftPpm = 1000, kTrebleHz = 3000;
+constexpr double kMostDriftPpm = 1000, kTrebleHz = 3000, kSureBend = 1.3, kDoubtfulBend = 1.08;
 constexpr double kChance = 3;  // one draw of noise is above its mean power times this once in twenty (e^-3)
 
 std::size_t power_of_two_below(double x) {
@@ -253,11 +253,19 @@ class Way {
     Division division;
     if (sweep_) {
       division = divided(y);
-      drift_ppm = drift_of_sweep(gated(division, y, lag));
-      if (drift_ppm != 0) {
+      const Bend bend = drift_of_sweep(gated(division, y, lag));
+      if (bend.gain > kSureBend) {
+        drift_ppm = bend.ppm;
         corrected = without_drift(captured.samples, drift_ppm);
         y = corrected;
         division = divided(y);
+      } else if (bend.gain > kDoubtfulBend) {
+        heard.warnings.push_back(
+            {"drift-suspected",
+             fmt::format("{}: the treble is bent as by a recorder {:.0f} ppm off, or as by the "
+                         "loudspeaker itself, and is left as it is: where player and recorder are two "
+                         "devices, send noise, or a longer sweep",
+                         captured.name, bend.ppm)});
       }
     }
 
@@ -447,10 +455,13 @@ class Way {
   }
 
   /// A recorder's drift bends the sweep: what comes late in it comes later still, frequency by frequency, and the
-  /// direct sound is smeared. The drift is the one whose removal makes it the sharpest, by a tenth at least; the treble
-  /// decides, where a loudspeaker's own phase is straight.
-  double drift_of_sweep(const Response& response) const {
-    if (!glide_.exponential) return 0;
+  /// direct sound is smeared. The drift is the one whose removal makes it the sharpest; the treble decides, where a
+  /// loudspeaker's own phase follows from its level. What bends by itself, as a horn or an ear may, gains some 15 %.
+  struct Bend {
+    double ppm = 0, gain = 1;
+  };
+  Bend drift_of_sweep(const Response& response) const {
+    if (!glide_.exponential) return {};
     const std::size_t bins = upper_ / 2 + 1, step = response.size() / upper_;
     std::vector<Complex> h(bins), turned(bins);
     Samples axis(bins), power(bins), sure(bins), late(bins);
@@ -462,6 +473,17 @@ class Way {
     const Samples level = analysis::smooth<double>(axis, power, 1.0);
     const double loudest = *std::max_element(level.begin(), level.end());
     const RealFourier fourier(upper_);
+    // What an equaliser or a box turns the phase by follows from its level (it is of minimum phase): the level's
+    // cepstrum, folded. Beyond the band the level is held.
+    const Samples fine = analysis::smooth<double>(axis, power, 12.0);
+    const auto edge_of = [&](double hz) { return static_cast<std::size_t>(hz * static_cast<double>(upper_) / rate_); };
+    const std::size_t lowest = edge_of(frequency_hz_.front()) + 2, highest = edge_of(0.95 * frequency_hz_.back());
+    for (std::size_t k = 0; k < bins; ++k)
+      turned[k] = 0.5 * std::log(std::max(fine[std::clamp(k, lowest, highest)], 1e-12 * loudest + 1e-300));
+    Samples cepstrum = fourier.inverse(turned);
+    for (std::size_t n = 1; n < upper_ / 2; ++n) cepstrum[n] *= 2, cepstrum[upper_ - n] = 0;
+    const std::vector<Complex> folded = fourier.forward(cepstrum);
+    for (std::size_t k = 0; k < bins; ++k) h[k] *= std::polar(1.0, -folded[k].imag());
     const auto sharpness = [&](double ppm) {
       for (std::size_t k = 1; k < bins; ++k) {
         const bool counts =
@@ -487,7 +509,7 @@ class Way {
       for (double ppm = centre - wide; ppm <= centre + wide; ppm += pace)
         if (const double here = sharpness(ppm); here > height) height = here, best = ppm;
     }
-    return height > 1.1 * unmoved ? best : 0.0;
+    return {best, unmoved > 0 ? height / unmoved : 1.0};
   }
 
   /// `rest`: the direct sound's place, in samples, to be taken out. Between bins the response is that of its own wave.
@@ -583,7 +605,7 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
   };
   warn_if(std::abs(polarities) < static_cast<double>(captured.size()), "polarity",
           "the captures do not agree on the polarity: was a cable turned, or the direct sound hidden at one place?");
-  warn_if(m.arrival_ms < 0, "arrival",
+  warn_if(m.arrival_ms < -0.01, "arrival",
           fmt::format("the recording began after the sound had left: an arrival of {:.3f} ms is no time of flight",
                       m.arrival_ms));
   warn_if(sweep && m.drift_ppm != 0, "drift-of-a-sweep",

@@ -1,6 +1,8 @@
 /// `measure`: from what was sent and what microphones heard to the response between them.
 #include <fmt/format.h>
 
+#include <algorithm>
+#include <array>
 #include <charconv>
 #include <cmath>
 
@@ -80,8 +82,10 @@ std::string text_of(const tune::Measurement& m, std::size_t width) {
       power += share * analysis::power_from_db(m.magnitude_db[i]), sure += share * m.coherence[i], weight += share;
     }
     if (!(weight > 0)) continue;
-    bands.row({rig::text_of({rig::Quantity::frequency, std::round(band.mid_hz * 10) / 10}),
-               fmt::format("{:+.1f} dB", analysis::db_from_power(power / weight)),
+    constexpr std::array kLabels{"16 Hz", "31.5 Hz", "63 Hz", "125 Hz", "250 Hz", "500 Hz",
+                                 "1 kHz", "2 kHz",   "4 kHz", "8 kHz",  "16 kHz"};
+    const auto label = static_cast<std::size_t>(std::clamp(std::lround(std::log2(band.mid_hz / 1000)) + 6, 0l, 10l));
+    bands.row({kLabels[label], fmt::format("{:+.1f} dB", analysis::db_from_power(power / weight)),
                fmt::format("{:.2f}", sure / weight)});
   }
   out += bands.text(width);

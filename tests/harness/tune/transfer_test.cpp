@@ -179,7 +179,7 @@ TEST(Transfer, DriftOfTheRecorderIsFoundAndTakenOut) {
   // One sweep: the treble's straightness is all there is to go by.
   Recorder recorder;
   recorder.drift_ppm = 50;
-  const Recording long_sweep{"sweep.wav", kRate, sweep_sent(8)};
+  const Recording long_sweep{"sweep.wav", kRate, sweep_sent(10)};
   const Measurement m = measured(long_sweep, recorded(driver, field(), long_sweep.samples, recorder));
   EXPECT_NEAR(m.drift_ppm, 50, 5);
   EXPECT_TRUE(std::any_of(m.warnings.begin(), m.warnings.end(), [](auto& w) { return w.code == "drift-of-a-sweep"; }));
