@@ -11,7 +11,7 @@ target_include_directories(rackproof_dsp INTERFACE $<INSTALL_INTERFACE:${CMAKE_I
 set(RACKPROOF_CMAKEDIR ${CMAKE_INSTALL_LIBDIR}/cmake/rackproof)
 install(TARGETS rackproof_dsp EXPORT rackproof ARCHIVE DESTINATION ${CMAKE_INSTALL_LIBDIR})
 install(DIRECTORY ${CMAKE_CURRENT_LIST_DIR}/ DESTINATION ${CMAKE_INSTALL_INCLUDEDIR}/rackproof/dsp
-        FILES_MATCHING PATTERN "*.hpp")
+        FILES_MATCHING PATTERN "*.hpp" PATTERN "chain.cpp")  # which firmware builds for its own machine
 install(EXPORT rackproof NAMESPACE rackproof:: FILE rackproof-targets.cmake DESTINATION ${RACKPROOF_CMAKEDIR})
 file(CONFIGURE OUTPUT ${CMAKE_CURRENT_BINARY_DIR}/rackproof-config.cmake @ONLY
      CONTENT "include(\${CMAKE_CURRENT_LIST_DIR}/rackproof-targets.cmake)\n")

@@ -10,7 +10,7 @@
 #include <random>
 
 #include "dsp/chain/chain.hpp"
-#include "firmware/reduced_chain.hpp"
+#include "harness/part/reduced_chain.hpp"
 #include "harness/firmware/emulated_chain.hpp"
 #include "harness/firmware/numbers.hpp"
 

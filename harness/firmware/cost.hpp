@@ -2,7 +2,7 @@
 /// What a chain costs: in instructions on an emulated part, stage by stage, and in time on this machine.
 /// Theorem  the stages and what is left of the chain without them add up to the whole, block by block.
 /// Method   the same programme through the chain, and through the chain without its last stages (see
-///          firmware/reduced_chain.hpp): a stage costs what is saved by leaving it out.
+///          harness/part/reduced_chain.hpp): a stage costs what is saved by leaving it out.
 #include <cstddef>
 #include <cstdint>
 #include <string>

@@ -1,4 +1,4 @@
-# cmake -DROOT=FOLDER -DOUT=FILE.cpp "-DFILES=dsp/a.hpp;firmware/b.cpp" -P embed.cmake: a source file with each of the
+# cmake -DROOT=FOLDER -DOUT=FILE.cpp "-DFILES=dsp/a.hpp;harness/part/b.cpp" -P embed.cmake: a source file with each of the
 # files under ROOT as text, by its path.
 set(source "#include \"harness/firmware/sources.hpp\"\nnamespace rackproof::firmware {\nnamespace {\nconstexpr SourceFile kFiles[] = {\n")
 foreach(path IN LISTS FILES)

@@ -67,14 +67,14 @@ EmulatedChain::EmulatedChain(const Part& part, const std::string& numbers_header
     compiler_ = there.words.substr(0, there.words.find('\n'));
 
     write_sources(folder_, "dsp/");
-    write_sources(folder_, "firmware/");
+    write_sources(folder_, "harness/part/");
     write_file(folder_ / kNumbersFile, numbers_header);
     write_file(folder_ / "variation.cpp", variation.source);
-    std::string command = fmt::format("{}g++ {} {} {} firmware/runner.cpp dsp/chain/chain.cpp variation.cpp -o runner",
+    std::string command = fmt::format("{}g++ {} {} {} harness/part/runner.cpp dsp/chain/chain.cpp variation.cpp -o runner",
                                       part.tools, kFlags, part.flags, variation.flags);
     if (part.counts())
       command += fmt::format(
-          " firmware/start.cpp -nostartfiles -Wl,-T,firmware/part.ld -Wl,--gc-sections"
+          " harness/part/start.cpp -nostartfiles -Wl,-T,harness/part/part.ld -Wl,--gc-sections"
           " -Wl,--fatal-warnings -Wl,--defsym=FLASH_BYTES={} -Wl,--defsym=RAM_BYTES={} -Wl,--defsym=STACK_BYTES={}",
           part.flash_bytes, variation.ram_bytes > 0 ? variation.ram_bytes : part.ram_bytes,
           variation.stack_bytes > 0 ? variation.stack_bytes : part.stack_bytes);

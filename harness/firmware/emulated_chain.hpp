@@ -28,7 +28,7 @@ class EmulatedChain {
   struct Job {
     std::span<const float> frames;  ///< interleaved, one value a feed
     std::size_t feeds = 1, block_frames = 64;
-    std::size_t stages_left_out = 0;  ///< see firmware/reduced_chain.hpp
+    std::size_t stages_left_out = 0;  ///< see harness/part/reduced_chain.hpp
     int of_output = -1;               ///< -1: of all
     unsigned lanes = 1;
   };

@@ -54,7 +54,7 @@ void run_export(const ExportOptions& options) {
   files.add(firmware::kNumbersFile, numbers);
   const fs::path example = options.folder / "main.cpp";
   const bool keeps_example = fs::exists(example);
-  if (!keeps_example) files.add("main.cpp", firmware::source("firmware/example.cpp"));
+  if (!keeps_example) files.add("main.cpp", firmware::source("harness/part/example.cpp"));
   if (options.core)
     for (const firmware::SourceFile& file : firmware::sources())
       if (file.path.starts_with("dsp/")) files.add(file.path, file.text);

@@ -108,7 +108,7 @@ TEST(Parts, AreCalledByTheirNames) {
   EXPECT_FALSE(part_called("aarch64").counts());
   EXPECT_THROW(part_called("abacus"), InputError);
   EXPECT_EQ(names_of_counting_parts(), (std::vector<std::string>{"cortex-m7", "cortex-m4"}));
-  EXPECT_THROW(source("firmware/nothing.cpp"), MachineError);
+  EXPECT_THROW(source("harness/part/nothing.cpp"), MachineError);
 }
 
 }  // namespace

@@ -10,8 +10,8 @@
 #include "chain_numbers.hpp"
 #include "dsp/chain/chain.hpp"
 #include "dsp/chain/one_lane.hpp"
-#include "firmware/machine.hpp"
-#include "firmware/reduced_chain.hpp"
+#include "harness/part/machine.hpp"
+#include "harness/part/reduced_chain.hpp"
 
 namespace {
 using namespace rackproof;

@@ -2,7 +2,7 @@
 // its use can be read, and every fault told.
 #include <cstdint>
 
-#include "firmware/machine.hpp"
+#include "harness/part/machine.hpp"
 
 int main(int argc, char** argv);
 
