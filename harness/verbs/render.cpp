@@ -1,9 +1,12 @@
 /// `render`: a recording through a rig's chain, one file an amplifier channel, and what it would do to the amplifiers.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <charconv>
+#include <chrono>
 #include <cmath>
 #include <map>
+#include <thread>
 
 #include "harness/analysis/decibels.hpp"
 #include "harness/audio/interruption.hpp"
@@ -26,7 +29,9 @@ const std::map<std::string, Bypass> kBypasses{
 struct RenderOptions {
   RigArguments rig;
   Voice voice;
-  RenderJob job;
+  std::vector<std::filesystem::path> inputs;
+  RenderJob job;  // what is common to all
+  std::optional<std::uint32_t> jobs;
   std::string bypass, subtype = "float", start, seconds;
   std::optional<std::uint32_t> block_frames;
 };
@@ -113,7 +118,7 @@ std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, 
 Json json_of(std::optional<double> value) { return value ? Json(*value) : Json(nullptr); }
 
 Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job, const Rendered& rendered,
-                 const std::vector<Reading>& readings, const std::vector<Warning>& warnings, double realtime_factor) {
+                 const std::vector<Reading>& readings, const std::vector<Warning>& warnings, double factor) {
   Json outputs = Json::array(), notes = Json::array();
   for (const Reading& r : readings)
     outputs.push_back({{"name", r.name},
@@ -135,7 +140,7 @@ Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJ
           {"input_frames", rendered.input_frames},
           {"sample_rate_hz", rig.controller.sample_rate_hz},
           {"latency_samples", compiled.latency_samples},
-          {"realtime_factor", realtime_factor},
+          {"realtime_factor", factor},
           {"bad_samples", rendered.bad_samples},
           {"bounded_samples", rendered.bounded_samples},
           {"outputs", std::move(outputs)},
@@ -143,13 +148,12 @@ Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJ
 }
 
 std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job, const Rendered& rendered,
-                     const std::vector<Reading>& readings, const std::vector<Warning>& warnings,
-                     double realtime_factor) {
+                     const std::vector<Reading>& readings, const std::vector<Warning>& warnings, double factor) {
   const double rate = rig.controller.sample_rate_hz;
   std::string text = fmt::format(
       "{}: {:.2f} s at {:g} kHz to {}, {} samples late ({:.2f} ms), {:.0f} times real time\n", job.input.string(),
       static_cast<double>(rendered.input_frames) / rate, rate / 1e3, (job.folder / "OUTPUT.wav").string(),
-      compiled.latency_samples, 1e3 * compiled.latency_samples / rate, realtime_factor);
+      compiled.latency_samples, 1e3 * compiled.latency_samples / rate, factor);
   const auto fixed = [](double value) { return fmt::format("{:.2f}", value); };
   const auto db = [&](std::optional<double> value) { return value ? fixed(*value) : std::string("silent"); };
   Table table({{"output", Align::left},
@@ -167,6 +171,45 @@ std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const Ren
   text += table.text(text_width());
   for (const Warning& warning : warnings) text += wrapped(warning.code + ": " + warning.text, text_width(), "  ! ");
   return text;
+}
+
+double realtime_factor(const rig::Rig& rig, std::uint64_t frames, double elapsed_s) {
+  return static_cast<double>(frames) / rig.controller.sample_rate_hz / std::max(elapsed_s, 1e-9);
+}
+
+/// One recording goes to the folder itself, several to a folder each, by the names of the files.
+std::vector<RenderJob> jobs_of(const std::vector<std::filesystem::path>& inputs, const RenderJob& common) {
+  std::vector<RenderJob> jobs;
+  std::map<std::string, std::filesystem::path> stems;
+  for (const std::filesystem::path& input : inputs) {
+    RenderJob& job = jobs.emplace_back(common);
+    job.input = input;
+    if (inputs.size() == 1) continue;
+    const std::string stem = input.stem().string();
+    if (const auto [found, fresh] = stems.emplace(stem, input); !fresh)
+      throw InputError(
+          fmt::format("{}: its outputs would go to {}, as those of {}; give them different names, or "
+                      "render them one by one",
+                      input.string(), (common.folder / stem).string(), found->second.string()));
+    job.folder /= stem;
+  }
+  return jobs;
+}
+
+[[noreturn]] void give_up(const Batch& batch, const std::filesystem::path& folder) {
+  const auto whole = std::ranges::count_if(batch.rendered, [](const auto& rendered) { return rendered.has_value(); });
+  const std::string kept = whole > 0 ? fmt::format("{} of {} recordings were whole; their outputs are in place", whole,
+                                                   batch.rendered.size())
+                                     : fmt::format("nothing was left in {}", folder.string());
+  try {
+    std::rethrow_exception(batch.failure);
+  } catch (const audio::Interrupted& interrupted) {
+    fmt::print(stderr, "rackproof: render: interrupted; {}\n", kept);
+    audio::die_of(interrupted.signal_number);
+  } catch (...) {
+    if (whole > 0) fmt::print(stderr, "rackproof: render: {}\n", kept);
+    throw;
+  }
 }
 
 void run_render(RenderOptions options) {
@@ -197,24 +240,48 @@ void run_render(RenderOptions options) {
   job.read_files = {options.rig.rig_file};
   if (venue) job.read_files.push_back(options.rig.venue_file);
 
-  Rendered rendered;
-  try {
-    Progress progress(!options.voice.quiet && !options.voice.json);
-    rendered = render(rig, compiled, job, [&](std::uint64_t done, std::uint64_t total) { progress.show(done, total); });
-  } catch (const audio::Interrupted& interrupted) {
-    fmt::print(stderr, "rackproof: render: interrupted; nothing was left in {}\n", job.folder.string());
-    audio::die_of(interrupted.signal_number);
-  }
+  job.read_files.insert(job.read_files.end(), options.inputs.begin(), options.inputs.end());
+  const std::vector<RenderJob> jobs = jobs_of(options.inputs, job);
+  const std::size_t workers = options.jobs.value_or(std::max(1u, std::thread::hardware_concurrency()));
+  if (workers < 1 || workers > 1024)
+    throw InputError(fmt::format("--jobs: read {}; right would be 1 to 1024", workers));
 
-  std::vector<Reading> readings;
-  for (std::size_t o = 0; o < rendered.outputs.size(); ++o)
-    readings.push_back(reading_of(compiled.outputs[o], rendered.outputs[o], rendered.frames));
-  std::vector<Warning> warnings = cautions(rig, compiled, rendered, readings);
-  warnings.insert(warnings.begin(), compiled.warnings.begin(), compiled.warnings.end());
-  const double audio_s = static_cast<double>(rendered.frames) / rig.controller.sample_rate_hz;
-  const double realtime_factor = audio_s / std::max(rendered.elapsed_s, 1e-9);
-  options.voice.say(table_of(rig, compiled, job, rendered, readings, warnings, realtime_factor));
-  options.voice.document(document_of(rig, compiled, job, rendered, readings, warnings, realtime_factor));
+  const auto start = std::chrono::steady_clock::now();
+  Batch batch;
+  {
+    const audio::Interruption interruption;
+    Progress progress(!options.voice.quiet && !options.voice.json);
+    batch = render_all(rig, compiled, jobs, workers, interruption,
+                       [&](std::uint64_t done, std::uint64_t total) { progress.show(done, total); });
+  }
+  if (batch.failure) give_up(batch, job.folder);
+
+  const double elapsed_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
+  std::uint64_t frames = 0;
+  std::string text;
+  Json documents = Json::array();
+  for (std::size_t i = 0; i < jobs.size(); ++i) {
+    const Rendered& rendered = *batch.rendered[i];
+    frames += rendered.frames;
+    std::vector<Reading> readings;
+    for (std::size_t o = 0; o < rendered.outputs.size(); ++o)
+      readings.push_back(reading_of(compiled.outputs[o], rendered.outputs[o], rendered.frames));
+    std::vector<Warning> warnings = cautions(rig, compiled, rendered, readings);
+    warnings.insert(warnings.begin(), compiled.warnings.begin(), compiled.warnings.end());
+    const double factor = realtime_factor(rig, rendered.frames, rendered.elapsed_s);
+    text += (i > 0 ? "\n" : "") + table_of(rig, compiled, jobs[i], rendered, readings, warnings, factor);
+    documents.push_back(document_of(rig, compiled, jobs[i], rendered, readings, warnings, factor));
+  }
+  if (jobs.size() > 1)
+    text += fmt::format("\n{} recordings, {:.0f} times real time together\n", jobs.size(),
+                        realtime_factor(rig, frames, elapsed_s));
+  options.voice.say(text);
+  options.voice.document(jobs.size() == 1 ? documents[0]
+                                          : Json{{"rig", rig.file.string()},
+                                                 {"sample_rate_hz", rig.controller.sample_rate_hz},
+                                                 {"latency_samples", compiled.latency_samples},
+                                                 {"realtime_factor", realtime_factor(rig, frames, elapsed_s)},
+                                                 {"renders", std::move(documents)}});
 }
 
 }  // namespace
@@ -223,11 +290,18 @@ void add_render(CLI::App& program, int& status) {
   CLI::App* verb = add_verb(
       program, "render",
       "Runs a recording through the rig's chain: one file an amplifier channel, with the volts and watts that it "
-      "would make. Outputs take their places together, when all are whole.",
-      "rackproof render rig.toml show.wav -o out --venue tonight.toml");
+      "would make. Outputs take their places together, when all are whole. Several recordings get a folder each, named "
+      "as they are, and with --json one document: {rig, sample_rate_hz, latency_samples, realtime_factor, renders}, "
+      "with "
+      "what one recording's document holds for each.",
+      "rackproof render rig.toml show.wav -o out --venue tonight.toml\n"
+      "  rackproof render rig.toml monday/*.wav -o monday/out --jobs 8");
   auto options = std::make_shared<RenderOptions>();
   options->rig.add_to(*verb);
-  verb->add_option("INPUT", options->job.input, "The recording: WAV, RF64, W64, FLAC, AIFF, CAF, Ogg")->required();
+  verb->add_option("INPUT", options->inputs, "The recordings: WAV, RF64, W64, FLAC, AIFF, CAF, Ogg")
+      ->type_name("FILE")
+      ->required()
+      ->expected(1, 1 << 20);
   verb->add_option("-o,--output", options->job.folder, "The folder for the outputs, made if there is none")
       ->type_name("DIR")
       ->required();
@@ -249,6 +323,9 @@ void add_render(CLI::App& program, int& status) {
   verb->add_option("--block", options->block_frames,
                    "Frames a call of the chain; the rig's own if not given. Changes no sample")
       ->type_name("FRAMES");
+  verb->add_option("--jobs", options->jobs,
+                   "Threads; as many as the machine has processors if not given. Changes no sample")
+      ->type_name("N");
   options->voice.add_to(*verb);
   verb->callback([options, &status] {
     run_render(*options);

@@ -1,17 +1,22 @@
 #pragma once
 /// A recording through the chain, from files to files, in constant memory.
 /// Theorem  every output file holds input frames + latency + longest delay (rounded up) frames, and its bytes depend on
-///          rig, venue, input and options alone: not on the block size, the time or the machine. They are all there in
-///          the end, or none is.
-/// Method   chunks of at least audio::kReadFrames frames, cut into the controller's blocks for the chain; after the
-///          recording silence, until what is delayed is out.
+///          rig, venue, input and options alone: not on the block size, the time, the machine or the number of workers.
+///          Of one recording all outputs are there in the end, or none is.
+/// Method   chunks of at least kChunkFrames frames, cut into the controller's blocks for the chain; after the recording
+///          silence, until what is delayed is out. Reading, the chain, metering and writing are stages of a pipeline.
+///          Outputs do not hear one another, so the chain can be parted: each part has some of the outputs, and the
+///          feeds that they take. What each part does anew for its feeds is lost, so parts are few.
+#include <cstddef>
 #include <cstdint>
+#include <exception>
 #include <filesystem>
 #include <functional>
 #include <optional>
 #include <string>
 #include <vector>
 
+#include "harness/audio/interruption.hpp"
 #include "harness/audio/writer.hpp"
 #include "harness/calibration/compile.hpp"
 #include "harness/rig/rig.hpp"
@@ -25,6 +30,8 @@ struct RenderJob {
   std::optional<double> seconds;
   bool resample = false;
   std::uint32_t block_frames = 64;
+  std::size_t workers = 1;
+  std::size_t parts = 0;                          ///< of the chain; 0: as the workers want it
   std::vector<std::filesystem::path> read_files;  ///< rig and venue: never to be overwritten either
 };
 
@@ -43,9 +50,21 @@ struct Rendered {
   std::vector<RenderedOutput> outputs;   ///< in the order of CompiledRig::outputs
 };
 
-/// `progress` hears frames done and in all. Throws InputError, MachineError, or audio::Interrupted.
+using ProgressHeard = std::function<void(std::uint64_t done, std::uint64_t of)>;
+
+/// Throws InputError, MachineError, or audio::Interrupted. `progress` hears frames, from any of the workers.
 Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
-                const std::function<void(std::uint64_t, std::uint64_t)>& progress = {});
+                const audio::Interruption& interruption, const ProgressHeard& progress = {});
+
+/// What became of many recordings: `rendered` in the order of the jobs, empty where `failure` came first.
+struct Batch {
+  std::vector<std::optional<Rendered>> rendered;
+  std::exception_ptr failure;
+};
+/// Many recordings, side by side as far as the workers go; each takes its places when it is whole. What is wrong with
+/// any recording's name or header is thrown before the first is begun.
+Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, std::vector<RenderJob> jobs, std::size_t workers,
+                 const audio::Interruption& interruption, const ProgressHeard& progress = {});
 
 /// Whole frames by which the last delayed sample comes after the latency.
 std::uint64_t longest_delay_frames(const CompiledRig& compiled);

@@ -4,7 +4,6 @@
 ///          floats are exact in double, runs of kRun of them are summed in eight lanes, and the runs by a compensated
 ///          sum (W. Kahan, "Further remarks on reducing truncation errors", CACM 8(1), 1965).
 /// Method   magnitudes are compared as integers, which for anything but a NaN is the same order; the chain gives none.
-#include <array>
 #include <bit>
 #include <cmath>
 #include <cstddef>
@@ -26,31 +25,10 @@ class RenderMeter {
   std::uint64_t frames() const { return frames_; }
 
  private:
-  static constexpr std::size_t kRun = 256, kLanes = 8;
+  static constexpr std::size_t kRun = 256;
 
-  void add_run(std::span<const float> run) {
-    std::array<double, kLanes> squares{};
-    std::uint32_t peak = peak_bits_, beyond = 0;
-    const std::size_t in_lanes = run.size() / kLanes * kLanes;
-    const auto square = [](float x) { return static_cast<double>(x) * static_cast<double>(x); };
-    for (std::size_t n = 0; n < in_lanes; n += kLanes)
-      for (std::size_t l = 0; l < kLanes; ++l) squares[l] += square(run[n + l]);
-    for (const float x : run.subspan(in_lanes)) squares[0] += square(x);
-    for (const float x : run) {
-      const std::uint32_t magnitude = std::bit_cast<std::uint32_t>(x) & 0x7fffffffu;
-      peak = magnitude > peak ? magnitude : peak;
-      beyond += magnitude > kOne ? 1u : 0u;
-    }
-    double all = 0.0;
-    for (const double lane : squares) all += lane;
-    const double addend = all - lost_, sum = sum_ + addend;
-    lost_ = (sum - sum_) - addend;
-    sum_ = sum;
-    peak_bits_ = peak;
-    clipped_ += beyond;
-  }
+  void add_run(std::span<const float> run);
 
-  static constexpr std::uint32_t kOne = std::bit_cast<std::uint32_t>(1.0f);
   std::uint32_t peak_bits_ = 0;
   double sum_ = 0.0, lost_ = 0.0;
   std::uint64_t frames_ = 0, clipped_ = 0;

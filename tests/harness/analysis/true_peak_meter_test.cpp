@@ -83,6 +83,22 @@ TEST(TruePeakMeter, TheCrestAfterTheEndIsSeenByFinishAlone) {
   meter.finish();
   EXPECT_EQ(meter.peak_linear(), kept);
 }
+// The meter passes over runs that cannot read higher: by the signs of a phase, 0.6 can read 1.21, and 0.49 not 1.0.
+TEST(TruePeakMeter, ALoudStartHidesNoHigherCrestLater) {
+  for (const float later : {0.49f, 0.496f, 0.52f, 0.6f, 0.9f})
+    for (const std::size_t at : {1000u, 1023u, 1024u, 1300u}) {
+      Track x(2000);
+      x[3] = 1.0f;
+      for (std::size_t k = 0; k < 12; ++k) x[at + k] = kTable[1][11 - k] < 0 ? -later : later;
+      for (const std::size_t cut : {1u, 256u, 2000u})
+        EXPECT_NEAR(read(x, cut), by_definition(x), 2 * kRounding) << later << " at " << at << " by " << cut;
+    }
+  std::mt19937 rng(3);
+  Track swelling(20000);
+  for (std::size_t n = 0; n < swelling.size(); ++n)
+    swelling[n] = (rng() & 1 ? 1.0f : -1.0f) * (0.3f + 0.035f * static_cast<float>(n * 20 / swelling.size()));
+  EXPECT_NEAR(read(swelling, 700), by_definition(swelling), 2 * kRounding);
+}
 TEST(TruePeakMeter, WhatIsNotFiniteIsPassedOver) {
   for (const float bad : {std::numeric_limits<float>::quiet_NaN(), std::numeric_limits<float>::infinity()}) {
     Track x(100, 0.25f);

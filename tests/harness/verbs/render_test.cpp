@@ -15,6 +15,7 @@
 #include <thread>
 
 #include "harness/calibration/compile.hpp"
+#include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_meter.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "tests/harness/audio/scratch.hpp"
@@ -132,6 +133,13 @@ class Render : public testing::Test {
     std::filesystem::resize_file(scratch / name, 12 + head.size() + bytes);
   }
 
+  void refused_jobs(const std::string& jobs) {
+    const Ended ended = run(in_to("b", {"--jobs", jobs}));
+    EXPECT_EQ(ended.code(), 2);
+    EXPECT_THAT(ended.err, HasSubstr("--jobs"));
+    EXPECT_FALSE(std::filesystem::exists(scratch / "b"));
+  }
+
   const Scratch scratch;
 };
 const std::vector<std::string> kFiles{"high.left.wav", "high.right.wav", "low.wav"};
@@ -144,11 +152,118 @@ TEST_F(Render, TheFilesAreTheSameToTheBitForEveryBlockSizeAndTime) {
   for (const std::string& file : kFiles)
     for (const char* other : {"b1", "b1000", "b20000", "again"})
       EXPECT_EQ(bytes_of(scratch / "a" / file), bytes_of(scratch / other / file)) << file << " in " << other;
+  for (const char* jobs : {"1", "2", "3", "16"}) {
+    const json other = document(in_to("j" + std::string(jobs), {"--jobs", jobs}));
+    for (const std::string& file : kFiles)
+      EXPECT_EQ(bytes_of(scratch / "a" / file), bytes_of(scratch / ("j" + std::string(jobs)) / file)) << jobs;
+    for (std::size_t o = 0; o < 3; ++o)
+      for (const auto& [key, value] : first["outputs"][o].items())
+        if (key != "file") EXPECT_EQ(other["outputs"][o][key], value) << key << ", --jobs " << jobs;
+  }
   const int latency = first["latency_samples"];
   EXPECT_EQ(first["frames"], 50000 + latency + kTailOfDelay);
   for (const std::string& file : kFiles)
     EXPECT_EQ(read_audio(scratch / "a" / file).info.frames, 50000 + latency + kTailOfDelay);
   EXPECT_EQ(read_audio(scratch / "a" / "low.wav").info.format, kWavFloat);
+}
+
+/// However the outputs are shared out: a part that has no output of a feed counts its bad samples, or does not, but
+/// once.
+TEST_F(Render, EveryPartingOfTheChainGivesTheSame) {
+  std::vector<float> samples = noise(2 * 50000, 26);
+  for (std::size_t i = 0; i < samples.size(); i += 1001) samples[i] = i % 2 == 0 ? NAN : 1e9f;
+  write_audio(scratch / "in.wav", kWavFloat, 2, 48000, samples);
+  for (const std::string rig_text :
+       {kRig, kRig.substr(0, kRig.find("right = 2")) + kRig.substr(kRig.find("right = 2") + 9),
+        std::string(kRig).replace(kRig.find("feeds = \"sum\""), 13, "")}) {
+    put(scratch / "rig.toml", rig_text);
+    const rig::Rig rig = rig::load_rig(scratch / "rig.toml");
+    const CompiledRig compiled = compile(rig);
+    const audio::Interruption interruption;
+    RenderJob job{.input = scratch / "in.wav", .folder = scratch / "whole"};
+    const Rendered whole = render(rig, compiled, job, interruption);
+    EXPECT_GT(whole.bad_samples, 40u);
+    for (const std::size_t parts : {2u, 3u, 4u, 9u}) {
+      job.folder = scratch / std::to_string(parts), job.parts = parts;
+      const Rendered parted = render(rig, compiled, job, interruption);
+      EXPECT_EQ(parted.bad_samples, whole.bad_samples) << parts;
+      EXPECT_EQ(parted.bounded_samples, whole.bounded_samples) << parts;
+      for (std::size_t o = 0; o < whole.outputs.size(); ++o) {
+        EXPECT_EQ(bytes_of(parted.outputs[o].file), bytes_of(whole.outputs[o].file)) << parts;
+        EXPECT_EQ(parted.outputs[o].limited_frames, whole.outputs[o].limited_frames) << parts;
+        EXPECT_EQ(parted.outputs[o].least_peak_gain, whole.outputs[o].least_peak_gain) << parts;
+        EXPECT_EQ(parted.outputs[o].least_power_gain, whole.outputs[o].least_power_gain) << parts;
+      }
+    }
+  }
+}
+
+TEST_F(Render, ManyRecordingsGetAFolderEachAndTheSameBytes) {
+  std::vector<std::string> words{at("rig.toml")};
+  for (int i = 0; i < 5; ++i) {
+    const std::string name = "show" + std::to_string(i);
+    write_audio(scratch / (name + ".wav"), kWavFloat, 2, 48000,
+                noise(2 * 20000 * static_cast<std::size_t>(i + 1), static_cast<unsigned>(30 + i)));
+    words.push_back(at(name + ".wav"));
+  }
+  for (const char* jobs : {"1", "2", "7"}) {
+    const std::string folder = "many" + std::string(jobs);
+    std::vector<std::string> more = words;
+    more.insert(more.end(), {"-o", at(folder), "--jobs", jobs});
+    const json said = document(more);
+    EXPECT_EQ(said["rig"], at("rig.toml"));
+    EXPECT_EQ(said["sample_rate_hz"], 48000);
+    EXPECT_GT(said["realtime_factor"], 0);
+    ASSERT_EQ(said["renders"].size(), 5u);
+    for (int i = 0; i < 5; ++i) {
+      const std::string name = "show" + std::to_string(i);
+      const json alone = document({at("rig.toml"), at(name + ".wav"), "-o", at("alone/" + name)});
+      const json& render = said["renders"][static_cast<std::size_t>(i)];
+      EXPECT_EQ(said["latency_samples"], alone["latency_samples"]);
+      for (const char* key : {"input", "frames", "input_frames", "warnings"}) EXPECT_EQ(render[key], alone[key]) << key;
+      for (const std::string& file : kFiles)
+        EXPECT_EQ(bytes_of(scratch / folder / name / file), bytes_of(scratch / "alone" / name / file)) << name;
+    }
+  }
+  words.insert(words.end(), {"-o", at("text")});
+  EXPECT_THAT(run(words).out, AllOf(HasSubstr("show0.wav"), HasSubstr("show4.wav"), HasSubstr("5 recordings")));
+}
+
+TEST_F(Render, OfManyRecordingsNoneIsBegunWhereOneIsWrong) {
+  std::filesystem::create_directories(scratch / "x");
+  std::filesystem::copy_file(scratch / "in.wav", scratch / "x/in.wav");
+  write_audio(scratch / "mono.wav", kWavFloat, 1, 48000, noise(100, 24));
+  const auto refused = [&](const std::string& second, const testing::Matcher<std::string>& why) {
+    const Ended ended = run({at("rig.toml"), at("in.wav"), second, "-o", at("a")});
+    EXPECT_EQ(ended.code(), 2);
+    EXPECT_THAT(ended.err, why);
+    EXPECT_FALSE(std::filesystem::exists(scratch / "a"));
+  };
+  refused(at("x/in.wav"), AllOf(HasSubstr("x/in.wav"), HasSubstr("different names")));
+  refused(at("absent.wav"), HasSubstr("no such file"));
+  refused(at("mono.wav"), HasSubstr("has 1 channel"));
+  // An output in the place of another recording's input.
+  std::filesystem::create_directories(scratch / "a/in");
+  std::filesystem::create_hard_link(scratch / "x/in.wav", scratch / "a/in/low.wav");
+  std::filesystem::rename(scratch / "x/in.wav", scratch / "x/other.wav");
+  const Ended ended = run({at("rig.toml"), at("in.wav"), at("x/other.wav"), "-o", at("a")});
+  EXPECT_EQ(ended.code(), 2);
+  EXPECT_THAT(ended.err, HasSubstr("would be overwritten"));
+  EXPECT_EQ(bytes_of(scratch / "a/in/low.wav"), bytes_of(scratch / "in.wav"));
+  refused_jobs("0"), refused_jobs("1025"), refused_jobs("two");
+}
+
+/// The first recording is short, the second does not fit: what was whole stays, of the other nothing does.
+TEST_F(Render, OfManyRecordingsThoseThatWereWholeStay) {
+  put_silence("long.wav", 60 * 48000);
+  const Ended ended = run({at("rig.toml"), at("in.wav"), at("long.wav"), "-o", at("a"), "--jobs", "1"}, [] {
+    const rlimit limit{1 << 20, RLIM_INFINITY};
+    ::setrlimit(RLIMIT_FSIZE, &limit);
+  });
+  EXPECT_EQ(ended.code(), 3);
+  EXPECT_THAT(ended.err, AllOf(HasSubstr("long"), HasSubstr("cannot be written"), HasSubstr("1 of 2 recordings")));
+  EXPECT_THAT(Scratch::names_in(scratch / "a"), ElementsAre("in"));
+  EXPECT_THAT(Scratch::names_in(scratch / "a/in"), testing::ElementsAreArray(kFiles));
 }
 
 TEST_F(Render, BypassAllIsTheFeedLaterByTheLatencyBitForBit) {

@@ -1,0 +1,73 @@
+#include "harness/verbs/pipeline.hpp"
+
+#include <algorithm>
+#include <system_error>
+#include <thread>
+#include <utility>
+
+namespace rackproof {
+
+Pipeline::Pipeline(std::size_t slots, std::function<bool(std::size_t)> fetch) : slots_(slots) {
+  steps_.push_back({{}, std::move(fetch)});
+}
+
+Pipeline::Stage Pipeline::add(std::vector<Stage> after, std::function<void(std::size_t)> work) {
+  steps_.push_back({std::move(after), [work = std::move(work)](std::size_t slot) { return work(slot), true; }});
+  return steps_.size() - 1;
+}
+
+bool Pipeline::ready(Stage stage) const {
+  const Step& step = steps_[stage];
+  if (step.busy) return false;
+  if (stage == kFetch)
+    return !fetched_all_ &&
+           std::ranges::all_of(steps_, [&](const Step& other) { return other.done + slots_ > step.done; });
+  return std::ranges::all_of(step.after, [&](Stage before) { return steps_[before].done > step.done; });
+}
+
+bool Pipeline::finished() const {
+  return failure_ || (fetched_all_ &&
+                      std::ranges::all_of(steps_, [&](const Step& step) { return step.done == steps_[kFetch].done; }));
+}
+
+void Pipeline::work() {
+  std::unique_lock lock(mutex_);
+  while (!finished()) {
+    Stage stage = steps_.size();
+    while (stage > 0 && !ready(stage - 1)) --stage;
+    if (stage == 0) {
+      changed_.wait(lock);
+      continue;
+    }
+    Step& step = steps_[stage - 1];
+    step.busy = true;
+    lock.unlock();
+    bool had_one = false;
+    std::exception_ptr failure;
+    try {
+      had_one = step.work(static_cast<std::size_t>(step.done % slots_));
+    } catch (...) {
+      failure = std::current_exception();
+    }
+    lock.lock();
+    step.busy = false;
+    if (had_one) ++step.done;
+    if (failure && !failure_) failure_ = failure;
+    if (!had_one && !failure) fetched_all_ = true;
+    changed_.notify_all();
+  }
+}
+
+void Pipeline::run(std::size_t workers) {
+  {
+    std::vector<std::jthread> others;
+    try {
+      while (others.size() + 1 < workers) others.emplace_back([this] { work(); });
+    } catch (const std::system_error&) {  // so it takes longer
+    }
+    work();
+  }
+  if (failure_) std::rethrow_exception(failure_);
+}
+
+}  // namespace rackproof
