@@ -10,9 +10,9 @@
 #include <random>
 
 #include "dsp/chain/chain.hpp"
-#include "harness/part/reduced_chain.hpp"
 #include "harness/firmware/emulated_chain.hpp"
 #include "harness/firmware/numbers.hpp"
+#include "harness/part/reduced_chain.hpp"
 
 namespace rackproof::firmware {
 namespace {

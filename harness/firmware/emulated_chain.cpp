@@ -70,8 +70,9 @@ EmulatedChain::EmulatedChain(const Part& part, const std::string& numbers_header
     write_sources(folder_, "harness/part/");
     write_file(folder_ / kNumbersFile, numbers_header);
     write_file(folder_ / "variation.cpp", variation.source);
-    std::string command = fmt::format("{}g++ {} {} {} harness/part/runner.cpp dsp/chain/chain.cpp variation.cpp -o runner",
-                                      part.tools, kFlags, part.flags, variation.flags);
+    std::string command =
+        fmt::format("{}g++ {} {} {} harness/part/runner.cpp dsp/chain/chain.cpp variation.cpp -o runner", part.tools,
+                    kFlags, part.flags, variation.flags);
     if (part.counts())
       command += fmt::format(
           " harness/part/start.cpp -nostartfiles -Wl,-T,harness/part/part.ld -Wl,--gc-sections"
