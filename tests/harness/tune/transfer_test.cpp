@@ -20,7 +20,7 @@ using testing::AllOf;
 using testing::HasSubstr;
 
 const Recording& noise() {
-  static const Recording sent{"pink.wav", kRate, noise_sent(5)};
+  static const Recording sent{"pink.wav", kRate, noise_sent(4)};
   return sent;
 }
 const Recording& sweep() {
@@ -272,6 +272,16 @@ TEST(Transfer, WhatMeansNothingIsRefusedWithTheReason) {
   const Recording tone{"tone.wav", kRate, stimuli::take(stimuli::sine({1000, 0.5}, kRate), 96000)};
   EXPECT_THAT(refusal(tone, tone), AllOf(HasSubstr("tone.wav"), HasSubstr("less than an octave")));
   EXPECT_THROW(measure(noise(), {}), InputError);
+}
+
+// A second of noise has few averages, and chance shows some coherence here and there: an octave of it decides.
+TEST(Transfer, ChanceIsNotTakenForSound) {
+  for (const std::uint32_t seed : {22u, 24u, 27u}) {
+    const Recording brief{"pink.wav", kRate, noise_sent(1, seed)};
+    EXPECT_THAT(refusal(brief, {"seat.wav", kRate, noise_sent(1, seed + 100)}), HasSubstr("nothing in it")) << seed;
+  }
+  for (const std::uint32_t seed : {21u, 23u, 25u})
+    EXPECT_THAT(refusal(sweep(), {"seat.wav", kRate, noise_sent(5, seed)}), HasSubstr("seat.wav")) << seed;
 }
 
 TEST(Screening, FlatTopsAreClippingAndCrestsAreNot) {
