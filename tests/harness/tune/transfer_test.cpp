@@ -20,7 +20,7 @@ using testing::AllOf;
 using testing::HasSubstr;
 
 const Recording& noise() {
-  static const Recording sent{"pink.wav", kRate, noise_sent(4)};
+  static const Recording sent{"pink.wav", kRate, noise_sent(5)};
   return sent;
 }
 const Recording& sweep() {
