@@ -177,7 +177,18 @@ std::unique_ptr<CLI::App> make_program(int& status) {
   program->get_formatter()->label("SUBCOMMAND", "VERB");
   program->footer(
       "Exit status: 0 done or proven, 1 a proof that does not hold, 2 bad input or usage, 3 the machine failed.\n"
-      "Example:\n  rackproof plan rig.toml");
+      "Example:\n  rackproof plan rig.toml\n"
+      "From an unmeasured rig to a proven one (README.md has every command):\n"
+      "  rackproof plan rig.toml         thresholds in volts, from what stands on the plates\n"
+      "  rackproof stimulus pink ...     what is sent; begin with the amplifiers turned down\n"
+      "  rackproof render rig.toml ...   through the rig, to be played and recorded: in a field, each way, then all\n"
+      "  rackproof measure ...           what the microphone heard\n"
+      "  rackproof align rig.toml ...    delays and polarities of the ways\n"
+      "  rackproof flatten ...           what is wrong with the box, --into rig.toml\n"
+      "  rackproof prove rig.toml ...    whether its limits hold\n"
+      "  rackproof seal rig.toml         from here on the baseline stands; 'drift' says what moved\n"
+      "  rackproof flatten ...           each night: what the room adds, --into tonight.toml\n"
+      "  rackproof drift rig.toml        after the show: nothing moved");
   for (const auto add : kVerbs) add(*program, status);
   return program;
 }
