@@ -53,7 +53,7 @@ RACKPROOF_INLINE void unrolled(Step&& step) noexcept {
 }
 
 template <class V>
-inline constexpr bool is_float = std::is_same_v<V, Pack<sizeof(V) / sizeof(float)>>;
+inline constexpr bool kIsFloat = std::is_same_v<V, Pack<sizeof(V) / sizeof(float)>>;
 
 /// a * b + c, rounded once. Without hardware: the product is exact in double; the sum is rounded to odd, so that the
 /// second rounding, to single, is the only one that counts (S. Boldo, G. Melquiond, "Emulation of a FMA and correctly
@@ -116,20 +116,20 @@ RACKPROOF_INLINE V select(M mask, V a, V b) noexcept {
 template <class V>
 RACKPROOF_INLINE V greater(V a, V b) noexcept {
 #if defined(__AVX512F__)
-  if constexpr (sizeof(V) == 64 && is_float<V>) return V(_mm512_max_ps(__m512(a), __m512(b)));
+  if constexpr (sizeof(V) == 64 && kIsFloat<V>) return V(_mm512_max_ps(__m512(a), __m512(b)));
 #endif
 #if defined(__AVX__)
-  if constexpr (sizeof(V) == 32 && is_float<V>) return V(_mm256_max_ps(__m256(a), __m256(b)));
+  if constexpr (sizeof(V) == 32 && kIsFloat<V>) return V(_mm256_max_ps(__m256(a), __m256(b)));
 #endif
   return a > b ? a : b;
 }
 template <class V>
 RACKPROOF_INLINE V lesser(V a, V b) noexcept {
 #if defined(__AVX512F__)
-  if constexpr (sizeof(V) == 64 && is_float<V>) return V(_mm512_min_ps(__m512(a), __m512(b)));
+  if constexpr (sizeof(V) == 64 && kIsFloat<V>) return V(_mm512_min_ps(__m512(a), __m512(b)));
 #endif
 #if defined(__AVX__)
-  if constexpr (sizeof(V) == 32 && is_float<V>) return V(_mm256_min_ps(__m256(a), __m256(b)));
+  if constexpr (sizeof(V) == 32 && kIsFloat<V>) return V(_mm256_min_ps(__m256(a), __m256(b)));
 #endif
   return a < b ? a : b;
 }
