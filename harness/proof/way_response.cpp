@@ -116,7 +116,7 @@ void must_reach(const rig::Rig& rig, std::size_t w, const WayResponse& response)
 }  // namespace
 
 WayResponse::WayResponse(std::vector<double> frequency_hz, std::vector<double> magnitude_db,
-                         std::vector<double> phase_deg)
+                         const std::vector<double>& phase_deg)
     : frequency_hz_(std::move(frequency_hz)), magnitude_db_(std::move(magnitude_db)) {
   for (const double degrees : phase_deg) {
     const double before = phase_rad_.empty() ? 0 : phase_rad_.back();

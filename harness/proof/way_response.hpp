@@ -18,7 +18,7 @@ namespace rackproof::proof {
 /// Beyond its ends the last level and phase are held: there a way's filters decide.
 class WayResponse {
  public:
-  WayResponse(std::vector<double> frequency_hz, std::vector<double> magnitude_db, std::vector<double> phase_deg);
+  WayResponse(std::vector<double> frequency_hz, std::vector<double> magnitude_db, const std::vector<double>& phase_deg);
   std::complex<double> at(double frequency_hz) const;
   double from_hz() const { return frequency_hz_.front(); }
   double to_hz() const { return frequency_hz_.back(); }

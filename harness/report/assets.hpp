@@ -4,7 +4,7 @@
 
 namespace rackproof::report::assets {
 
-extern const std::string_view page_html, page_css, report_js, charts_licence_txt;
-extern const std::string_view chart_min_js;  ///< the charting library, whole
+extern const std::string_view kPageHtml, kPageCss, kReportJs, kChartsLicenceTxt;
+extern const std::string_view kChartMinJs;  ///< the charting library, whole
 
 }  // namespace rackproof::report::assets

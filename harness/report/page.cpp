@@ -440,10 +440,10 @@ std::string page(const Proof& proof, const PageFacts& facts) {
   const std::string headline = proof.holds ? "The rig holds" : "The rig does not hold";
   const std::string text = verdict_text(proof), fixes = fixes_of(proof), checks = checks_of(proof),
                     data = for_script(data_of(proof, recordings));
-  return filled(assets::page_html, {{"headline", headline},
+  return filled(assets::kPageHtml, {{"headline", headline},
                                     {"title", title},
-                                    {"licence", assets::charts_licence_txt},
-                                    {"css", assets::page_css},
+                                    {"licence", assets::kChartsLicenceTxt},
+                                    {"css", assets::kPageCss},
                                     {"facts", about},
                                     {"index", index},
                                     {"verdict", verdict},
@@ -453,8 +453,8 @@ std::string page(const Proof& proof, const PageFacts& facts) {
                                     {"sections", sections},
                                     {"checks", checks},
                                     {"data", data},
-                                    {"charting", assets::chart_min_js},
-                                    {"script", assets::report_js}});
+                                    {"charting", assets::kChartMinJs},
+                                    {"script", assets::kReportJs}});
 }
 
 }  // namespace rackproof::report

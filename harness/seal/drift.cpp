@@ -214,12 +214,11 @@ class Comparison {
   template <class Words>
   void come_and_gone(const std::string& table, Words words) {
     const std::set<std::string> before = names(table, was_), after = names(table, now_);
+    const auto key = [&](const std::string& name) { return fmt::format("{}.{}", table, name); };
     for (const std::string& name : before)
-      if (!after.contains(name))
-        tell(table + "." + name, name, std::nullopt, words(name, false)), done(table + "." + name + ".");
+      if (!after.contains(name)) tell(key(name), name, std::nullopt, words(name, false)), done(key(name) + ".");
     for (const std::string& name : after)
-      if (!before.contains(name))
-        tell(table + "." + name, std::nullopt, name, words(name, true)), done(table + "." + name + ".");
+      if (!before.contains(name)) tell(key(name), std::nullopt, name, words(name, true)), done(key(name) + ".");
   }
 
   void ways() {

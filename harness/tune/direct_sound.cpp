@@ -63,7 +63,8 @@ DirectSound direct_sound(std::span<const Complex> h, std::span<const double> coh
       pulse, wave,
       {.phase_transform = false, .least_samples = centre - half_period, .most_samples = centre + half_period});
   found.found = crest.found;
-  found.at_samples = crest.delay_samples - static_cast<double>(size / 4);
+  const std::size_t quarter = size / 4;
+  found.at_samples = crest.delay_samples - static_cast<double>(quarter);
   found.polarity = crest.polarity;
   return found;
 }
