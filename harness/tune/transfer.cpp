@@ -152,8 +152,8 @@ Glide glide_of(View sent, double rate) {
   Glide glide;
   const Stretch active = active_stretch(sent);
   constexpr std::size_t kFrames = 48;
-  const std::size_t size =
-      std::min<std::size_t>(4096, power_of_two_below(static_cast<double>(active.size() / kFrames)));
+  const std::size_t stretch = active.size() / kFrames;
+  const std::size_t size = std::min<std::size_t>(4096, power_of_two_below(static_cast<double>(stretch)));
   if (size < 64) return glide;
   const RealFourier fourier(size);
   const Samples window = analysis::window(analysis::Window::hann, size);
@@ -178,7 +178,8 @@ Glide glide_of(View sent, double rate) {
     if (!place.empty() && place.back() >= kTold)
       ++pairs, rises += moment / near >= place.back(), falls += moment / near <= place.back();
     place.push_back(moment / near);
-    time_s.push_back(static_cast<double>(start - active.begin + size / 2) / rate);
+    const std::size_t middle = start - active.begin + size / 2;
+    time_s.push_back(static_cast<double>(middle) / rate);
   }
   glide.is = 10 * place.size() >= 8 * kFrames && pairs >= 8 && 10 * std::max(rises, falls) >= 9 * pairs &&
              std::abs(std::log2(std::max(1.0, place.back()) / std::max(1.0, place.front()))) > 1;
