@@ -23,6 +23,8 @@ using Index = Eigen::Index;
 constexpr Index kEach = 3;              // numbers a section: frequency, gain, Q
 constexpr double kGainCost = 0.01;      // dB of deviation that a dB of gain must be worth: no pair works against itself
 constexpr double kBoostCost = 4;        // a dB too much boost costs as much as these dB of deviation
+constexpr double kPriorDb = 3;          // how large faults are, as a rule
+constexpr double kBoostDoubt = 1.5;     // a boost in the wrong place is worse than a cut, a narrow one worse still
 constexpr double kBoostMarginDb = 0.3;  // it begins to cost so far below the bound
 constexpr double kIdleGainDb = 0.2;     // below it a section is left out
 constexpr double kLeastPower = 1e-30;
@@ -66,6 +68,7 @@ class Model {
   using InputType = Vector;
   using ValueType = Vector;
   using JacobianType = Eigen::MatrixXd;
+  // Eigen reads these two by their names. NOLINTNEXTLINE(readability-identifier-naming)
   enum { InputsAtCompileTime = Eigen::Dynamic, ValuesAtCompileTime = Eigen::Dynamic };
 
   Model(const FitProblem& problem, const FitOptions& options)
@@ -86,7 +89,7 @@ class Model {
       Index first = 0, last = size_ - 1;
       while (first < last && smoothing(k, first) == 0) ++first;
       while (last > first && smoothing(k, last) == 0) --last;
-      spans_.push_back({first, last - first + 1});
+      spans_.emplace_back(first, last - first + 1);
     }
     const double sum = root_weight_.squaredNorm();
     mean_ = sum > 0 ? Vector(root_weight_.cwiseAbs2() / sum) : Vector(root_weight_);
@@ -177,6 +180,17 @@ class Model {
   static double stretch(double value, double low, double high) {
     return std::atanh(std::clamp(2 * (value - low) / (high - low) - 1, -0.99, 0.99));
   }
+  /// Values within the width of the smoothing say one thing: so many of them are in doubt together.
+  double doubt_at(double hz) const {
+    if (problem_.doubt_db.empty()) return 0;
+    const std::vector<double>& grid = problem_.frequency_hz;
+    const auto above = static_cast<std::size_t>(std::upper_bound(grid.begin(), grid.end(), hz) - grid.begin());
+    const std::size_t right = std::clamp<std::size_t>(above, 1, grid.size() - 1), left = right - 1;
+    const double octave = std::log2(grid[right] / grid[left]), share = std::log2(hz / grid[left]) / octave;
+    const double alike = problem_.smoothing > 0 ? 1 / (problem_.smoothing * octave) : 1;
+    return std::sqrt(std::max(alike, 1.0)) *
+           std::lerp(problem_.doubt_db[left], problem_.doubt_db[right], std::clamp(share, 0.0, 1.0));
+  }
   Eigen::MatrixXd powers(const Vector& x) const {
     Eigen::MatrixXd all(size_, static_cast<Index>(options_.types.size()));
     for (Index s = 0; s < all.cols(); ++s)
@@ -189,11 +203,19 @@ class Model {
     const Index rows = off.size(), sections = powers.cols();
     out.resize(values());
     out.head(rows) = off.cwiseProduct(root_weight_);
-    for (Index k = 0; k < size_; ++k)
-      out[rows + k] = kBoostCost * std::max(0.0, db_from_power(std::max(power[k], kLeastPower)) + kBoostMarginDb -
-                                                     problem_.most_boost_db[static_cast<std::size_t>(k)]);
+    for (Index k = 0; k < size_; ++k) {
+      const auto at = static_cast<std::size_t>(k);
+      const double gain_db = db_from_power(std::max(power[k], kLeastPower));
+      const double too_much_db = gain_db + kBoostMarginDb - problem_.most_boost_db[at];
+      out[rows + k] = kBoostCost * std::max(too_much_db, 0.0);
+    }
     const double cost = kGainCost * std::sqrt(static_cast<double>(rows) / static_cast<double>(sections));
-    for (Index s = 0; s < sections; ++s) out[rows + size_ + s] = cost * section(x, s).gain_db;
+    for (Index s = 0; s < sections; ++s) {
+      const dsp::EqSettings eq = section(x, s);
+      const double doubt =
+          doubt_at(eq.at_hz) / kPriorDb * (eq.gain_db > 0 ? kBoostDoubt * std::max(1.0, eq.width_value / 2) : 1);
+      out[rows + size_ + s] = std::hypot(cost, doubt) * eq.gain_db;
+    }
   }
 
   const FitProblem& problem_;

@@ -3,6 +3,8 @@
 /// Claim    what is minimised is what is judged: the deviation in decibels, after the sections and then the smoothing,
 ///          with the level taken out. Within the bounds, always: at no frequency of the grid do the sections together
 ///          boost by more than `most_boost_db` there.
+/// Claim    where the level is in doubt a section is believed less, the narrower the less: as the mean of a normal
+///          distribution whose prior is 0 dB, with kPriorDb, would be.
 /// Method   Levenberg-Marquardt (Eigen) on log frequency, gain and log Q, each squashed into its bounds, from several
 ///          starts: the worst deviations one after the other, then the same scattered by a fixed seed. What remains
 ///          of a boost above its bound is taken from the section that boosts most there. The sections are those of the
@@ -22,6 +24,7 @@ struct FitProblem {
   std::vector<double> target_db;      ///< what it should be, but for its level
   std::vector<double> weight;         ///< 0: left alone; 1: as good as it gets
   std::vector<double> trust;          ///< share of each value in the smoothing around it: its coherence
+  std::vector<double> doubt_db;       ///< standard error of the level: how far other places may lie; empty: none
   std::vector<double> most_boost_db;  ///< of all sections together
   double smoothing = 3;               ///< 1/smoothing octave; 0: none
   bool level_free = true;             ///< the level is taken out: what is left over is for a plain gain

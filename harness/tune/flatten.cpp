@@ -130,6 +130,7 @@ class Task {
   Flattened run() {
     range();
     leave_alone();
+    doubt();
     const FitProblem problem = problem_of(average_, weight_);
     Flattened out;
     out.eq = fit(problem, options(6));
@@ -234,6 +235,20 @@ class Task {
       throw InputError("nothing is left to be fitted: " + left_alone_.back().why);
   }
 
+  /// The standard error of the mean over the places, of their third-octave levels.
+  void doubt() {
+    if (places_.size() < 2) return;
+    std::vector<Values> levels;
+    for (const Place& place : places_) levels.push_back(in_db(smoothed(hz_, place.power, 3)));
+    const auto count = static_cast<double>(places_.size());
+    for (std::size_t k = 0; k < hz_.size(); ++k) {
+      double sum = 0, squares = 0;
+      for (const Values& level : levels) sum += level[k];
+      for (const Values& level : levels) squares += (level[k] - sum / count) * (level[k] - sum / count);
+      doubt_.push_back(std::sqrt(squares / (count - 1) / count));
+    }
+  }
+
   FitProblem problem_of(const Place& place, const Values& weight) const {
     FitProblem problem;
     problem.sample_rate_hz = settings_.sample_rate_hz;
@@ -243,6 +258,7 @@ class Task {
     problem.weight = weight;
     problem.trust = place.coherence;
     problem.most_boost_db = boost_;
+    problem.doubt_db = doubt_;
     return problem;
   }
   /// All of it, from `from_hz` to `to_hz`, as anyone would compute it: nothing weighted.
@@ -297,7 +313,7 @@ class Task {
   }
 
   const FlattenSettings& settings_;
-  Values hz_, target_, weight_, boost_;
+  Values hz_, target_, weight_, boost_, doubt_;
   std::vector<Place> places_, unseen_;
   Place average_;
   std::size_t range_first_ = 0, range_last_ = 0, first_ = 0, last_ = 0;

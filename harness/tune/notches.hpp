@@ -7,14 +7,14 @@
 namespace rackproof::tune {
 
 struct Notch {
-  std::size_t first = 0, last = 0;  ///< of the grid, where the dip is half as deep
-  double depth_db = 0;              ///< under the lower of its two shoulders
+  std::size_t first = 0, last = 0;  ///< of the grid: where the dip is half as deep, and its flanks
+  double depth_db = 0;  ///< under its lower shoulder, or the mean power of the octave around if that is lower
   bool positions_differ = false;
 };
 
 /// `average_db` and each of `places_db`: levels on a grid of `per_octave`, smoothed lightly (1/12 octave), in the same
 /// order of levels. Common practice, no source: a dip is left alone where it is deeper than 10 dB, or deeper than 6 dB
-/// and narrower than a third of an octave, or deeper than 3 dB and the places differ by 3 dB or more (standard
+/// and narrower than a third of an octave, or 4 dB under its shoulders and the places differ by 4 dB or more (standard
 /// deviation) at its bottom. Dips wider than an octave at half their depth are the loudspeaker's.
 std::vector<Notch> find_notches(std::span<const double> average_db, std::span<const std::vector<double>> places_db,
                                 double per_octave);

@@ -159,13 +159,13 @@ TEST(Flatten, HoldsWhereNothingWasMeasured) {
 
 TEST(Flatten, ADipThatMovesFromPlaceToPlaceIsNotTheLoudspeakers) {
   std::vector<Measurement> places;
-  for (const double depth : {-1.0, -9.0, -2.0, -12.0})
-    places.push_back(measured([depth](double hz) { return response_of({peaking(500, depth, 2.5)}, hz); }));
+  for (const double depth : {-2.0, -14.0, -3.0, -16.0})
+    places.push_back(measured([depth](double hz) { return response_of({peaking(500, depth, 4)}, hz); }));
   const Flattened f = flatten(places, {.points = 4});
   EXPECT_THAT(f.left_alone, Contains(Field(&LeftAlone::code, "positions-differ")));
   EXPECT_LE(boost_at(f, 500), 0.31);
   // Control: the same dip in all places, no deeper than their average, is mended.
-  for (Measurement& m : places) m = measured([](double hz) { return response_of({peaking(500, -4, 2.5)}, hz); });
+  for (Measurement& m : places) m = measured([](double hz) { return response_of({peaking(500, -5, 4)}, hz); });
   EXPECT_GT(boost_at(flatten(places, {.points = 4}), 500), 2.5);
 }
 

@@ -1,0 +1,151 @@
+// Must hold: `seal` and `drift` keep their promised statuses and keys; `plan`, `render` and `prove` warn of a rig that
+// drifted and refuse it with --sealed, as they do a seal that is missing or damaged; a venue has no part in it.
+#include <gmock/gmock.h>
+#include <sys/wait.h>
+
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+#include "../audio/scratch.hpp"
+
+namespace rackproof {
+namespace {
+
+using nlohmann::json;
+using test::bytes_of;
+using test::put;
+using testing::HasSubstr;
+using testing::Not;
+
+struct Result {
+  int status = -1;
+  std::string out, err;
+};
+
+class DriftVerb : public testing::Test {
+ protected:
+  void SetUp() override {
+    put(scratch_ / "rig.toml", bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/two-way-top.toml"));
+    put(scratch_ / "venue.toml", bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/harbour-hall.venue.toml"));
+    test::write_audio(scratch_ / "in.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, test::noise(2000, 5));
+  }
+  Result run(const std::string& line) const {
+    const std::string command = "cd '" + scratch_.folder().string() +
+                                "' && COLUMNS=400 && R='" RACKPROOF_PROGRAM "' && export COLUMNS && { " + line +
+                                "; } >out 2>err";
+    const int status = std::system(command.c_str());
+    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, bytes_of(scratch_ / "out"), bytes_of(scratch_ / "err")};
+  }
+  void edit(const char* file, const std::string& from, const std::string& to) const {
+    std::string text = bytes_of(scratch_ / file);
+    ASSERT_NE(text.find(from), std::string::npos);
+    put(scratch_ / file, text.replace(text.find(from), from.size(), to));
+  }
+  static inline const std::vector<std::string> kOthers{
+      "$R plan rig.toml --json", "$R render rig.toml in.wav -o o --json", "$R prove rig.toml --json"};
+  /// A warning of this code among those of all three verbs.
+  void expect_warning(const std::string& code, const std::string& words) const {
+    for (const std::string& verb : kOthers) {
+      const Result result = run(verb);
+      EXPECT_EQ(result.status, 0) << verb << result.err;
+      bool found = false;
+      const json document = json::parse(result.out);
+      for (const json& warning : document.at("warnings"))
+        found = found ||
+                (warning.at("code") == code && warning.at("text").get<std::string>().find(words) != std::string::npos);
+      EXPECT_TRUE(found) << verb;
+      EXPECT_THAT(result.err, HasSubstr(words)) << verb;
+    }
+  }
+  void expect_refusal(const std::string& words) const {
+    for (const std::string& verb : kOthers) {
+      const Result result = run(verb + " --sealed");
+      EXPECT_EQ(result.status, 2) << verb;
+      EXPECT_EQ(result.out, "") << verb;
+      EXPECT_THAT(result.err, HasSubstr(words)) << verb;
+    }
+  }
+  json drift(int status) const {
+    const Result result = run("$R drift rig.toml --json");
+    EXPECT_EQ(result.status, status) << result.err;
+    return json::parse(result.out);
+  }
+
+  test::Scratch scratch_;
+};
+
+TEST_F(DriftVerb, SameAfterSealingAndWhateverIsOnlyWrittenOtherwise) {
+  ASSERT_EQ(run("$R seal rig.toml").status, 0);
+  EXPECT_EQ(drift(0).at("verdict"), "same");
+  edit("rig.toml", "\"1.6 kHz\"", "\"1600 Hz\"");
+  edit("rig.toml", "[feeds]", "# a remark\n[feeds]");
+  EXPECT_EQ(drift(0).at("moved"), json::array());
+  EXPECT_THAT(run("$R drift rig.toml").out, HasSubstr("nothing moved"));
+  for (const std::string& verb : kOthers) {
+    const Result result = run(verb + " --sealed --venue venue.toml");  // the room is no part of the seal
+    EXPECT_EQ(result.status, 0) << verb << result.err;
+    EXPECT_THAT(result.out, Not(HasSubstr("drifted")));
+  }
+}
+
+TEST_F(DriftVerb, ToldInWordsAndRefused) {
+  ASSERT_EQ(run("$R seal rig.toml").status, 0);
+  edit("rig.toml", "\"1.6 kHz\"", "\"1.9 kHz\"");
+  edit("rig.toml", "limit = { below_clip = \"2 dB\", look_ahead = \"3 ms\"",
+       "limit = { below_clip = \"0.5 dB\", look_ahead = \"3 ms\"");
+  const json document = drift(1);
+  EXPECT_EQ(document.at("verdict"), "moved");
+  ASSERT_EQ(document.at("moved").size(), 3u);
+  EXPECT_EQ(document["moved"][0].at("text"), "the low to high point rose from 1.6 to 1.9 kHz");
+  EXPECT_EQ(document["moved"][0].at("was"), "1.6 kHz");
+  EXPECT_EQ(document["moved"][0].at("now"), "1.9 kHz");
+  EXPECT_EQ(document["moved"][0].at("key"), "crossover.low/high.at");
+  EXPECT_THAT(document["moved"][2].at("text").get<std::string>(), HasSubstr("low's threshold is 1.5 dB higher"));
+  expect_warning("drifted", "the low to high point rose from 1.6 to 1.9 kHz");
+  expect_refusal("the low to high point rose from 1.6 to 1.9 kHz");
+  // Sealed anew, with what that changed told.
+  const Result again = run("$R seal rig.toml");
+  EXPECT_THAT(again.out, HasSubstr("rose from 1.6 to 1.9 kHz"));
+  EXPECT_EQ(drift(0).at("verdict"), "same");
+}
+
+TEST_F(DriftVerb, ADamagedSealIsNoMovedRig) {
+  ASSERT_EQ(run("$R seal rig.toml").status, 0);
+  edit("rig.seal", "32 dB", "33 dB");
+  const json document = drift(2);
+  EXPECT_EQ(document.at("verdict"), "damaged");
+  EXPECT_EQ(document.at("moved"), json::array());
+  expect_warning("seal-damaged", "the seal is damaged");
+  expect_refusal("the seal is damaged");
+  EXPECT_EQ(run("$R seal rig.toml").status, 0);  // mended by sealing anew
+  EXPECT_EQ(drift(0).at("verdict"), "same");
+}
+
+TEST_F(DriftVerb, NoSealIsNoMatterUnlessItIsInsistedOn) {
+  EXPECT_EQ(drift(2).at("verdict"), "damaged");
+  EXPECT_THAT(run("$R drift rig.toml").err, HasSubstr("there is no seal"));
+  EXPECT_EQ(json::parse(run(kOthers[0]).out).at("warnings"), json::array());
+  expect_refusal("there is no seal");
+}
+
+TEST_F(DriftVerb, ARigThatCannotBeReadIsNoDrift) {
+  ASSERT_EQ(run("$R seal rig.toml").status, 0);
+  edit("rig.toml", "\"1.6 kHz\"", "\"1.6 kg\"");
+  const Result result = run("$R drift rig.toml");
+  EXPECT_EQ(result.status, 2);
+  EXPECT_THAT(result.err, HasSubstr("rig.toml:"));
+  EXPECT_EQ(run("$R seal rig.toml").status, 2);
+  EXPECT_EQ(run("$R seal nowhere.toml").status, 2);
+}
+
+// By another program: the hash is BLAKE2b of 256 bits (RFC 7693), as GNU coreutils' b2sum computes it, over all lines
+// but the last.
+TEST_F(DriftVerb, TheHashIsWhatOthersComputeToo) {
+  ASSERT_EQ(run("$R seal rig.toml").status, 0);
+  const Result other = run("head -n -1 rig.seal | b2sum -l 256 | cut -d ' ' -f 1");
+  ASSERT_EQ(other.status, 0) << other.err;
+  EXPECT_THAT(bytes_of(scratch_ / "rig.seal"), testing::EndsWith("blake2b = " + other.out));
+}
+
+}  // namespace
+}  // namespace rackproof

@@ -1,0 +1,172 @@
+// Must hold: `flatten` tells the promised keys, writes just the sections that it told where they belong, keeps every
+// other byte of the person's file, and writes nothing at all where something is wrong.
+#include <gmock/gmock.h>
+#include <sys/wait.h>
+
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "../audio/scratch.hpp"
+#include "harness/analysis/bands.hpp"
+#include "harness/analysis/response.hpp"
+#include "harness/rig/rig.hpp"
+#include "tests/harness/tune/rig_in_a_field.hpp"
+
+namespace rackproof {
+namespace {
+
+using nlohmann::json;
+using test::bytes_of;
+using test::put;
+using testing::HasSubstr;
+
+struct Result {
+  int status = -1;
+  std::string out, err;
+};
+
+/// Level of some sections, in dB, at a frequency.
+double level_db(const std::vector<dsp::Biquad>& sections, double hz) {
+  return analysis::LinearPath(std::span<const dsp::Biquad>(sections)).at(hz / tune::kRate).magnitude_db;
+}
+
+class FlattenVerb : public testing::Test {
+ protected:
+  void SetUp() override {
+    seat("a.json", 0);
+    seat("b.json", 0.4);
+    seat("c.json", -0.5);
+  }
+  void seat(const char* name, double more_db) const {
+    const std::vector<dsp::Biquad> faults{tune::peaking(90, 5, 2), tune::peaking(900, -3, 1.2),
+                                          tune::peaking(3500, 4 + more_db, 2), tune::peaking(300, -22, 9)};
+    json m{{"sample_rate_hz", 48000}, {"captures", 1}};
+    for (const double hz : analysis::log_frequencies(20, 20000, 48)) {
+      m["frequency_hz"].push_back(hz);
+      m["magnitude_db"].push_back(level_db(faults, hz) - 30 + more_db);
+      m["coherence"].push_back(0.97);
+    }
+    put(scratch_ / name, m.dump());
+  }
+  Result run(const std::string& arguments) const {
+    const std::string command = "cd '" + scratch_.folder().string() +
+                                "' && COLUMNS=100 '" RACKPROOF_PROGRAM "' flatten " + arguments + " >out 2>err";
+    const int status = std::system(command.c_str());
+    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, bytes_of(scratch_ / "out"), bytes_of(scratch_ / "err")};
+  }
+  std::string rig_text() const { return bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/unmeasured-top.toml"); }
+
+  test::Scratch scratch_;
+};
+
+TEST_F(FlattenVerb, TellsThePromisedKeysAndWritesWhatItTold) {
+  const Result result = run("a.json b.json c.json --into tonight.toml --points 4 --json");
+  ASSERT_EQ(result.status, 0) << result.err;
+  const json told = json::parse(result.out);
+  EXPECT_EQ(told.at("into"), "tonight.toml");
+  for (const char* which : {"before", "after"})
+    for (const char* what : {"rms_db", "max_db"}) EXPECT_TRUE(told.at(which).at(what).is_number());
+  EXPECT_LT(told["fitted"]["after"]["rms_db"], 0.5 * told["fitted"]["before"]["rms_db"].get<double>());
+  EXPECT_LT(told["elsewhere"]["after"]["rms_db"], 0.5 * told["elsewhere"]["before"]["rms_db"].get<double>());
+  EXPECT_EQ(told["elsewhere"]["places"], 3);
+  ASSERT_FALSE(told.at("left_alone").empty());
+  bool notch = false;
+  for (const json& band : told["left_alone"])
+    notch = notch || (band["from_hz"] < 300 && band["to_hz"] > 300 && band["why"].get<std::string>().size() > 10);
+  EXPECT_TRUE(notch);
+
+  const rig::Rig rig = rig::parse_rig(rig_text(), "rig.toml");
+  const rig::Venue venue = rig::load_venue(scratch_ / "tonight.toml", rig);
+  EXPECT_EQ(venue.all.gain_db, told.at("gain_db").get<double>());
+  ASSERT_EQ(venue.all.eq.size(), told.at("eq").size());
+  ASSERT_LE(venue.all.eq.size(), 4u);
+  std::vector<dsp::Biquad> sections;
+  for (std::size_t n = 0; n < venue.all.eq.size(); ++n) {
+    EXPECT_EQ(told["eq"][n]["type"], "peaking");
+    EXPECT_EQ(venue.all.eq[n].at_hz, told["eq"][n]["at_hz"].get<double>());
+    EXPECT_EQ(venue.all.eq[n].gain_db, told["eq"][n]["gain_db"].get<double>());
+    EXPECT_EQ(venue.all.eq[n].width_value, told["eq"][n]["q"].get<double>());
+    sections.push_back(tune::peaking(venue.all.eq[n].at_hz, venue.all.eq[n].gain_db, venue.all.eq[n].width_value));
+  }
+  EXPECT_LE(level_db(sections, 300), 0.5);
+  for (double hz = 20; hz < 20000; hz *= 1.02) EXPECT_LE(level_db(sections, hz), 6.02);
+  for (double hz = 20; hz < 20000; hz *= 1.02) EXPECT_LE(level_db(sections, hz) + venue.all.gain_db, 0.02);
+
+  // Again: the same bytes, and nothing is added up.
+  const std::string first = bytes_of(scratch_ / "tonight.toml");
+  EXPECT_EQ(run("a.json b.json c.json --into tonight.toml --points 4").status, 0);
+  EXPECT_EQ(bytes_of(scratch_ / "tonight.toml"), first);
+}
+
+TEST_F(FlattenVerb, IntoARigKeepsThePersonsFile) {
+  put(scratch_ / "rig.toml", rig_text());
+  const Result result = run("a.json --check c.json --into rig.toml");
+  ASSERT_EQ(result.status, 0) << result.err;
+  EXPECT_THAT(result.out, HasSubstr("at 1 place not fitted"));
+  std::string text = bytes_of(scratch_ / "rig.toml");
+  const rig::Rig rig = rig::parse_rig(text, "rig.toml");
+  EXPECT_GE(rig.system_eq.size(), 3u);
+  EXPECT_EQ(rig.system_gain_db, -6);  // as it stood: quieter than the fit asks for
+  // Take the eq out again, and the file is the one that it was.
+  const std::size_t begin = text.find("eq = ["), end = text.find("\n]\n", begin);
+  ASSERT_NE(end, std::string::npos);
+  text.erase(begin, end + 3 - begin);
+  EXPECT_EQ(text, rig_text());
+  // What stood there is told when it goes.
+  const Result again = run("a.json --into rig.toml --points 2 --json --quiet");
+  ASSERT_EQ(again.status, 0);
+  EXPECT_EQ(json::parse(again.out)["warnings"][0]["code"], "replaced");
+  EXPECT_LE(rig::load_rig(scratch_ / "rig.toml").system_eq.size(), 2u);
+}
+
+TEST_F(FlattenVerb, IntoOneFeedOfAVenueLeavesTheOthers) {
+  put(scratch_ / "v.toml",
+      "# mine\nformat = 1\n[venue]\ngain = \"-1 dB\" # all\n[venue.feed.left]\ngain = \"-9 "
+      "dB\"\n[venue.feed.right]\neq = []\n");
+  ASSERT_EQ(run("a.json --into v.toml --feed right --target flat --tilt \"-0.5 dB/oct\"").status, 0);
+  const std::string text = bytes_of(scratch_ / "v.toml");
+  EXPECT_THAT(text,
+              HasSubstr("# mine\nformat = 1\n[venue]\ngain = \"-1 dB\" # all\n[venue.feed.left]\ngain = \"-9 dB\"\n"));
+  EXPECT_GT(text.find("peaking"), text.find("[venue.feed.right]"));
+  ASSERT_EQ(run("a.json --into new.toml --feed left").status, 0);
+  EXPECT_THAT(bytes_of(scratch_ / "new.toml"), HasSubstr("[venue.feed.left]"));
+}
+
+TEST_F(FlattenVerb, FollowsATargetFile) {
+  put(scratch_ / "house.csv", "frequency_hz,level_db\n20,6\n20000,-4\n");
+  const Result flat = run("a.json --into f.toml --json --quiet"),
+               tilted = run("a.json --into t.toml --target house.csv --json --quiet");
+  ASSERT_EQ(tilted.status, 0) << tilted.err;
+  EXPECT_NE(json::parse(flat.out)["eq"], json::parse(tilted.out)["eq"]);
+  EXPECT_LT(json::parse(tilted.out)["fitted"]["after"]["rms_db"], 0.6);
+}
+
+TEST_F(FlattenVerb, WritesNothingWhereSomethingIsWrong) {
+  put(scratch_ / "rig.toml", rig_text());
+  put(scratch_ / "half.csv", "100\n");
+  put(scratch_ / "no.json", "{\"frequency_hz\": [1, 2]}");
+  put(scratch_ / "bad.toml", "format = 1\n[venue]\ngain = \"-3 Hz\"\n");
+  for (const auto& [arguments, word] : std::vector<std::pair<std::string, std::string>>{
+           {"none.json --into rig.toml", "none.json"},
+           {"no.json --into rig.toml", "no.json"},
+           {"a.json --into rig.toml --target half.csv", "half.csv:1"},
+           {"a.json --into rig.toml --points 0", "--points"},
+           {"a.json --into rig.toml --from 5x", "--from"},
+           {"a.json --into rig.toml --from 900 --to 800", "--from and --to"},
+           {"a.json --into rig.toml --tilt \"3 dB\"", "--tilt"},
+           {"a.json --into rig.toml --feed main", "--feed"},
+           {"a.json --into new.toml --feed \"a b\"", "--feed"},
+           {"a.json --into bad.toml", "venue.gain"},
+           {"a.json --into a.json", "a.json"},
+           {"a.json", "--into"}}) {
+    const Result result = run(arguments);
+    EXPECT_EQ(result.status, 2) << arguments;
+    EXPECT_THAT(result.err, HasSubstr(word)) << arguments;
+    EXPECT_EQ(result.out, "") << arguments;
+  }
+  EXPECT_EQ(bytes_of(scratch_ / "rig.toml"), rig_text());
+  EXPECT_FALSE(scratch_.names().contains("new.toml"));
+}
+
+}  // namespace
+}  // namespace rackproof
