@@ -29,6 +29,7 @@ void chain(benchmark::State& state, bool true_peak) {
   }
   state.counters["s_per_frame"] = benchmark::Counter(
       static_cast<double>(block), benchmark::Counter::kIsIterationInvariantRate | benchmark::Counter::kInvert);
+  state.counters["operations"] = bench::operations_per_frame(reference.settings);
   state.counters["bytes"] = static_cast<double>(memory.size());
 }
 void sizes(benchmark::internal::Benchmark* b) {

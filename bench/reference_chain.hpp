@@ -8,6 +8,7 @@
 #include <random>
 #include <vector>
 
+#include "dsp/blocks/split.hpp"
 #include "dsp/chain/chain.hpp"
 #include "dsp/design/alignment.hpp"
 #include "dsp/design/eq.hpp"
@@ -73,6 +74,29 @@ struct ReferenceChain {
   std::vector<dsp::PointSettings> points_;
   std::vector<dsp::OutputSettings> outputs_;
 };
+
+/// What a frame comes to in operations (an addition, a product, an fma, a maximum: one each), by the "Cost" at the top
+/// of each block; ways share what they have in common. Nothing for copies, for turning rows into frames, or for the
+/// grid.
+inline double operations_per_frame(const dsp::ChainSettings& settings) {
+  constexpr double kSection = 16, kDelayTaps = 16, kPower = 12, kDetector = 33;
+  constexpr double kPeak = 5 + 5 + 4 + 26;  // admission, demand, sliding maximum; release, two means, gain
+  double total = 0;
+  for (const dsp::FeedSettings& feed : settings.feeds)
+    total += 3 + kSection * static_cast<double>(feed.sections.size());
+  for (std::int16_t source = dsp::kMeanOfFeeds; source < static_cast<std::int16_t>(settings.feeds.size()); ++source) {
+    dsp::SplitTree::Wanted wanted{};
+    for (const dsp::OutputSettings& o : settings.outputs) wanted[o.way] = wanted[o.way] || o.source == source;
+    total += kSection * static_cast<double>(dsp::SplitTree::required_stages(settings.points, wanted));
+  }
+  for (const dsp::OutputSettings& o : settings.outputs) {
+    total += 1 + kSection * static_cast<double>(o.sections.size());
+    if (o.delay.fractional) total += kDelayTaps;
+    if (o.power.enabled) total += kPower;
+    if (o.peak.enabled) total += kPeak + (o.peak.true_peak ? kDetector : 0);
+  }
+  return total;
+}
 
 /// Music-like: a low and a middle tone under noise, loud enough that every limiter works.
 inline std::vector<float> programme(std::size_t frames, unsigned seed) {
