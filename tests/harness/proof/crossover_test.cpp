@@ -109,6 +109,15 @@ TEST(CrossoverSum, FaultsInTheDeviceAreFound) {
   EXPECT_THAT(fallen(check_crossover_sum(turned.subject)), ElementsAre("rig", "rig"));
 }
 
+// An octave into what a side takes away, 24 dB/oct has taken 20 log10(1 + w^4), w = tan(pi f / fs) / tan(pi at / fs) or
+// its inverse: 24.98 dB above, 24.70 below.
+TEST(CrossoverLevel, IsReadInTheSlopeToo) {
+  const Prepared bench(a_rig());
+  const std::vector<Finding> levels = check_crossover_level(bench.subject);
+  EXPECT_THAT(levels[0].text, HasSubstr("at 3.2 kHz -25.0 dB"));
+  EXPECT_THAT(levels[2].text, HasSubstr("at 800 Hz -24.7 dB"));
+}
+
 TEST(CrossoverLevel, AFifthOfADecibelOnOneOutputIsFound) {
   for (std::size_t o = 0; o < 5; ++o) {
     const Prepared bench(three_ways(), with_fault(o, {.gain = 1.02f}));

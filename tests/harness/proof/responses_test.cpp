@@ -137,6 +137,21 @@ TEST(ImpulseResponses, AreWholeAndTheSameWithLimiters) {
   }
   EXPECT_LE(end, 1e-14 * total);
 }
+// Thresholds below the sample's first level of -36 dBFS: it is lowered until the meters say that nothing limits. Single
+// precision scales alike, so a millionth of the peak is far beyond what is left.
+TEST(ImpulseResponses, AreSentBelowEveryThreshold) {
+  rig::Rig rig = shaped();
+  for (rig::Driver& driver : rig.drivers) driver.peak_power_watts = 1e-3, driver.continuous_power_watts = 1e-4;
+  const Prepared bench(rig);
+  const auto with = impulse_responses(*make_chain(bench.compiled.settings()), bench.compiled);
+  const auto without = impulse_responses(*make_chain(bench.unlimited.settings()), bench.unlimited);
+  for (std::size_t o = 0; o < with.size(); ++o) {
+    double peak = 0, off = 0;
+    for (std::size_t n = 0; n < std::min(with[o].size(), without[o].size()); ++n)
+      peak = std::max(peak, std::abs(without[o][n])), off = std::max(off, std::abs(with[o][n] - without[o][n]));
+    EXPECT_LE(off, 1e-6 * peak) << "output " << o;
+  }
+}
 TEST(ImpulseResponses, SpectrumAndMomentAreTheirDefinitions) {
   const std::vector<double> h = {0.5, -1, 0, 0, 0.25};
   for (const double hz : {10.0, 997.0, 11000.0, 23999.0}) {
