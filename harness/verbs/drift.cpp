@@ -42,21 +42,29 @@ struct Drift {
   }
 };
 
+std::string moved_in_words(const rig::Rig& rig, const seal::Seal& sealed) {
+  std::string words;
+  for (const seal::Move& move : seal::moves_between(sealed.facts, seal::facts_of(rig)))
+    words += (words.empty() ? "" : "; ") + move.text;
+  return words;
+}
+
 }  // namespace
 
-std::vector<Warning> seal_warnings(const rig::Rig& rig, bool must_hold) {
+std::vector<Warning> seal_warnings(const rig::Rig& rig) {
   const seal::Seal sealed = seal::load_seal(seal::seal_file_of(rig.file));
-  if (sealed.state == seal::State::absent && !must_hold) return {};
-  if (sealed.state != seal::State::whole) {
-    if (must_hold) throw InputError(sealed.why + " (--sealed was given)");
-    return {{"seal-damaged", sealed.why}};
-  }
-  std::string moved;
-  for (const seal::Move& move : seal::moves_between(sealed.facts, seal::facts_of(rig)))
-    moved += (moved.empty() ? "" : "; ") + move.text;
+  if (sealed.state == seal::State::absent) return {};
+  if (sealed.state == seal::State::damaged) return {{"seal-damaged", sealed.why}};
+  const std::string moved = moved_in_words(rig, sealed);
   if (moved.empty()) return {};
-  if (must_hold) throw InputError(fmt::format("{}: the rig has drifted from its seal: {}", rig.file.string(), moved));
   return {{"drifted", "since it was sealed, " + moved}};
+}
+
+void require_seal(const rig::Rig& rig) {
+  const seal::Seal sealed = seal::load_seal(seal::seal_file_of(rig.file));
+  if (sealed.state != seal::State::whole) throw InputError("--sealed: " + sealed.why);
+  if (const std::string moved = moved_in_words(rig, sealed); !moved.empty())
+    throw InputError(fmt::format("--sealed: {}: the rig has drifted from its seal: {}", rig.file.string(), moved));
 }
 
 void add_drift(CLI::App& program, int& status) {

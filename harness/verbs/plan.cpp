@@ -188,7 +188,7 @@ struct Plan {
     const std::optional<rig::Venue> venue = files.venue(rig);
     const rig::Venue* const tonight = venue ? &*venue : nullptr;
     CompiledRig made = compile(rig, tonight);
-    for (Warning& warning : seal_warnings(rig, files.sealed)) made.warnings.push_back(std::move(warning));
+    for (Warning& warning : seal_warnings(rig)) made.warnings.push_back(std::move(warning));
     voice.say(text_of(rig, tonight, made, text_width()));
     voice.document(document_of(rig, tonight, made));
   }

@@ -13,6 +13,7 @@
 
 #include <fmt/format.h>
 
+#include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/verb.hpp"
 
 #ifndef RACKPROOF_VERSION
@@ -139,7 +140,11 @@ void RigArguments::add_to(CLI::App& verb) {
   verb.add_option("--venue", venue_file, "Tonight's venue file on top of the rig")->type_name("FILE");
   verb.add_flag("--sealed", sealed, "Refuses a rig that is not as it was sealed");
 }
-rig::Rig RigArguments::rig() const { return rig::load_rig(rig_file); }
+rig::Rig RigArguments::rig() const {
+  rig::Rig rig = rig::load_rig(rig_file);
+  if (sealed) require_seal(rig);
+  return rig;
+}
 std::optional<rig::Venue> RigArguments::venue(const rig::Rig& of) const {
   if (venue_file.empty()) return std::nullopt;
   return rig::load_venue(venue_file, of);

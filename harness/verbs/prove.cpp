@@ -194,7 +194,7 @@ bool run_prove(const ProveArguments& arguments) {
   const rig::Rig rig = arguments.rig.rig();
   const std::optional<rig::Venue> venue = arguments.rig.venue(rig);
   if (!arguments.report.empty()) require_place_for(arguments);
-  const std::vector<Warning> warnings = seal_warnings(rig, arguments.rig.sealed);
+  const std::vector<Warning> warnings = seal_warnings(rig);
 
   Proof proof;
   {

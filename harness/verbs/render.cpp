@@ -233,7 +233,7 @@ void run_render(RenderOptions options) {
   const rig::Rig rig = options.rig.rig();
   const std::optional<rig::Venue> venue = options.rig.venue(rig);
   CompiledRig compiled = compile(rig, venue ? &*venue : nullptr, bypass);
-  for (Warning& warning : seal_warnings(rig, options.rig.sealed)) compiled.warnings.push_back(std::move(warning));
+  for (Warning& warning : seal_warnings(rig)) compiled.warnings.push_back(std::move(warning));
   job.block_frames = options.block_frames.value_or(rig.controller.block_frames);
   if (job.block_frames < 1 || job.block_frames > 65536)
     throw InputError(fmt::format("--block: read {}; right would be 1 to 65536 frames", job.block_frames));

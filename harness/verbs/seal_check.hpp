@@ -7,8 +7,9 @@
 
 namespace rackproof {
 
-/// `drifted` or `seal-damaged`; nothing where the rig is as sealed, or was never sealed. With `must_hold` (--sealed)
-/// each of these, and a seal that is missing, is thrown as InputError.
-std::vector<Warning> seal_warnings(const rig::Rig& rig, bool must_hold);
+/// `drifted` or `seal-damaged`; nothing where the rig is as sealed, or was never sealed.
+std::vector<Warning> seal_warnings(const rig::Rig& rig);
+/// What --sealed insists on: throws InputError unless there is a whole seal and the rig is as it says.
+void require_seal(const rig::Rig& rig);
 
 }  // namespace rackproof

@@ -157,6 +157,17 @@ TEST(Flatten, HoldsWhereNothingWasMeasured) {
   EXPECT_LT(checked.elsewhere->after.rms_db, 0.7 * checked.elsewhere->before.rms_db);
 }
 
+// What only one place has, the others know nothing of: judged where it was left out, the fit is of no use.
+TEST(Flatten, APlaceThatIsLeftOutIsNotFitted) {
+  std::vector<Measurement> places;
+  for (const double at_hz : {200.0, 1000.0, 5000.0})
+    places.push_back(measured([at_hz](double hz) { return response_of({peaking(at_hz, 10, 2)}, hz); }));
+  const Flattened f = flatten(places, {.points = 3});
+  ASSERT_TRUE(f.elsewhere.has_value());
+  EXPECT_GE(f.elsewhere->after.rms_db, f.elsewhere->before.rms_db);
+  EXPECT_LT(f.fitted.after.rms_db, f.fitted.before.rms_db);  // and to those that were fitted it seems to be
+}
+
 TEST(Flatten, ADipThatMovesFromPlaceToPlaceIsNotTheLoudspeakers) {
   std::vector<Measurement> places;
   for (const double depth : {-2.0, -14.0, -3.0, -16.0})

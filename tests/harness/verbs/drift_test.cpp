@@ -58,7 +58,9 @@ class DriftVerb : public testing::Test {
     }
   }
   void expect_refusal(const std::string& words) const {
-    for (const std::string& verb : kOthers) {
+    std::vector<std::string> verbs = kOthers;
+    verbs.insert(verbs.end(), {"$R budget rig.toml --json", "$R export rig.toml -o e --json"});
+    for (const std::string& verb : verbs) {
       const Result result = run(verb + " --sealed");
       EXPECT_EQ(result.status, 2) << verb;
       EXPECT_EQ(result.out, "") << verb;
