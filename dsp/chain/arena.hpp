@@ -3,7 +3,7 @@
 /// same order, so that the count cannot differ from the use.
 #include <cstddef>
 #include <cstdint>
-#include <memory>
+#include <new>
 #include <span>
 #include <type_traits>
 
@@ -32,7 +32,7 @@ class Arena {
     used_ += (count * sizeof(T) + kAlignment - 1) / kAlignment * kAlignment;
     if (counts() || overrun()) return {};
     T* const first = reinterpret_cast<T*>(memory_.data() + at);
-    for (std::size_t n = 0; n < count; ++n) std::construct_at(first + n);
+    for (std::size_t n = 0; n < count; ++n) ::new (static_cast<void*>(first + n)) T();
     return {first, count};
   }
 
