@@ -18,10 +18,10 @@
 namespace rackproof::tune {
 
 struct FlattenSettings {
-  double sample_rate_hz = 48000;         ///< of the controller that will run the sections
-  std::optional<double> from_hz, to_hz;  ///< without: the loudspeaker's range
-  int points = 6;                        ///< sections, at most
-  Target target;
+  double sample_rate_hz = 48000;                   ///< of the controller that will run the sections
+  std::optional<double> from_hz = {}, to_hz = {};  ///< without: the loudspeaker's range
+  int points = 6;                                  ///< sections, at most
+  Target target = {};
 };
 
 struct LeftAlone {
