@@ -171,6 +171,8 @@ OutputFolder::OutputFolder(const std::filesystem::path& folder) {
       made_.push_back(so_far);
       continue;
     }
+    std::error_code ignored;
+    if (fs::is_directory(so_far, ignored)) continue;  // somebody else made it just now
     for (auto made = made_.rbegin(); made != made_.rend(); ++made) ::rmdir(made->c_str());
     throw MachineError(fmt::format("{}: cannot be made: {}", folder.string(),
                                    error ? error.message() : "something else is in the way"));

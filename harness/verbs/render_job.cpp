@@ -38,74 +38,120 @@ class Tracks {
   std::size_t frames_;
 };
 
-/// Between reading and writing.
+/// Between reading and writing; `shaped` are the feeds after their sections, `split` the outputs before their delays.
 struct Chunk {
-  Tracks feeds, outputs;
+  Tracks feeds, shaped, split, outputs;
   std::size_t frames = 0;
 };
 
-/// Some of the outputs, with a chain for them alone.
-class Part {
+/// A chain with what its settings point to, from some tracks of a chunk to others.
+class Link {
  public:
-  /// Heeds the feeds that its outputs take, in their order. The one that `counts` is told all feeds, so that it sees
-  /// every bad sample; those that its outputs do not take pass no section.
-  Part(const dsp::ChainSettings& whole, std::span<const std::size_t> outputs, bool counts)
-      : outputs_(outputs.begin(), outputs.end()), settings_(whole) {
-    std::vector<bool> heard(whole.feeds.size());
-    for (const std::size_t o : outputs_)
-      for (std::size_t f = 0; f < heard.size(); ++f)
-        if (whole.outputs[o].source == dsp::kMeanOfFeeds || whole.outputs[o].source == static_cast<int>(f))
-          heard[f] = true;
-    std::vector<std::int16_t> place(whole.feeds.size());
-    for (std::size_t f = 0; f < heard.size(); ++f) {
-      if (!heard[f] && !counts) continue;
-      place[f] = static_cast<std::int16_t>(feeds_.size());
-      feeds_.push_back(f);
-      feed_settings_.push_back(heard[f] ? whole.feeds[f] : dsp::FeedSettings{});
-    }
-    for (const std::size_t o : outputs_) {
-      dsp::OutputSettings& own = output_settings_.emplace_back(whole.outputs[o]);
-      if (own.source != dsp::kMeanOfFeeds) own.source = place[static_cast<std::size_t>(own.source)];
-    }
-    settings_.feeds = feed_settings_, settings_.outputs = output_settings_;
-    memory_.resize(dsp::Chain::required_bytes(settings_));
-    from_.resize(feeds_.size()), to_.resize(outputs_.size());
-  }
-  bool configure() { return !memory_.empty() && chain.configure(settings_, memory_) == dsp::Setup::ok; }
-  void process(Chunk& chunk, std::size_t block) {
-    for (std::size_t at = 0; at < chunk.frames; at += block) {
-      for (std::size_t f = 0; f < feeds_.size(); ++f) from_[f] = chunk.feeds[feeds_[f]].data() + at;
-      for (std::size_t o = 0; o < outputs_.size(); ++o) to_[o] = chunk.outputs[outputs_[o]].data() + at;
-      chain.process(from_, to_, std::min(block, chunk.frames - at));
-    }
-  }
-  std::span<const std::size_t> outputs() const { return outputs_; }
+  using Place = Tracks Chunk::*;
 
+  Link(Place from, std::size_t first_from, Place to, std::size_t first_to)
+      : from_(from), to_(to), first_from_(first_from), first_to_(first_to) {}
+  Link(const Link&) = delete;
+  Link& operator=(const Link&) = delete;
+
+  std::vector<dsp::FeedSettings> feeds;
+  std::vector<dsp::OutputSettings> outputs;
+  dsp::ChainSettings settings;  ///< but for its feeds and outputs
   dsp::Chain chain;
 
+  bool configure() {
+    settings.feeds = feeds, settings.outputs = outputs;
+    memory_.resize(dsp::Chain::required_bytes(settings));
+    in_.resize(feeds.size()), out_.resize(outputs.size());
+    return !memory_.empty() && chain.configure(settings, memory_) == dsp::Setup::ok;
+  }
+  void process(Chunk& chunk, std::size_t block) {
+    for (std::size_t at = 0; at < chunk.frames; at += block) {
+      for (std::size_t f = 0; f < in_.size(); ++f) in_[f] = (chunk.*from_)[first_from_ + f].data() + at;
+      for (std::size_t o = 0; o < out_.size(); ++o) out_[o] = (chunk.*to_)[first_to_ + o].data() + at;
+      chain.process(in_, out_, std::min(block, chunk.frames - at));
+    }
+  }
+  bool at_the_door() const { return from_ == &Chunk::feeds; }
+  bool heard_only_what_it_passes() const { return chain.bad_samples() == 0 && chain.bounded_samples() == 0; }
+  std::size_t first_output() const { return first_to_; }
+
  private:
-  std::vector<std::size_t> outputs_, feeds_;  ///< by their numbers in the whole
-  std::vector<dsp::FeedSettings> feed_settings_;
-  std::vector<dsp::OutputSettings> output_settings_;
-  dsp::ChainSettings settings_;
+  Place from_, to_;
+  std::size_t first_from_, first_to_;
   std::vector<std::byte> memory_;
-  std::vector<const float*> from_;
-  std::vector<float*> to_;
+  std::vector<const float*> in_;
+  std::vector<float*> out_;
 };
 
-/// Outputs that share a feed come together: its part of the chain is then done once.
-std::deque<Part> parts_of(const dsp::ChainSettings& whole, std::size_t wanted) {
-  std::vector<std::size_t> order(whole.outputs.size());
-  std::iota(order.begin(), order.end(), std::size_t{0});
-  std::ranges::stable_sort(order, {}, [&](std::size_t o) { return whole.outputs[o].source; });
-  const std::size_t count = std::clamp<std::size_t>(wanted, 1, std::max<std::size_t>(order.size(), 1));
-  std::deque<Part> parts;
-  for (std::size_t p = 0; p < count; ++p) {
-    const std::size_t from = order.size() * p / count, to = order.size() * (p + 1) / count;
-    parts.emplace_back(whole, std::span(order).subspan(from, to - from), p == 0);
-  }
-  return parts;
+/// The chain's work, cut for several workers to do at once; whole, it is all in `limit`.
+struct Links {
+  std::deque<Link> shape, split, limit;
+  Link& door() { return !shape.empty() ? shape.front() : !split.empty() ? split.front() : limit.front(); }
+};
+
+Links whole_chain(const dsp::ChainSettings& settings) {
+  Links links;
+  Link& all = links.limit.emplace_back(&Chunk::feeds, 0, &Chunk::outputs, 0);
+  all.settings = settings;
+  all.feeds.assign(settings.feeds.begin(), settings.feeds.end());
+  all.outputs.assign(settings.outputs.begin(), settings.outputs.end());
+  return links;
 }
+/// For each group of outputs the split with the ways' own sections and gain, behind that their delays and limiters; for
+/// more than two workers the feeds' sections ahead of both. Whole where that leaves one of them next to nothing to do.
+/// Outputs fill the lanes of a chain, and cost it little: groups are large.
+Links cut_chain(const dsp::ChainSettings& whole, std::size_t groups, std::size_t workers) {
+  const bool shapes = std::ranges::any_of(whole.feeds, [](const auto& feed) { return !feed.sections.empty(); });
+  const bool splits = !whole.points.empty() ||
+                      std::ranges::any_of(whole.outputs, [](const auto& output) { return !output.sections.empty(); });
+  const bool limits = std::ranges::any_of(whole.outputs, [](const dsp::OutputSettings& output) {
+    return output.power.enabled || output.peak.enabled || output.delay.fractional;
+  });
+  if (!limits || !(shapes || splits)) return whole_chain(whole);
+  Links links;
+  const auto passing = [](std::size_t source) {
+    dsp::OutputSettings output;
+    output.source = static_cast<std::int16_t>(source);
+    output.peak.true_peak = false;
+    return output;
+  };
+  const bool apart = shapes && splits && workers > 2;
+  if (apart) {
+    Link& shape = links.shape.emplace_back(&Chunk::feeds, 0, &Chunk::shaped, 0);
+    for (const dsp::FeedSettings& feed : whole.feeds) {
+      shape.outputs.push_back(passing(shape.feeds.size()));
+      shape.feeds.push_back(feed);
+    }
+  }
+  for (std::size_t g = 0; g < groups; ++g) {
+    const std::size_t first = whole.outputs.size() * g / groups, behind = whole.outputs.size() * (g + 1) / groups;
+    Link& split = links.split.emplace_back(apart ? &Chunk::shaped : &Chunk::feeds, 0, &Chunk::split, first);
+    Link& limit = links.limit.emplace_back(&Chunk::split, first, &Chunk::outputs, first);
+    for (const dsp::FeedSettings& feed : whole.feeds) split.feeds.push_back(apart ? dsp::FeedSettings{} : feed);
+    split.settings.points = whole.points;
+    limit.feeds.resize(behind - first);
+    for (std::size_t o = first; o < behind; ++o) {
+      const dsp::OutputSettings& output = whole.outputs[o];
+      dsp::OutputSettings& filtered = split.outputs.emplace_back(passing(0));
+      filtered.source = output.source, filtered.way = output.way;
+      filtered.sections = output.sections, filtered.gain = output.gain;
+      dsp::OutputSettings& held = limit.outputs.emplace_back(passing(o - first));
+      held.delay = output.delay, held.power = output.power, held.peak = output.peak;
+    }
+  }
+  return links;
+}
+/// As many groups as there are workers for, none with fewer outputs than lanes, none with more than a chain has feeds.
+std::size_t groups_for(const RenderJob& job, std::size_t outputs) {
+  const auto in = [&](std::size_t size) { return (outputs + size - 1) / size; };
+  if (job.groups != 0) return std::clamp(job.groups, in(dsp::kMaxFeeds), outputs);
+  const auto lanes = static_cast<std::size_t>(dsp::Chain::best());
+  return std::clamp(job.workers, in(dsp::kMaxFeeds), std::max(in(lanes), in(dsp::kMaxFeeds)));
+}
+
+/// Between two links a sample was beyond what a chain lets in: not to be rendered in links.
+struct BeyondTheDoor {};
 
 void refuse_to_overwrite(const fs::path& place, const std::vector<fs::path>& read_files) {
   for (const fs::path& file : read_files) {
@@ -145,17 +191,19 @@ std::uint64_t longest_delay_frames(const CompiledRig& compiled) {
   return static_cast<std::uint64_t>(std::ceil(longest - 1e-6));
 }
 
-Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
-                const audio::Interruption& interruption, const ProgressHeard& progress) {
+namespace {
+
+/// With the chain whole or cut. Throws BeyondTheDoor only where it is cut.
+Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
+                   const audio::Interruption& interruption, const ProgressHeard& progress) {
   const auto start = std::chrono::steady_clock::now();
   audio::FeedStream stream = open(rig, job);
   std::uint64_t tail = tail_frames(compiled);
   const std::uint64_t promised = stream.frames() + tail;
 
-  // Up to two workers are kept busy by one chain and what is around it.
-  std::deque<Part> parts = parts_of(compiled.settings(), job.parts != 0 ? job.parts : job.workers / 2);
-  if (!std::ranges::all_of(parts, [](Part& part) { return part.configure(); }))
-    throw InputError(fmt::format("{}: is beyond what the core carries", rig.file.string()));
+  for (auto* const list : {&links.shape, &links.split, &links.limit})
+    if (!std::ranges::all_of(*list, &Link::configure))
+      throw InputError(fmt::format("{}: is beyond what the core carries", rig.file.string()));
 
   Rendered rendered;
   rendered.outputs = outputs_of(compiled, job);
@@ -168,7 +216,11 @@ Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJo
 
   const std::size_t block = job.block_frames, chunk_frames = (kChunkFrames + block - 1) / block * block;
   const std::size_t slots = job.workers > 1 ? kSlots : 1;
-  std::vector<Chunk> chunks(slots, {Tracks(rig.feeds.size(), chunk_frames), Tracks(writers.size(), chunk_frames)});
+  const bool cut = !links.split.empty();
+  std::vector<Chunk> chunks(slots, {.feeds = Tracks(rig.feeds.size(), chunk_frames),
+                                    .shaped = Tracks(links.shape.empty() ? 0 : rig.feeds.size(), chunk_frames),
+                                    .split = Tracks(cut ? writers.size() : 0, chunk_frames),
+                                    .outputs = Tracks(writers.size(), chunk_frames)});
   std::vector<RenderMeter> meters(writers.size());
   std::vector<analysis::TruePeakMeter> true_peaks(writers.size());
   std::vector<float*> tracks(rig.feeds.size());
@@ -184,12 +236,19 @@ Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJo
     rendered.input_frames += got;
     return chunk.frames > 0;
   });
+  const auto stage_of = [&](Link& link, Pipeline::Stage after) {
+    return pipeline.add({after}, [&link, &chunks, block](std::size_t slot) {
+      link.process(chunks[slot], block);
+      if (!link.at_the_door() && !link.heard_only_what_it_passes()) throw BeyondTheDoor{};
+    });
+  };
+  const auto shaped = links.shape.empty() ? Pipeline::kFetch : stage_of(links.shape.front(), Pipeline::kFetch);
   std::vector<Pipeline::Stage> written;
-  for (Part& part : parts) {
-    const auto computed =
-        pipeline.add({Pipeline::kFetch}, [&](std::size_t slot) { part.process(chunks[slot], block); });
-    for (const std::size_t o : part.outputs())
-      written.push_back(pipeline.add({computed}, [&, o](std::size_t slot) {
+  for (std::size_t g = 0; g < links.limit.size(); ++g) {
+    Link& limit = links.limit[g];
+    const auto limited = stage_of(limit, cut ? stage_of(links.split[g], shaped) : Pipeline::kFetch);
+    for (std::size_t i = 0; i < limit.outputs.size(); ++i)
+      written.push_back(pipeline.add({limited}, [&, o = limit.first_output() + i](std::size_t slot) {
         const std::span<const float> samples = chunks[slot].outputs[o].first(chunks[slot].frames);
         writers[o].write(samples);
         meters[o].add(samples);
@@ -205,10 +264,10 @@ Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJo
   audio::keep_all(writers);
   folder.keep();
 
-  for (Part& part : parts)
-    for (std::size_t i = 0; i < part.outputs().size(); ++i) {
-      const std::size_t o = part.outputs()[i];
-      const dsp::Meter meter = part.chain.take_meter(i);
+  for (Link& limit : links.limit)
+    for (std::size_t i = 0; i < limit.outputs.size(); ++i) {
+      const std::size_t o = limit.first_output() + i;
+      const dsp::Meter meter = limit.chain.take_meter(i);
       RenderedOutput& output = rendered.outputs[o];
       output.peak = meters[o].peak();
       true_peaks[o].finish();
@@ -219,11 +278,26 @@ Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJo
       output.limited_frames = meter.limited_frames;
       output.clipped_samples = meters[o].clipped_samples();
     }
-  rendered.bad_samples = parts.front().chain.bad_samples();
-  rendered.bounded_samples = parts.front().chain.bounded_samples();
+  rendered.bad_samples = links.door().chain.bad_samples();
+  rendered.bounded_samples = links.door().chain.bounded_samples();
   rendered.complaint = stream.reader().complaint();
   rendered.elapsed_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
   return rendered;
+}
+
+}  // namespace
+
+Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
+                const audio::Interruption& interruption, const ProgressHeard& progress) {
+  const dsp::ChainSettings& settings = compiled.settings();
+  if (job.workers > 1 && !settings.outputs.empty()) {
+    try {
+      return render_by(cut_chain(settings, groups_for(job, settings.outputs.size()), job.workers), rig, compiled, job,
+                       interruption, progress);
+    } catch (const BeyondTheDoor&) {  // hardly ever: filters have made more than +36 dBFS of what came in
+    }
+  }
+  return render_by(whole_chain(settings), rig, compiled, job, interruption, progress);
 }
 
 Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, std::vector<RenderJob> jobs, std::size_t workers,

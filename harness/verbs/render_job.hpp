@@ -4,9 +4,10 @@
 ///          rig, venue, input and options alone: not on the block size, the time, the machine or the number of workers.
 ///          Of one recording all outputs are there in the end, or none is.
 /// Method   chunks of at least kChunkFrames frames, cut into the controller's blocks for the chain; after the recording
-///          silence, until what is delayed is out. Reading, the chain, metering and writing are stages of a pipeline.
-///          Outputs do not hear one another, so the chain can be parted: each part has some of the outputs, and the
-///          feeds that they take. What each part does anew for its feeds is lost, so parts are few.
+///          silence, until what is delayed is out. Reading, metering and writing are stages of a pipeline; for more
+///          than one worker the chain is as well: feeds, split, limiters, in chains of their own. Samples pass from one
+///          to the next bit for bit, but for those beyond +36 dBFS, which a chain does not let in and its inside may
+///          hold: a recording that makes such a sample is rendered again, the chain whole.
 #include <cstddef>
 #include <cstdint>
 #include <exception>
@@ -31,7 +32,7 @@ struct RenderJob {
   bool resample = false;
   std::uint32_t block_frames = 64;
   std::size_t workers = 1;
-  std::size_t parts = 0;                          ///< of the chain; 0: as the workers want it
+  std::size_t groups = 0;                         ///< of outputs, side by side; 0: as the workers want it
   std::vector<std::filesystem::path> read_files;  ///< rig and venue: never to be overwritten either
 };
 

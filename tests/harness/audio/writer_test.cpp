@@ -7,8 +7,11 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <atomic>
 #include <cmath>
 #include <limits>
+#include <thread>
+#include <vector>
 
 #include "harness/audio/interruption.hpp"
 #include "harness/rig/rig.hpp"
@@ -219,6 +222,28 @@ TEST(OutputFolder, IsMadeAndGoesAgainUnlessKept) {
               ThrowsMessage<MachineError>(HasSubstr("cannot be made")));
   EXPECT_THAT([&] { OutputFolder folder("/proc/none/of/this"); },
               ThrowsMessage<MachineError>(HasSubstr("cannot be made")));
+}
+
+TEST(OutputFolder, IsMadeByManyAtOnce) {
+  const Scratch scratch;
+  for (int round = 0; round < 100; ++round) {
+    const auto shared = scratch / ("shared" + std::to_string(round));
+    std::atomic<int> ready = 0, refused = 0;
+    std::vector<std::jthread> makers;
+    for (int i = 0; i < 4; ++i)
+      makers.emplace_back([&, i] {
+        for (++ready; ready < 4;) std::this_thread::yield();
+        try {
+          OutputFolder folder(shared / std::to_string(i));
+          folder.keep();
+        } catch (const std::exception&) {
+          ++refused;
+        }
+      });
+    makers.clear();
+    EXPECT_EQ(refused, 0);
+    EXPECT_EQ(Scratch::names_in(shared).size(), 4u);
+  }
 }
 
 TEST(Interruption, TurnsSignalsIntoAnExceptionAndPutsAllBack) {
