@@ -183,13 +183,14 @@ TEST_F(Render, EveryCutOfTheChainGivesTheSame) {
       put(scratch / "rig.toml", rig_text);
       const rig::Rig rig = rig::load_rig(scratch / "rig.toml");
       for (const Bypass bypass : {Bypass::none, Bypass::limits}) {
+        if (bypass == Bypass::limits && (wild || rig_text != kRig)) continue;
         const CompiledRig compiled = compile(rig, nullptr, bypass);
         const audio::Interruption interruption;
         RenderJob job{.input = scratch / "in.wav", .folder = scratch / "whole"};
         const Rendered whole = render(rig, compiled, job, interruption);
         EXPECT_GT(whole.bad_samples, 40u);
         EXPECT_EQ(whole.bounded_samples > 0, wild);
-        for (const std::size_t groups : {0u, 1u, 2u, 3u, 4u, 9u}) {
+        for (const std::size_t groups : {0u, 1u, 2u, 9u}) {
           job.folder = scratch / std::to_string(groups), job.groups = groups, job.workers = 1 + groups % 3 + 1;
           std::uint64_t heard = 0;
           const Rendered cut = render(rig, compiled, job, interruption, [&](std::uint64_t, std::uint64_t) { ++heard; });
