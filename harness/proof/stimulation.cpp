@@ -97,13 +97,13 @@ struct Kernel {
   std::array<std::array<float, kTaps>, kPoints - 1> taps{};
   double most_gain = 1;  ///< the greatest sum of magnitudes
   Kernel() {
+    constexpr std::size_t kMiddle = kTaps / 2 - 1;
     constexpr double kBeta = 6.76;  // 70 dB, J. F. Kaiser's formula 0.1102 (A - 8.7)
     for (std::size_t p = 0; p < taps.size(); ++p) {
       std::array<double, kTaps> exact{};
       double sum = 0, magnitudes = 0;
       for (std::size_t k = 0; k < kTaps; ++k) {
-        const double t =
-            static_cast<double>(p + 1) / kPoints - (static_cast<double>(k) - static_cast<double>(kTaps / 2 - 1));
+        const double t = static_cast<double>(p + 1) / kPoints - (static_cast<double>(k) - static_cast<double>(kMiddle));
         const double edge = t / (kTaps / 2.0);
         exact[k] = std::sin(std::numbers::pi * t) / (std::numbers::pi * t) *
                    bessel_i0(kBeta * std::sqrt(std::max(0.0, 1 - edge * edge))) / bessel_i0(kBeta);

@@ -174,7 +174,7 @@ std::string with_value(const std::string& text, const std::filesystem::path& fil
   const Node* here = walk(root, steps);
   if (here == nullptr && std::any_of(steps.begin(), steps.end(), [](const Step& s) { return s.item.has_value(); }))
     cannot();
-  const std::string result = edited(root, Text(text), steps, table, key, written);
+  std::string result = edited(root, Text(text), steps, table, key, written);
   try {
     if (same(parse_document(result, file), with_value_set(root, steps, key, value))) return result;
   } catch (const InputError&) {  // what came out is not even TOML

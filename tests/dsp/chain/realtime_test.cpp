@@ -80,8 +80,8 @@ TEST(Realtime, ProcessNeitherAllocatesNorLocks) {
 // Negative controls: the traps do spring.
 void allocate_in_the_audio_path() {
   forbidden = true;
-  std::vector<float> memory(100);
-  EXPECT_EQ(memory[3], 0.0f);
+  void* volatile memory = std::malloc(100);  // volatile: what nobody looks at, a compiler may leave out
+  std::free(memory);
 }
 void lock_in_the_audio_path() {
   pthread_mutex_t mutex = PTHREAD_MUTEX_INITIALIZER;
