@@ -3,15 +3,14 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <charconv>
 #include <cmath>
 #include <iterator>
 #include <map>
 #include <nlohmann/json.hpp>
-#include <utility>
 #include <vector>
 
 #include "harness/report/assets.hpp"
+#include "harness/report/parts.hpp"
 #include "harness/report/reduction.hpp"
 
 namespace rackproof::report {
@@ -26,68 +25,24 @@ using proof::Rung;
 using proof::Track;
 
 constexpr std::size_t kMostBuckets = 1000, kToldMoments = 6;
-
-/// `{{name}}` in a template becomes the value of that name. Values are not looked at again.
-std::string filled(std::string_view form, const std::map<std::string_view, std::string_view>& values) {
-  std::string out;
-  for (;;) {
-    const std::size_t open = form.find("{{"), close = form.find("}}", open);
-    out += form.substr(0, open);
-    if (close == std::string_view::npos) return out;
-    out += values.at(form.substr(open + 2, close - open - 2));
-    form.remove_prefix(close + 2);
-  }
-}
+constexpr const char* kCautions =
+    "<li>Loudspeakers on a rig of this size can harm hearing within minutes. Clear the area, wear protection, begin at "
+    "the lowest level.</li>\n"
+    "<li>These figures come from what the rig file says of amplifiers and drivers. If a plate, a front control or a "
+    "cable differs from it, so does the safety. Measure at the terminals before you trust a limit.</li>\n"
+    "<li>Coil temperatures and lost level are estimates. They prove nothing about a driver that has been hot "
+    "before.</li>\n";
 
 // ---- numbers and words ----------------------------------------------------------------------------------------------
 
-/// For a person: a true minus, and a dash for what is not a number.
-std::string number(double value, int decimals) {
-  if (!std::isfinite(value)) return "–";
-  std::string text = fmt::format("{:.{}f}", std::abs(value), decimals);
-  const bool nothing = text.find_first_not_of("0.") == std::string::npos;
-  return value < 0 && !nothing ? "−" + text : text;
-}
-/// Three or four digits, without zeros that tell nothing.
-std::string figure(double value) {
-  const double size = std::abs(value);
-  if (size != 0 && (size < 1e-3 || size >= 1e6)) {
-    std::string text = fmt::format("{:.3g}", value);
-    return value < 0 ? "−" + text.substr(1) : text;
-  }
-  std::string text = number(value, size >= 1000 ? 0 : size >= 100 ? 1 : size >= 1 ? 2 : 3);
-  if (text.find('.') != std::string::npos) text.erase(text.find_last_not_of('0') + 1);
-  if (text.back() == '.') text.pop_back();
-  return text;
-}
 std::string quantity(double value, const std::string& unit) {
   return figure(value) + (unit.empty() ? "" : " " + escaped(unit));
 }
-std::string hertz(double hz) { return hz < 1000 ? fmt::format("{:.3g} Hz", hz) : fmt::format("{:.3g} kHz", hz / 1000); }
 /// "1:05.2"
 std::string clock(double seconds) {
   const auto tenths = static_cast<long long>(std::llround(std::max(seconds, 0.0) * 10));
   return fmt::format("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10);
 }
-std::string counted(std::size_t count, const char* one, const char* more) {
-  return fmt::format("{} {}", count, count == 1 ? one : more);
-}
-std::string bdi(const std::string& text) { return "<bdi>" + escaped(text) + "</bdi>"; }
-/// A finding's words; what stands between backquotes is a key or a value of the file.
-std::string sentence(const std::string& text) {
-  std::string out;
-  bool code = false;
-  for (const char c : escaped(text)) {
-    if (c != '`') {
-      out += c;
-      continue;
-    }
-    out += code ? "</code>" : "<code>";
-    code = !code;
-  }
-  return out + (code ? "</code>" : "");
-}
-
 /// Every name of a rung, from the most volts to the least: by the greatest that any output has.
 std::vector<std::string> rung_names(const std::vector<Ladder>& ladders) {
   std::map<std::string, double> volts;
@@ -104,20 +59,6 @@ std::vector<std::string> rung_names(const std::vector<Ladder>& ladders) {
 }
 
 // ---- data for the plots ---------------------------------------------------------------------------------------------
-
-/// Five digits are more than a screen shows, and a third of the bytes. What is not finite is a gap.
-Json row(const std::vector<double>& values) {
-  Json out = Json::array();
-  for (const double value : values) {
-    double rounded = value;
-    if (std::isfinite(value)) {
-      const std::string text = fmt::format("{:.5g}", value);
-      std::from_chars(text.data(), text.data() + text.size(), rounded);
-    }
-    out.push_back(rounded);
-  }
-  return out;
-}
 
 Json data_of(const Proof& proof, const std::vector<Recording>& recordings) {
   Json curves = Json::array(), ladders = Json::array(), reels = Json::array();
@@ -162,63 +103,11 @@ Json data_of(const Proof& proof, const std::vector<Recording>& recordings) {
           {"ladders", std::move(ladders)},
           {"recordings", std::move(reels)}};
 }
-/// JSON that can stand in a script element: no `<` can end it.
-std::string for_script(const Json& document) {
-  std::string out;
-  for (const char c : document.dump(-1, ' ', false, Json::error_handler_t::replace)) {
-    if (c == '<') {
-      out += "\\u003c";
-    } else {
-      out += c;
-    }
-  }
-  return out;
-}
-
 // ---- pieces of the page ---------------------------------------------------------------------------------------------
 
-/// A plot: a frame that the keyboard reaches and that says the cursor's values, its legend, and what it shows in words.
-/// `title` is any text, `words` are HTML.
-std::string figure_of(const std::string& plot, const std::string& title, const std::string& words) {
-  return fmt::format(
-      "<figure class=\"plot\" data-plot=\"{0}\"><{4}>{1}</{4}><div class=\"legend\"></div>"
-      "<div class=\"frame\" role=\"slider\" tabindex=\"0\" aria-label=\"{2}: read-out. Arrow keys move it, Page keys "
-      "move it further, Escape takes it away.\" aria-valuemin=\"0\" aria-valuemax=\"0\" aria-valuenow=\"0\" "
-      "aria-valuetext=\"no place yet\"><canvas aria-hidden=\"true\"></canvas></div><p class=\"read-out\"></p>"
-      "<figcaption>{3}</figcaption></figure>\n",
-      plot, bdi(title), escaped(title), words, plot.starts_with("track") ? "h4" : "h3");
-}
-
-struct Column {
-  std::string head;
-  bool numeric = true;
-};
-/// Rows of HTML cells; the first of each is the row's head.
-std::string table(const std::string& caption, const std::vector<Column>& columns,
-                  const std::vector<std::vector<std::string>>& rows) {
-  std::string out = "<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"" + caption +
-                    "\"><table><caption>" + caption + "</caption><thead><tr>";
-  const auto kind = [](const Column& column) { return column.numeric ? " class=\"figure\"" : ""; };
-  for (const Column& column : columns) out += fmt::format("<th scope=\"col\"{}>{}</th>", kind(column), column.head);
-  out += "</tr></thead><tbody>\n";
-  for (const auto& cells : rows) {
-    out += "<tr><th scope=\"row\">" + cells[0] + "</th>";
-    for (std::size_t c = 1; c < cells.size(); ++c) out += fmt::format("<td{}>{}</td>", kind(columns[c]), cells[c]);
-    out += "</tr>\n";
-  }
-  return out + "</tbody></table></div>\n";
-}
-
-std::string section(const std::string& id, const std::string& title, const std::string& body) {
-  return fmt::format(
-      "<section id=\"{0}\" aria-labelledby=\"{0}-title\">\n<h2 id=\"{0}-title\">{1}</h2>\n{2}</section>\n", id, title,
-      body);
-}
-
-std::string mark(Outcome outcome) {
+std::string mark_of(Outcome outcome) {
   constexpr const char* kShapes[] = {"●", "▲", "◆"};
-  return fmt::format("<span class=\"mark {0}\"><span aria-hidden=\"true\">{1}</span> {0}</span>", name_of(outcome),
-                     kShapes[static_cast<std::size_t>(outcome)]);
+  return mark(name_of(outcome), kShapes[static_cast<std::size_t>(outcome)], name_of(outcome));
 }
 std::string where(const Finding& finding) { return finding.output ? bdi(*finding.output) : "whole rig"; }
 
@@ -228,7 +117,7 @@ std::string fixes_of(const Proof& proof) {
     const Outcome outcome = outcome_of(finding);
     if (outcome == Outcome::holds) continue;
     const std::string item =
-        fmt::format("<li><p class=\"what\">{} <code>{}</code> {}</p><p>{}</p>{}</li>\n", mark(outcome),
+        fmt::format("<li><p class=\"what\">{} <code>{}</code> {}</p><p>{}</p>{}</li>\n", mark_of(outcome),
                     escaped(finding.id), where(finding), sentence(finding.text),
                     outcome == Outcome::accepted
                         ? "<p class=\"reason\">Accepted in the rig file: " + bdi(*finding.accepted) + "</p>"
@@ -288,7 +177,7 @@ std::string responses_of(const Proof& proof) {
   body += figure_of("delay", "Group delay",
                     "Group delay over frequency, each curve where it is within 40 dB of its loudest. The ways' own "
                     "delays are in it.");
-  return section("response", "Response", body);
+  return body;
 }
 
 std::string ladders_of(const Proof& proof) {
@@ -305,13 +194,11 @@ std::string ladders_of(const Proof& proof) {
       rows.back().push_back(rung == ladder.rungs.end() ? "–" : number(rung->volts_peak, 1));
     }
   }
-  return section(
-      "volts", "Thresholds in volts",
-      figure_of("volts", "What is reached at which voltage",
-                "Each output's ladder, in peak volts at its loudspeaker terminals. The limit, the thick bar, "
-                "is to lie below all that it protects. A continuous rating is long-term RMS: the power "
-                "limiter's business, not the peak limit's.") +
-          table("Volts at the loudspeaker terminals", columns, rows));
+  return figure_of("volts", "What is reached at which voltage",
+                   "Each output's ladder, in peak volts at its loudspeaker terminals. The limit, the thick bar, "
+                   "is to lie below all that it protects. A continuous rating is long-term RMS: the power "
+                   "limiter's business, not the peak limit's.") +
+         table("Volts at the loudspeaker terminals", columns, rows);
 }
 
 std::string told(const Track& track, double bucket_seconds) {
@@ -341,15 +228,14 @@ std::string recordings_of(const std::vector<Recording>& recordings) {
                         bdi(recording.file.filename().string()), clock(recording.seconds));
     for (std::size_t t = 0; t < recording.tracks.size(); ++t)
       body += figure_of(fmt::format("track {} {}", r, t), recording.tracks[t].output,
-                        told(recording.tracks[t], recording.bucket_seconds));
+                        told(recording.tracks[t], recording.bucket_seconds), "h4");
     body += "</div>\n";
   }
   if (body.empty()) return {};
-  return section("recordings", "Recordings",
-                 "<p>Each output over time: above, the least and greatest volts of each stretch and the limit; below, "
-                 "what the peak and the power limiter take off. Triangles mark the deepest of each limiting "
-                 "stretch.</p>\n" +
-                     body);
+  return "<p>Each output over time: above, the least and greatest volts of each stretch and the limit; below, "
+         "what the peak and the power limiter take off. Triangles mark the deepest of each limiting "
+         "stretch.</p>\n" +
+         body;
 }
 
 std::string timings_of(const Proof& proof) {
@@ -358,14 +244,14 @@ std::string timings_of(const Proof& proof) {
   for (const auto& timing : proof.timings)
     rows.push_back({bdi(timing.output), number(timing.latency_ms, 3), number(timing.delay_ms, 3),
                     number(timing.latency_ms + timing.delay_ms, 3), timing.polarity < 0 ? "inverted" : "normal"});
-  return section("times", "Latency, delays, polarity",
-                 table("As measured at each output",
-                       {{"output", false}, {"latency ms"}, {"delay ms"}, {"both ms"}, {"polarity", false}}, rows));
+  return table("As measured at each output",
+               {{"output", false}, {"latency ms"}, {"delay ms"}, {"both ms"}, {"polarity", false}}, rows);
 }
 
 /// A body a check, so that its name heads its rows; on a narrow screen the cells go below each other.
 std::string checks_of(const Proof& proof) {
   std::string out =
+      "<p>Measured at the outputs of the chain as it runs.</p>\n"
       "<table class=\"checks\"><caption>Measured, allowed, and what it means</caption><thead><tr>"
       "<th scope=\"col\">where</th><th scope=\"col\">verdict</th><th scope=\"col\" class=\"figure\">measured</th>"
       "<th scope=\"col\" class=\"figure\">allowed</th><th scope=\"col\">in words</th></tr></thead>\n";
@@ -379,7 +265,7 @@ std::string checks_of(const Proof& proof) {
     out += fmt::format(
         "<tr class=\"{}\"><th scope=\"row\">{}</th><td>{}</td><td class=\"figure\" data-head=\"measured\">{}</td>"
         "<td class=\"figure\" data-head=\"allowed\">{}</td><td class=\"words\">{}{}</td></tr>\n",
-        name_of(outcome), where(finding), mark(outcome), quantity(finding.measured, finding.unit),
+        name_of(outcome), where(finding), mark_of(outcome), quantity(finding.measured, finding.unit),
         quantity(finding.allowed, finding.unit), sentence(finding.text),
         outcome == Outcome::accepted ? " Accepted: " + bdi(*finding.accepted) : "");
   }
@@ -388,73 +274,30 @@ std::string checks_of(const Proof& proof) {
 
 }  // namespace
 
-std::string escaped(std::string_view text) {
-  std::string out;
-  for (const char c : text) {
-    switch (c) {
-      case '&':
-        out += "&amp;";
-        break;
-      case '<':
-        out += "&lt;";
-        break;
-      case '>':
-        out += "&gt;";
-        break;
-      case '"':
-        out += "&quot;";
-        break;
-      case '\'':
-        out += "&#39;";
-        break;
-      default:
-        out += c;
-    }
-  }
-  return out;
-}
-
 std::string page(const Proof& proof, const PageFacts& facts) {
   std::vector<Recording> recordings;
   std::transform(proof.recordings.begin(), proof.recordings.end(), std::back_inserter(recordings),
                  [](const Recording& recording) { return reduced(recording, kMostBuckets); });
-  const std::vector<std::pair<std::string, std::string>> parts{{"Response", responses_of(proof)},
-                                                               {"Thresholds in volts", ladders_of(proof)},
-                                                               {"Recordings", recordings_of(recordings)},
-                                                               {"Latency, delays, polarity", timings_of(proof)}};
-  std::string sections, index = "<li><a href=\"#verdict\">Verdict</a></li>\n";
-  for (const auto& [title, html] : parts) {
-    if (html.empty()) continue;
-    const std::size_t from = html.find("id=\"") + 4;
-    index += fmt::format("<li><a href=\"#{}\">{}</a></li>\n", html.substr(from, html.find('"', from) - from), title);
-    sections += html;
-  }
-  index += "<li><a href=\"#checks\">Every check</a></li>\n<li><a href=\"#cautions\">Cautions</a></li>\n";
-
   std::string about = "Rig file " + bdi(facts.rig_file);
   if (!facts.venue_file.empty()) about += ", venue file " + bdi(facts.venue_file);
-  if (!facts.made.empty()) about += ". Made " + escaped(facts.made);
-  if (!facts.program.empty()) about += " by " + escaped(facts.program);
-  about += ".";
-  const std::string title = escaped(proof.title), verdict = proof.holds ? "holds" : "falls";
-  const std::string headline = proof.holds ? "The rig holds" : "The rig does not hold";
-  const std::string text = verdict_text(proof), fixes = fixes_of(proof), checks = checks_of(proof),
-                    data = for_script(data_of(proof, recordings));
-  return filled(assets::kPageHtml, {{"headline", headline},
-                                    {"title", title},
-                                    {"licence", assets::kChartsLicenceTxt},
-                                    {"css", assets::kPageCss},
-                                    {"facts", about},
-                                    {"index", index},
-                                    {"verdict", verdict},
-                                    {"seal", proof.holds ? "✓" : "✕"},
-                                    {"verdict_text", text},
-                                    {"fixes", fixes},
-                                    {"sections", sections},
-                                    {"checks", checks},
-                                    {"data", data},
-                                    {"charting", assets::kChartMinJs},
-                                    {"script", assets::kReportJs}});
+  about += made_by(facts.made, facts.program);
+  const Json data = data_of(proof, recordings);
+  return page_of({.name = proof.title,
+                  .kind = "Proof of a rig's limits",
+                  .about = about,
+                  .outline = {.id = "verdict",
+                              .title = "Verdict",
+                              .good = proof.holds,
+                              .headline = proof.holds ? "The rig holds" : "The rig does not hold",
+                              .body = "<p>" + verdict_text(proof) + "</p>\n" + fixes_of(proof)},
+                  .parts = {{"response", "Response", responses_of(proof)},
+                            {"volts", "Thresholds in volts", ladders_of(proof)},
+                            {"recordings", "Recordings", recordings_of(recordings)},
+                            {"times", "Latency, delays, polarity", timings_of(proof)},
+                            {"checks", "Every check", checks_of(proof)}},
+                  .cautions = kCautions,
+                  .data = data,
+                  .script = assets::kProofJs});
 }
 
 }  // namespace rackproof::report

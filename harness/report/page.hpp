@@ -4,7 +4,6 @@
 ///          and no script. The same proof and facts give the same bytes. Recordings of any length cost the page about
 ///          30 kB an output each.
 #include <string>
-#include <string_view>
 
 #include "harness/proof/proof.hpp"
 
@@ -18,9 +17,6 @@ struct PageFacts {
 };
 
 std::string page(const proof::Proof& proof, const PageFacts& facts);
-
-/// Text as HTML shows it, within elements and quoted attributes.
-std::string escaped(std::string_view text);
 
 /// What became of a finding: an accepted one does not count.
 enum class Outcome { holds, falls, accepted };

@@ -1,14 +1,14 @@
-// The plots of the report, and the cursor that reads them out.
+// What the plots of every page share: the cursor that reads them out, curves, axes, legends.
 //
 // Each <figure data-plot="..."> holds a frame with a canvas. Pointer and arrow keys move one cursor, by index of x; the
 // frame is a slider whose value text is the read-out, so that a screen reader says it too. Plots of one group move
 // together.
 //
 // For checks from outside, `window.report` is {charts, cursor}: a Chart per plot by its data-plot, and cursor(plot,
-// index), which returns the read-out. It is set when all plots are drawn.
+// index), which returns the read-out. It is set when all plots are drawn: the page's own script says so by `done`.
 'use strict';
 
-(() => {
+const plotting = (() => {
   const data = JSON.parse(document.getElementById('report-data').textContent);
   const INK = '#1b2429', QUIET = '#56626a', LINE = '#dde2e5';
 
@@ -23,7 +23,11 @@
     {colour: '#e69f00', dash: [2, 2], shape: 'crossRot'},
   ];
   const SUM = {colour: '#000000', dash: [], shape: null};
-  const style = (n) => STYLES[n % STYLES.length];
+  // From the seventh on a colour comes back with other dashes and another shape.
+  const style = (n) => {
+    const {dash, shape} = STYLES[(n + Math.floor(n / STYLES.length)) % STYLES.length];
+    return {colour: STYLES[n % STYLES.length].colour, dash, shape};
+  };
 
   const minus = (text) => text.replace('-', '\u2212');
   const fixed = (value, digits) => minus((Object.is(Math.round(value * 10 ** digits), -0) ? 0 : value).toFixed(digits));
@@ -104,22 +108,10 @@
         ctx.font = `11px ${Chart.defaults.font.family}`;
         ctx.fillText(hertz(hz), x + 7, top + 2);
       }
-      if (own.rails) {
-        // A ladder's rail, from its lowest rung to its highest.
-        ctx.strokeStyle = LINE;
-        ctx.lineWidth = 3;
+      if (own.under) {
         ctx.globalCompositeOperation = 'destination-over';
-        data.ladders.forEach((ladder, n) => {
-          const x = chart.scales.x.getPixelForValue(n);
-          const volts = ladder.rungs.map((rung) => rung.volts).filter((value) => value > 0);
-          if (!volts.length) return;
-          ctx.beginPath();
-          ctx.moveTo(x, chart.scales.y.getPixelForValue(Math.min(...volts)));
-          ctx.lineTo(x, chart.scales.y.getPixelForValue(Math.max(...volts)));
-          ctx.stroke();
-        });
+        own.under(chart);
         ctx.globalCompositeOperation = 'source-over';
-        ctx.lineWidth = 1;
       }
       if (own.index !== null) {
         const x = chart.scales.x.getPixelForValue(own.xs[own.index]);
@@ -188,7 +180,8 @@
     });
   }
 
-  // `own`: group (plots that move together), xs, points, place(index) and say(y, label) in words.
+  // `own`: group (plots that move together), xs, points, place(index) and say(y, label) in words, and under(chart), which
+  // draws beneath the curves.
   function plot(name, own, sets, scales) {
     const holder = document.querySelector(`figure[data-plot="${name}"]`);
     if (!holder) return;
@@ -260,13 +253,10 @@
   const plain = (value) => minus(`${+value.toPrecision(4)}`);
   const axis = (text, more = {}) => ({title: {display: true, text}, ...more, ticks: {maxRotation: 0, callback: plain, ...more.ticks}});
 
-  // ---- response ----------------------------------------------------------------------------------------------------
-
-  const {frequency, curves, points, least, most} = data.response;
-  const logarithmic = () => axis('frequency, Hz', {
+  const logarithmic = (xs) => axis('frequency, Hz', {
     type: 'logarithmic',
-    min: Math.max(frequency[0], 1),
-    max: frequency.at(-1),
+    min: Math.max(xs[0], 1),
+    max: xs.at(-1),
     afterBuildTicks(scale) {
       scale.ticks = [10, 20, 50, 100, 200, 500, 1e3, 2e3, 5e3, 1e4, 2e4, 4e4]
           .filter((hz) => hz >= scale.min * 0.999 && hz <= scale.max * 1.001).map((value) => ({value}));
@@ -275,143 +265,39 @@
   });
   const finite = (rows) => rows.flat().filter((value) => value !== null);
 
-  // `among`: which of a curve's places are drawn.
-  function curveSets(pick, among, more = {}) {
-    let ways = 0;
-    return curves.map((curve) => {
-      const sum = curve.name === 'sum', own = sum ? SUM : style(ways++), count = frequency.length;
-      const stride = Math.max(1, Math.floor(count / 9)), offset = Math.floor(stride * ((ways % 4) + 1) / 5);
-      return {
-        label: curve.name, borderColor: own.colour, backgroundColor: own.colour, borderDash: own.dash,
-        borderWidth: sum ? 3 : 2, order: sum ? 0 : 1, pointStyle: own.shape ?? 'circle', ...(own.shape ? {} : {pointStyle: false}),
-        pointRadius: own.shape ? (context) => (context.dataIndex % stride === offset ? 4 : 0) : 0,
-        data: curve[pick].map((y, n) => ({x: frequency[n], y: among(curve, n) ? y : null})),
-        ...more,
-      };
-    });
-  }
-  if (frequency.length && curves.length) {
-    const own = (say) => ({group: 'response', xs: frequency, points, say, place: (n) => hertz(frequency[n])});
-    const loudest = new Map(curves.map((curve) => [curve, Math.max(...finite(curve.magnitude))]));
-    const loud = (curve, n) => curve.magnitude[n] !== null && curve.magnitude[n] > loudest.get(curve) - 40;
-
-    const sets = curveSets('magnitude', () => true);
-    if (least.length) {
-      const edge = {pointRadius: 0, pointStyle: false, borderWidth: 0, borderColor: QUIET, borderDash: [], order: 5,
-                    backgroundColor: '#9aa5ac80', area: true};
-      const n = sets.length;
-      sets.push({...edge, label: 'sum at most', legend: 'sum, warm or cold, drivers apart', fill: '+1', data: most.map((y, m) => ({x: frequency[m], y}))},
-                {...edge, label: 'sum at least', partner: n, data: least.map((y, m) => ({x: frequency[m], y}))});
-    }
-    const top = Math.ceil((Math.max(...loudest.values(), ...finite(most)) + 2) / 6) * 6;
-    plot('magnitude', own((y) => `${fixed(y, 1)} dB`), sets,
-         {x: logarithmic(), y: axis('level, dB', {min: top - 54, max: top, ticks: {stepSize: 6}})});
-
-    // A wrapped phase jumps by 360 degrees: no line there.
-    const wrap = (deg) => deg - 360 * Math.round(deg / 360);
-    const phase = curveSets('phase', loud, {
-      segment: {borderColor: ({p0, p1}) => (Math.abs(p0.parsed.y - p1.parsed.y) > 180 ? 'transparent' : undefined)}});
-    for (const set of phase) for (const point of set.data) if (point.y !== null) point.y = wrap(point.y);
-    plot('phase', own((y) => `${fixed(y, 0)}°`), phase,
-         {x: logarithmic(), y: axis('phase, degrees', {min: -180, max: 180, ticks: {stepSize: 90}})});
-
-    plot('delay', own((y) => `${fixed(y, 2)} ms`), curveSets('delay', loud), {x: logarithmic(), y: axis('group delay, ms')});
+  // A curve in one of the styles, with its shape at nine of its places: which ones is the `turn` of curves that share a
+  // plot.
+  function curve(label, own, xs, ys, turn = 0, more = {}) {
+    const stride = Math.max(1, Math.floor(xs.length / 9)), offset = Math.floor(stride * ((turn % 4) + 1) / 5);
+    return {
+      label, borderColor: own.colour, backgroundColor: own.colour, borderDash: own.dash, borderWidth: 2, order: 1,
+      pointStyle: own.shape ?? false, pointRadius: own.shape ? (context) => (context.dataIndex % stride === offset ? 4 : 0) : 0,
+      data: ys.map((y, n) => ({x: xs[n], y})),
+      ...more,
+    };
   }
 
-  // ---- thresholds --------------------------------------------------------------------------------------------------
+  // A wrapped phase jumps by 360 degrees: no line there.
+  const wrap = (deg) => (deg === null ? null : deg - 360 * Math.round(deg / 360));
+  const wrapped = {
+    segment: {borderColor: ({p0, p1}) => (Math.abs(p0.parsed.y - p1.parsed.y) > 180 ? 'transparent' : undefined)}};
+  const phaseAxis = () => axis('phase, degrees', {min: -180, max: 180, ticks: {stepSize: 90}});
 
-  if (data.ladders.length) {
-    const names = data.rungs;
-    const all = data.ladders.flatMap((ladder) => ladder.rungs.map((rung) => rung.volts)).filter((volts) => volts > 0);
-    let others = 0;
-    const sets = names.map((name) => {
-      const own = name === 'limit' ? {colour: '#000000', shape: 'line'} : style(others++);
-      return {
-        label: name, showLine: false, borderColor: own.colour, backgroundColor: own.colour, borderDash: [],
-        pointStyle: own.shape, pointRadius: name === 'limit' ? 17 : 6, pointHoverRadius: name === 'limit' ? 19 : 8,
-        pointBorderWidth: name === 'limit' ? 5 : 2,
-        pointHoverBorderWidth: name === 'limit' ? 5 : 2, order: name === 'limit' ? 0 : 1,
-        data: data.ladders.map((ladder, x) => {
-          const rung = ladder.rungs.find((one) => one.name === name);
-          return {x, y: rung && rung.volts > 0 ? rung.volts : null};
-        }),
-      };
-    });
-    const outputs = data.ladders.map((ladder) => ladder.output);
-    plot('volts', {
-      group: 'volts', labels: outputs, xs: outputs.map((_, n) => n), rails: true, place: (n) => outputs[n],
-      say: (volts) => `${figure(volts)} V`,
-    }, sets, {
-      x: {type: 'category', offset: true, grid: {display: false}, ticks: {
-        autoSkip: false, maxRotation: 60, callback: (n) => (outputs[n].length > 16 ? outputs[n].slice(0, 15) + '\u2026' : outputs[n]),
-      }},
-      y: axis('volts, peak', {
-        type: 'logarithmic',
-        min: Math.min(...all) / 1.3,
-        max: Math.max(...all) * 1.3,
-        afterBuildTicks(scale) {
-          scale.ticks = [];
-          for (let decade = 0.01; decade < 1e5; decade *= 10)
-            for (const step of [1, 2, 3, 5, 7])
-              if (step * decade >= scale.min && step * decade <= scale.max) scale.ticks.push({value: +(step * decade).toPrecision(2)});
-        },
-        ticks: {autoSkip: true},
-      }),
-    });
-  }
+  function done() {
+    // On paper the frames have other widths.
+    const fit = () => Object.values(charts).forEach((chart) => chart.resize());
+    addEventListener('beforeprint', fit);
+    addEventListener('afterprint', fit);
 
-  // ---- recordings --------------------------------------------------------------------------------------------------
-
-  data.recordings.forEach(({bucket, tracks}, r) => tracks.forEach((track, t) => {
-    const xs = track.greatest.map((_, n) => (n + 0.5) * bucket), end = xs.length * bucket;
-    const over = (ys, more) => ({
-      pointRadius: 0, pointStyle: false, borderDash: [], borderWidth: 1, data: ys.map((y, n) => ({x: xs[n], y})), ...more});
-    const level = {borderColor: '#0072b2', backgroundColor: '#0072b266', yAxisID: 'y'};
-    const sets = [
-      over(track.greatest, {...level, label: 'greatest', legend: 'level', fill: '+1', area: true}),
-      over(track.least, {...level, label: 'least', partner: 0}),
-      over(track.peak_gain, {label: 'peak limiter', borderColor: '#d55e00', borderWidth: 2, yAxisID: 'gain', stepped: 'middle'}),
-      over(track.power_gain, {label: 'power limiter', borderColor: '#009e73', borderWidth: 2, borderDash: [5, 3], yAxisID: 'gain'}),
-      {
-        label: 'limits here', silent: true, showLine: false, borderDash: [], borderColor: INK, backgroundColor: INK,
-        pointStyle: 'triangle', pointRadius: 5, rotation: 0, yAxisID: 'gain',
-        data: track.moments.map(([x, y]) => ({x, y})),
+    window.report = {
+      charts,
+      cursor(name, index) {
+        moveCursor(charts[name].report.group, index, charts[name]);
+        return charts[name].report.output.textContent;
       },
-    ];
-    if (track.limit !== null)
-      for (const side of [1, -1])
-        sets.push({
-          label: 'limit', silent: true, ...(side > 0 ? {} : {partner: 5}), borderColor: INK, borderDash: [7, 4], borderWidth: 1.5,
-          pointRadius: 0, pointStyle: false, yAxisID: 'y', data: [{x: 0, y: side * track.limit}, {x: end, y: side * track.limit}],
-        });
-    const top = 1.3 * Math.max(track.limit ?? 0, ...finite([track.greatest]), ...finite([track.least]).map((y) => -y), 0.01);
-    const depth = Math.min(-3, ...finite([track.peak_gain]), ...finite([track.power_gain]), ...track.moments.map(([, y]) => y));
-    const round = (step) => Math.floor(depth * 1.1 / step) * step;
-    plot(`track ${r} ${t}`, {
-      group: `recording ${r}`, xs, place: (n) => clock(xs[n]),
-      say: (y, label) => (label.endsWith('limiter') ? `${fixed(y, 1)} dB` : `${figure(y)} V`),
-    }, sets, {
-      x: axis('time, minutes and seconds', {type: 'linear', min: 0, max: end, ticks: {
-        stepSize: [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800].find((step) => step * 7 >= end) ?? 3600,
-        includeBounds: false,
-        callback: (s) => clock(s).replace(/\.?0+$/, (zeros) => (zeros.startsWith('.') ? '' : zeros)),
-      }}),
-      gain: axis('gain, dB', {axis: 'y', stack: 'plot', stackWeight: 1, min: round(3), max: 0, ticks: {maxTicksLimit: 4}}),
-      y: axis('volts', {stack: 'plot', stackWeight: 2, min: -top, max: top,
-                        ticks: {maxTicksLimit: 7, includeBounds: false}}),
-    });
-  }));
+    };
+  }
 
-  // On paper the frames have other widths.
-  const fit = () => Object.values(charts).forEach((chart) => chart.resize());
-  addEventListener('beforeprint', fit);
-  addEventListener('afterprint', fit);
-
-  window.report = {
-    charts,
-    cursor(name, index) {
-      moveCursor(charts[name].report.group, index, charts[name]);
-      return charts[name].report.output.textContent;
-    },
-  };
+  return {data, INK, QUIET, LINE, SUM, style, fixed, figure, hertz, clock, plot, axis, logarithmic, finite, curve, wrap, wrapped,
+          phaseAxis, done};
 })();
