@@ -1,14 +1,18 @@
 #pragma once
-/// What a chain costs: in instructions on an emulated part, stage by stage, and in time on this machine.
-/// Theorem  the stages and what is left of the chain without them add up to the whole, block by block.
+/// What a chain costs, stage by stage: in instructions on an emulated part, in time and, where the machine counts them,
+/// in instructions here.
+/// Theorem  the stages and what is left of the chain without them, its door, add up to the whole, block by block.
 /// Method   the same programme through the chain, and through the chain without its last stages (see
-///          harness/part/reduced_chain.hpp): a stage costs what is saved by leaving it out.
+///          harness/part/reduced_chain.hpp): a stage costs what is saved by leaving it out. Here the chains take turns,
+///          and a block's time is the least of all turns. So a stage's time is a difference of two that each have
+///          noise: one that costs next to nothing may read a little below 0. One that the rig does not have reads 0.
 #include <cstddef>
-#include <cstdint>
+#include <optional>
 #include <string>
 #include <vector>
 
 #include "harness/calibration/compile.hpp"
+#include "harness/firmware/instruction_counter.hpp"
 #include "harness/firmware/parts.hpp"
 #include "harness/rig/rig.hpp"
 
@@ -18,16 +22,19 @@ namespace rackproof::firmware {
 /// work, let go and rest. The same bits on every machine.
 std::vector<float> programme(std::size_t feeds, std::size_t frames);
 
-struct InstructionCost {
+struct Cost {
   std::string name;
-  double mean = 0, worst_block = 0;  ///< instructions a frame: of all frames, and of the dearest block's
+  double mean = 0, worst_block = 0;  ///< a frame: of all frames, and of the dearest block's
+};
+struct ChainCost {
+  Cost whole;
+  std::vector<Cost> stages;  ///< from the door on, the last to be left out first; they add up to the whole
 };
 struct PartCost {
-  InstructionCost whole;
-  std::vector<InstructionCost> stages;   ///< in the order of the signal; with the door, they add up to the whole
-  std::vector<InstructionCost> outputs;  ///< what each output's own stages cost, behind the split
-  std::size_t state_bytes = 0;           ///< what the chain is lent
-  std::size_t stack_bytes = 0;           ///< that the program used
+  ChainCost instructions;
+  std::vector<Cost> outputs;    ///< what each output's own stages cost, behind the split
+  std::size_t state_bytes = 0;  ///< what the chain is lent
+  std::size_t stack_bytes = 0;  ///< that the program used
   std::size_t flash_bytes = 0, ram_bytes = 0;
   std::string compiler;
 };
@@ -35,12 +42,12 @@ struct PartCost {
 PartCost cost_on(const Part& part, const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& compiled);
 
 struct HostCost {
-  double ns_per_frame = 0;
-  double ns_per_frame_worst_block = 0;  ///< of the dearest block, each block's time being the least of several passes
-  std::size_t state_bytes = 0, lanes = 0;
+  ChainCost ns;
+  std::optional<ChainCost> instructions;  ///< nothing where the counter refuses
+  std::vector<Cost> alone_ns;             ///< of each output as the only one of the rig, with its feeds and its split
+  std::size_t state_bytes = 0;
 };
-/// `output`: that one alone, with its feeds and its split; -1: the whole rig.
-HostCost cost_here(const rig::Rig& rig, const CompiledRig& compiled, int output = -1);
+HostCost cost_here(const rig::Rig& rig, const CompiledRig& compiled, InstructionCounter& counter);
 /// Processor and register width, for a reader of the figures.
 std::string this_machine();
 

@@ -93,6 +93,24 @@ TEST_F(Firmware, BudgetSaysWhatWasPromised) {
   EXPECT_GT(document.at("outputs")[0].at("ns_per_frame"), 0);
   EXPECT_FALSE(document.at("machine").get<std::string>().empty());
   EXPECT_THAT(result.err, HasSubstr("high.right"));
+  // A virtual machine often shows no counter: then every count is null, and the text says why.
+  const bool counts = !document.at("instructions_per_frame").is_null();
+  EXPECT_EQ(result.err.find("Instructions are not counted: ") == std::string::npos, counts);
+  EXPECT_EQ(document.at("instructions_per_frame_worst_block").is_null(), !counts);
+  std::vector<std::string> names;
+  double sum_of_blocks = 0;
+  for (const json& block : document.at("blocks")) {
+    names.push_back(block.at("name"));
+    sum_of_blocks += block.at("ns_per_frame").get<double>();
+    EXPECT_GE(block.at("ns_per_frame_worst_block"), block.at("ns_per_frame")) << block;
+    EXPECT_EQ(block.at("instructions_per_frame").is_null(), !counts) << block;
+    EXPECT_EQ(block.at("instructions_per_frame_worst_block").is_null(), !counts) << block;
+    EXPECT_THAT(result.err, HasSubstr("\n" + names.back() + "  "));
+  }
+  EXPECT_THAT(names, testing::ElementsAre("door", "feed sections", "split", "output sections", "delays",
+                                          "peak limiters", "power limiters"));
+  EXPECT_NEAR(sum_of_blocks, ns, 1e-12 * ns);  // the same times, summed in another order
+  EXPECT_THAT(document.at("what_a_block_is").get<std::string>(), HasSubstr("leaving it out saves"));
 }
 
 TEST_F(Firmware, BudgetSaysWhatAPartTakes) {
