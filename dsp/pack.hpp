@@ -152,6 +152,26 @@ RACKPROOF_INLINE Pack<W> at_least_zero(Pack<W> x) noexcept {
     return greater(x, Pack<W>{});
   }
 }
+/// Lane l is lane index[l] of `x`; every index 0 .. W - 1.
+template <int W>
+RACKPROOF_INLINE Pack<W> permuted(Pack<W> x, PackInt<W> index) noexcept {
+#if defined(__AVX512F__)
+  if constexpr (W == 16) return Pack<W>(_mm512_permutexvar_ps(__m512i(index), __m512(x)));
+#endif
+#if defined(__AVX2__)
+  if constexpr (W == 8) return Pack<W>(_mm256_permutevar8x32_ps(__m256(x), __m256i(index)));
+#endif
+#if defined(__AVX__)
+  if constexpr (W == 4) return Pack<W>(_mm_permutevar_ps(__m128(x), __m128i(index)));
+#endif
+  if constexpr (W == 1) {
+    return static_cast<void>(index), x;
+  } else {
+    Pack<W> result{};
+    for (int l = 0; l < W; ++l) result[l] = x[index[l]];
+    return result;
+  }
+}
 /// |x|: the sign bit cleared, so also for a NaN.
 template <int W>
 RACKPROOF_INLINE Pack<W> magnitude(Pack<W> x) noexcept {

@@ -7,13 +7,14 @@
 /// Method   the incremental form with compensated integrators: what rounding takes from an integrator's sum is kept
 ///          (Fast2Sum: T. J. Dekker, Numer. Math. 18, 1971) and added to the next increment.
 ///          A recurrence of 14 cycles and 16 operations leaves most of a wide machine idle, so the lanes are filled:
-///          with C channels in W lanes (C rounded up to a power of two) W / C sections of each run as a wavefront,
-///          section k on the frame before section k - 1's, and up to kTogether such stages in one pass over the frames.
-/// Cost     16 operations a stage and sample; a stage is W / C sections of every channel. Latency 0 samples: the
-///          wavefront fills and drains within each call. Memory lent by the caller, one Stage a stage.
+///          the first sections of all channels, the second sections, and so on lie one row after another in the lanes
+///          of as few stages as hold them, and run as a wavefront, each row on an earlier frame than the row before it:
+///          what a row gives is moved on by the length of a row to the next one, across the stages. Up to kTogether
+///          stages go in one pass over the frames.
+/// Cost     16 operations a stage and sample. Latency 0 samples: the wavefront fills and drains within each call, and
+///          there a stage works only while one of its rows has a frame. Memory lent by the caller, one Stage a stage.
 #include <algorithm>
 #include <array>
-#include <bit>
 #include <cstddef>
 #include <cstdint>
 #include <span>
@@ -30,8 +31,7 @@ class SectionCascade {
   using Lanes = Pack<W>;
   static constexpr std::size_t kMaxSections = 256;
 
-  /// A section in every lane: coefficients, the two integrators, and what rounding has kept from each. Lane j C + c
-  /// holds section j of the stage for channel c.
+  /// A section in every lane: coefficients, the two integrators, and what rounding has kept from each.
   struct Stage {
     Lanes mix_v, mix_1, mix_2, rate, damp, cross;
     Lanes s1, s2, kept_1, kept_2;
@@ -41,12 +41,9 @@ class SectionCascade {
   SectionCascade(const SectionCascade&) = delete;
   SectionCascade& operator=(const SectionCascade&) = delete;
 
-  /// Stages needed: those of the longest lane.
+  /// Stages needed for lanes with so many sections each.
   static constexpr std::size_t required_stages(std::span<const std::size_t> sections_of_lane) noexcept {
-    std::size_t longest = 0;
-    for (const std::size_t count : sections_of_lane) longest = std::max(longest, count);
-    const std::size_t depth = depth_for(sections_of_lane.size());
-    return (longest + depth - 1) / depth;
+    return layout_for(sections_of_lane).stages();
   }
   /// `section(lane, k)` gives section k of a lane, for k < sections_of_lane[lane]; at most W lanes. Short lanes are
   /// padded with the identity. Refused, the block stays as it was.
@@ -54,20 +51,18 @@ class SectionCascade {
   [[nodiscard]] Setup configure(std::span<const std::size_t> sections_of_lane, SectionOf&& section,
                                 std::span<Stage> memory) noexcept {
     if (sections_of_lane.size() > std::size_t{W}) return Setup::out_of_range;
-    const std::size_t stages = required_stages(sections_of_lane), depth = depth_for(sections_of_lane.size());
-    if (stages * depth > kMaxSections) return Setup::out_of_range;
-    if (memory.size() < stages) return Setup::memory_too_small;
-    stages_ = memory.first(stages);
-    depth_ = depth;
+    const Layout layout = layout_for(sections_of_lane);
+    if (layout.rows() > kMaxSections) return Setup::out_of_range;
+    if (memory.size() < layout.stages()) return Setup::memory_too_small;
+    stages_ = memory.first(layout.stages()), layout_ = layout;
     door_ = Lanes{};
     for (std::size_t l = 0; l < sections_of_lane.size(); ++l)
       if (sections_of_lane[l] > 0) set_lane<W>(door_, static_cast<int>(l), kSilence);
-    const std::size_t channels = W / depth;
-    for (std::size_t k = 0; k < stages; ++k)
+    for (std::size_t k = 0; k < stages_.size(); ++k)
       for (std::size_t l = 0; l < W; ++l) {
-        const std::size_t channel = l % channels, number = k * depth + l / channels;
-        const bool padding = channel >= sections_of_lane.size() || number >= sections_of_lane[channel];
-        set_section(stages_[k], static_cast<int>(l), padding ? Section{} : section(channel, number));
+        const auto [row, channel] = layout.place(k, l);
+        const bool padding = channel >= sections_of_lane.size() || row >= sections_of_lane[channel];
+        set_section(stages_[k], static_cast<int>(l), padding ? Section{} : section(channel, row));
       }
     reset();
     return Setup::ok;
@@ -103,8 +98,55 @@ class SectionCascade {
   static constexpr float kRunaway = 1e30f;
   static constexpr std::size_t kTogether = W == 1 ? 2 : W == 16 ? 5 : 3;
 
-  static constexpr std::size_t depth_for(std::size_t channels) noexcept {
-    return channels == 0 ? 1 : W / std::bit_ceil(channels);
+  /// How rows of `stride` lanes, one a section of every channel, lie in stages, and these in passes: `full` passes of
+  /// full_stages, and a last one of last_stages. No row of a pass stands in two passes, and the last one of each stands
+  /// in one stage. A stride of W is a row a stage: no wavefront.
+  struct Layout {
+    std::size_t stride = W, full = 0, full_rows = 0, full_stages = 0, last_rows = 0, last_stages = 0;
+
+    constexpr std::size_t rows() const noexcept { return full * full_rows + last_rows; }
+    constexpr std::size_t stages() const noexcept { return full * full_stages + last_stages; }
+    struct Place {
+      std::size_t row, channel;
+    };
+    constexpr Place place(std::size_t stage, std::size_t l) const noexcept {
+      const std::size_t pass = full_stages == 0 ? 0 : std::min(stage / full_stages, full);
+      const std::size_t number = (stage - pass * full_stages) * W + l, row = number / stride;
+      const bool beyond = row >= (pass < full ? full_rows : last_rows);
+      return {beyond ? kMaxSections : pass * full_rows + row, number % stride};
+    }
+  };
+  static constexpr bool in_one_stage(std::size_t stride, std::size_t row) noexcept {
+    return row * stride % W + stride <= W;
+  }
+  static constexpr std::size_t stages_of(std::size_t stride, std::size_t rows) noexcept {
+    return (rows * stride + W - 1) / W;
+  }
+  static constexpr std::size_t most_rows(std::size_t stride) noexcept {
+    std::size_t rows = kTogether * W / stride;
+    while (!in_one_stage(stride, rows - 1)) --rows;
+    return rows;
+  }
+  static constexpr std::size_t next_stride(std::size_t stride) noexcept {
+    if (W < 16) return 2 * stride;  // there moving on by three or six lanes takes more than it saves
+    return stride < 4 ? stride + 1 : stride % 3 == 0 ? stride / 3 * 4 : stride / 2 * 3;  // 1 2 3 4 6 8 12 16
+  }
+  /// The fewest stages; of as many, no wavefront, or the shortest rows.
+  static constexpr Layout layout_for(std::span<const std::size_t> sections_of_lane) noexcept {
+    std::size_t longest = 0;
+    for (const std::size_t count : sections_of_lane) longest = std::max(longest, count);
+    Layout best = layout_with(W, longest);
+    for (std::size_t stride = 1; stride < W; stride = next_stride(stride)) {
+      const Layout layout = layout_with(stride, longest);
+      if (stride >= sections_of_lane.size() && layout.stages() < best.stages()) best = layout;
+    }
+    return best;
+  }
+  static constexpr Layout layout_with(std::size_t stride, std::size_t longest) noexcept {
+    const std::size_t full_rows = most_rows(stride), full = longest / full_rows;
+    std::size_t last = longest % full_rows;
+    while (last > 0 && !in_one_stage(stride, last - 1)) ++last;
+    return {stride, full, full_rows, stages_of(stride, full_rows), last, stages_of(stride, last)};
   }
   static void set_section(Stage& stage, int l, const Section& s) noexcept {
     set_lane<W>(stage.mix_v, l, s.mix_v), set_lane<W>(stage.mix_1, l, s.mix_1);
@@ -112,100 +154,115 @@ class SectionCascade {
     set_lane<W>(stage.damp, l, s.damp), set_lane<W>(stage.cross, l, s.cross);
   }
 
-  void run(std::span<Lanes> frames) noexcept {
-    if constexpr (W > 1)  // in one lane the first pass does it on its way
-      for (Lanes& x : frames) x = select(magnitude<W>(x) < door_, Lanes{}, x);
-    with_depth<1>(frames);
-  }
-  template <std::size_t Depth>
-  void with_depth(std::span<Lanes> frames) noexcept {
-    if constexpr (Depth < W)
-      if (depth_ != Depth) return with_depth<2 * Depth>(frames);
+  void run(std::span<Lanes> frames) noexcept { with_stride<1>(frames); }
+  template <std::size_t Stride>
+  void with_stride(std::span<Lanes> frames) noexcept {
+    if constexpr (Stride < W)
+      if (layout_.stride != Stride) return with_stride<next_stride(Stride)>(frames);
+    constexpr std::size_t kRows = most_rows(Stride), kStages = stages_of(Stride, kRows);
     Stage* stage = stages_.data();
-    std::size_t left = stages_.size();
-    if (left <= kTogether) return last_pass<Depth, kTogether, W == 1>(stage, left, frames);
-    pass<Depth, kTogether, W == 1>(stage, frames);
-    for (left -= kTogether, stage += kTogether; left > kTogether; left -= kTogether, stage += kTogether)
-      pass<Depth, kTogether, false>(stage, frames);
-    last_pass<Depth, kTogether, false>(stage, left, frames);
+    Lanes door = door_;
+    for (std::size_t k = 0; k < layout_.full; ++k, stage += kStages, door = Lanes{})
+      pass<Stride, kStages>(stage, kRows, door, frames);
+    if (layout_.last_stages > 0) last_pass<Stride, kStages>(stage, door, frames);
   }
-  template <std::size_t Depth, std::size_t N, bool AtDoor>
-  void last_pass(Stage* stages, std::size_t count, std::span<Lanes> frames) const noexcept {
+  template <std::size_t Stride, std::size_t N>
+  void last_pass(Stage* stages, Lanes door, std::span<Lanes> frames) const noexcept {
     if constexpr (N > 1)
-      if (count < N) return last_pass<Depth, N - 1, AtDoor>(stages, count, frames);
-    pass<Depth, N, AtDoor>(stages, frames);
+      if (layout_.last_stages < N) return last_pass<Stride, N - 1>(stages, door, frames);
+    pass<Stride, N>(stages, layout_.last_rows, door, frames);
   }
-  /// N stages over the frames. Section j of stage p is number p Depth + j of the wavefront: at step t it works on frame
-  /// t - number, on what the section before it gave in step t - 1.
-  template <std::size_t Depth, std::size_t N, bool AtDoor>
-  void pass(Stage* stages, std::span<Lanes> frames) const noexcept {
+  /// N stages over the frames.
+  template <std::size_t Stride, std::size_t N>
+  static void pass(Stage* stages, std::size_t rows, Lanes door, std::span<Lanes> frames) noexcept {
     std::array<Stage, N> s;
     for (std::size_t k = 0; k < N; ++k) s[k] = stages[k];
-    if constexpr (Depth == 1) {
-      const Lanes door = door_;
-      for (Lanes& frame : frames) {
-        Lanes x = frame;
-        if constexpr (AtDoor) x = select(magnitude<W>(x) < door, Lanes{}, x);
-        [&]<std::size_t... K>(std::index_sequence<K...>) __attribute__((always_inline)) { ((x = step(s[K], x)), ...); }
-        (std::make_index_sequence<N>{});
-        frame = x;
-      }
-    } else {
-      constexpr std::size_t kLag = N * Depth - 1;  // of the last section behind the first
-      std::array<Lanes, N> y{};
-      const auto advance = [&](Lanes x, auto&& run_stage) {
-        [&]<std::size_t... K>(std::index_sequence<K...>) {
-          // From the last stage to the first: each takes what the one before it gave in the step before.
-          ((y[N - 1 - K] =
-                run_stage(N - 1 - K, K == N - 1 ? carry_on<Depth, true>(x, y[0])
-                                                : carry_on<Depth, false>(y[K == N - 1 ? 0 : N - 2 - K], y[N - 1 - K]))),
-           ...);
-        }
-        (std::make_index_sequence<N>{});
-        return carry_on<Depth, false>(y[N - 1], Lanes{});
-      };
-      const auto at_edge = [&](std::size_t t) {  // some sections have no frame at this step: their states stand still
-        return [&s, t, &frames](std::size_t k, Lanes x) {
-          const Stage before = s[k];
-          const Lanes result = step(s[k], x);
-          const PackInt<W> frame = broadcast_int<W>(static_cast<std::int32_t>(t - k * Depth)) - numbers<Depth>();
-          const auto works =
-              (frame >= broadcast_int<W>(0)) & (frame < broadcast_int<W>(static_cast<std::int32_t>(frames.size())));
-          s[k].s1 = select(works, s[k].s1, before.s1), s[k].s2 = select(works, s[k].s2, before.s2);
-          s[k].kept_1 = select(works, s[k].kept_1, before.kept_1);
-          s[k].kept_2 = select(works, s[k].kept_2, before.kept_2);
-          return select(works, result, Lanes{});
-        };
-      };
-      const std::size_t count = frames.size();
-      std::size_t t = 0;
-      for (; t < kLag; ++t) {
-        const Lanes out = advance(t < count ? frames[t] : Lanes{}, at_edge(t));
-        static_cast<void>(out);
-      }
-      for (; t < count; ++t)
-        frames[t - kLag] = advance(frames[t], [&s](std::size_t k, Lanes x) { return step(s[k], x); });
-      for (; t < count + kLag; ++t) frames[t - kLag] = advance(Lanes{}, at_edge(t));
+    if constexpr (Stride < W) return wavefront < Stride, N, N <= 2 ? 2 : 1 > (stages, s, rows, door, frames);
+    for (Lanes& frame : frames) {
+      Lanes x = silenced(frame, door);
+      unrolled<N>([&](std::size_t k) __attribute__((always_inline)) { x = step(s[k], x); });
+      frame = x;
     }
     for (std::size_t k = 0; k < N; ++k) {
       stages[k].s1 = s[k].s1, stages[k].s2 = s[k].s2;
       stages[k].kept_1 = s[k].kept_1, stages[k].kept_2 = s[k].kept_2;
     }
   }
-  /// Which section of its stage a lane holds.
-  template <std::size_t Depth>
-  static constexpr PackInt<W> numbers() noexcept {
+  /// Row r is kPace r steps behind row 0: in step t it works on frame t - kPace r, on what row r - 1 gave kPace steps
+  /// before. All stages work in every step. What a row without a frame does then is of no consequence: its state is
+  /// taken from `stages` before its first frame, and put there after its last one.
+  template <std::size_t Stride, std::size_t N, std::size_t kPace>
+  RACKPROOF_INLINE static void wavefront(Stage* stages, std::array<Stage, N>& s, std::size_t rows, Lanes door,
+                                         std::span<Lanes> frames) noexcept {
+    const std::size_t count = frames.size(), lag = kPace * (rows - 1);
+    const PackInt<W> exit = exit_of<Stride>(rows);
+    std::array<Lanes, N> y{}, earlier{};  // what the stages gave, in the last step and in the one before
+    std::size_t t = 0;
+    const auto steps = [&]<bool kFirst, bool kLast>(std::size_t stop) __attribute__((always_inline)) {
+      for (; t < stop; ++t) {
+        if constexpr (kFirst)
+          unrolled<N>([&](std::size_t k) __attribute__((always_inline)) {
+            if (has_row<Stride, kPace>(k, t))
+              set_state(s[k], behind<Stride, kPace>(k) == broadcast_int<W>(static_cast<std::int32_t>(t)), stages[k]);
+          });
+        const Lanes x = !kLast || t < count ? silenced(frames[t], door) : Lanes{};
+        unrolled<N>([&](std::size_t i) __attribute__((always_inline)) {
+          const std::size_t k = N - 1 - i;  // from the last to the first: each takes what was there before this step
+          const std::array<Lanes, N>& from = kPace == 1 ? y : earlier;
+          const Lanes in = k == 0 ? carry_on<Stride, true>(x, from[0]) : carry_on<Stride, false>(from[k - 1], from[k]);
+          earlier[k] = y[k];
+          y[k] = step(s[k], in);
+        });
+        if (!kFirst || t >= lag) frames[t - lag] = permuted<W>(y[N - 1], exit);
+        if constexpr (kLast)
+          unrolled<N>([&](std::size_t k) __attribute__((always_inline)) {
+            if (has_row<Stride, kPace>(k, t + 1 - count))
+              set_state(stages[k],
+                        behind<Stride, kPace>(k) == broadcast_int<W>(static_cast<std::int32_t>(t + 1 - count)), s[k]);
+          });
+      }
+    };
+    const std::size_t begun = lag + 1, ending = count - 1;
+    steps.template operator()<true, false>(std::min(begun, ending));
+    if (begun < ending)
+      steps.template operator()<false, false>(ending);
+    else
+      steps.template operator()<true, true>(begun);
+    steps.template operator()<false, true>(count + lag);
+  }
+  /// The state of `to` is that of `from` in the lanes where `mask` holds.
+  template <class M>
+  RACKPROOF_INLINE static void set_state(Stage& to, M mask, const Stage& from) noexcept {
+    to.s1 = select(mask, from.s1, to.s1), to.s2 = select(mask, from.s2, to.s2);
+    to.kept_1 = select(mask, from.kept_1, to.kept_1), to.kept_2 = select(mask, from.kept_2, to.kept_2);
+  }
+  RACKPROOF_INLINE static Lanes silenced(Lanes x, Lanes door) noexcept {
+    return select(magnitude<W>(x) < door, Lanes{}, x);
+  }
+  template <std::size_t Stride, std::size_t kPace>
+  static constexpr bool has_row(std::size_t k, std::size_t steps_behind) noexcept {
+    return steps_behind >= kPace * (k * W / Stride) && steps_behind <= kPace * ((k * W + W - 1) / Stride);
+  }
+  /// How many steps the lanes of stage k are behind row 0.
+  template <std::size_t Stride, std::size_t kPace>
+  static constexpr PackInt<W> behind(std::size_t k) noexcept {
     PackInt<W> result{};
-    for (int l = 0; l < W; ++l) result[l] = l / static_cast<int>(W / Depth);
+    for (std::size_t l = 0; l < W; ++l) result[l] = static_cast<std::int32_t>(kPace * ((k * W + l) / Stride));
     return result;
   }
-  /// The lanes of `y` moved on to the next section; into the first section's lanes come those of the first channels of
-  /// `from` (where `low`), or of its last section.
-  template <std::size_t Depth, bool low>
+  /// Which lane of the last stage gives each channel.
+  template <std::size_t Stride>
+  static PackInt<W> exit_of(std::size_t rows) noexcept {
+    PackInt<W> result{};
+    for (std::size_t l = 0; l < Stride; ++l) result[l] = static_cast<std::int32_t>((rows - 1) * Stride % W + l);
+    return result;
+  }
+  /// `y` moved on to the next row: by `Stride` lanes. Into the first ones come those of the first channels of `from`
+  /// (where `low`), or its last ones.
+  template <std::size_t Stride, bool low>
   RACKPROOF_INLINE static Lanes carry_on(Lanes from, Lanes y) noexcept {
     return [&]<std::size_t... L>(std::index_sequence<L...>) {
-      constexpr std::size_t kChannels = W / Depth, kLast = W - kChannels;
-      return __builtin_shufflevector(from, y, (L < kChannels ? (low ? L : kLast + L) : W + L - kChannels)...);
+      return __builtin_shufflevector(from, y, (L < Stride ? (low ? L : W - Stride + L) : W + L - Stride)...);
     }
     (std::make_index_sequence<W>{});
   }
@@ -231,7 +288,7 @@ class SectionCascade {
   }
 
   std::span<Stage> stages_;
-  std::size_t depth_ = 1;
+  Layout layout_{};
   Lanes door_{};  ///< below this an input is silence: 0 in a lane without sections, which passes all
   std::uint32_t to_grid_ = kGridFrames;
 };

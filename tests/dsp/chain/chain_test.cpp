@@ -132,6 +132,44 @@ TEST_P(EveryRig, LinearPathIsWhatTheSettingsSay) {
   }
 }
 
+/// Wider lanes hold the sections of few channels in rows, and where rows lie differs with both numbers: all of them,
+/// through two and more passes, in blocks shorter than a wavefront is and in blocks that are not.
+TEST(Chain, EveryNumberOfChannelsAndOfSectionsHasTheSameBitsAtEveryLevel) {
+  std::vector<Section> sections;
+  for (int k = 0; k < 45; ++k) {
+    const EqSettings band{EqType::peaking, 50 * std::pow(1.14, k), k % 2 == 0 ? -5.0 : 5.0, EqWidth::q, 1.4};
+    ASSERT_TRUE(design(band, 48000, sections.emplace_back()));
+  }
+  std::size_t compared = 0;
+  for (std::size_t channels = 1; channels <= kMaxFeeds; ++channels) {
+    const Signals in = programme(channels, 260, 48000);
+    for (std::size_t longest = 0; longest <= sections.size(); longest += longest < 14 ? 1 : 3) {
+      std::vector<FeedSettings> feeds(channels);
+      std::vector<OutputSettings> outputs(channels);
+      for (std::size_t c = 0; c < channels; ++c) {
+        feeds[c].sections = std::span(sections).first(longest - std::min(longest, c % 3));
+        outputs[c].source = static_cast<std::int16_t>(c);
+        outputs[c].peak.true_peak = false;
+      }
+      ChainSettings settings;
+      settings.feeds = feeds, settings.outputs = outputs;
+      LentChain alone(settings, Level::lanes_1);
+      const auto expected = bits(alone.run(in, 260));
+      for (const Level level : kLevels) {
+        if (level == Level::lanes_1 || !Chain::has(level)) continue;
+        for (const std::size_t block : {3u, 64u}) {
+          LentChain lent(settings, level);
+          ASSERT_EQ(lent.setup, Setup::ok);
+          ASSERT_EQ(bits(lent.run(in, block)), expected) << channels << " channels, " << longest << " sections, "
+                                                         << static_cast<int>(level) << " lanes, blocks of " << block;
+          ++compared;
+        }
+      }
+    }
+  }
+  EXPECT_GE(compared, 16u * 25 * 2) << "this machine has one lane only";
+}
+
 TEST(Chain, WithNothingToDoItIsADelayBitForBit) {
   const std::vector<FeedSettings> feeds(2);
   std::vector<OutputSettings> outputs(2);
