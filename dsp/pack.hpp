@@ -45,10 +45,13 @@ inline constexpr bool kScalarMachine = false;
 
 #define RACKPROOF_INLINE inline __attribute__((always_inline))
 
-/// step(0) .. step(N - 1), written out, so that what it indexes can stay in registers at any level of optimisation.
+/// step(0) .. step(N - 1), written out and each number a constant, so that what it indexes can stay in registers at any
+/// level of optimisation.
 template <std::size_t N, class Step>
 RACKPROOF_INLINE void unrolled(Step&& step) noexcept {
-  [&]<std::size_t... I>(std::index_sequence<I...>) __attribute__((always_inline)) { (step(I), ...); }
+  [&]<std::size_t... I>(std::index_sequence<I...>) __attribute__((always_inline)) {
+    (step(std::integral_constant<std::size_t, I>{}), ...);
+  }
   (std::make_index_sequence<N>{});
 }
 

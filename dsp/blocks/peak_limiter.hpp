@@ -262,20 +262,26 @@ class PeakLimiter {
     Ring<Pack<W>> delay = delay_;
     Pack<W> released = released_, least = least_, gain = gain_;
     PackInt<W> limited{};
+    PackInt<W> means[kGridFrames];
     for (std::size_t i = 0; i < need.size();) {
-      // A stretch in which no ring comes to its end. What leaves the delay stands just after what enters.
-      const Pack<W>* oldest = delay.place + 1 == delay.end ? delay.begin : delay.place + 1;
-      const std::size_t stretch = std::min({need.size() - i, first.ring.to_end(), second.ring.to_end(), delay.to_end(),
-                                            static_cast<std::size_t>(delay.end - oldest)});
-      for (const std::size_t stop = i + stretch; i < stop; ++i) {
+      const std::size_t stop = i + std::min(need.size() - i, first.ring.to_end());
+      for (; i < stop; ++i) {
         released = greater(need[i], fma(keep, released, minus_tiny));
-        const PackInt<W> mean = to_int<W>(first.push(to_int<W>(released * unit)) * first_factor);
-        gain = at_least_zero<W>(fma(second.push(mean), minus_second_factor, one));
+        means[i] = to_int<W>(first.push(to_int<W>(released * unit)) * first_factor);
+      }
+      first.ring.wrap();
+    }
+    for (std::size_t i = 0; i < need.size();) {
+      const Pack<W>* oldest = delay.place + 1 == delay.end ? delay.begin : delay.place + 1;
+      const std::size_t stretch = std::min(
+          {need.size() - i, second.ring.to_end(), delay.to_end(), static_cast<std::size_t>(delay.end - oldest)});
+      for (const std::size_t stop = i + stretch; i < stop; ++i) {
+        gain = at_least_zero<W>(fma(second.push(means[i]), minus_second_factor, one));
         meter(gain, least, limited);
         *delay.place++ = sound[i];
         out[i] = *oldest++ * gain;
       }
-      first.ring.wrap(), second.ring.wrap(), delay.wrap();
+      second.ring.wrap(), delay.wrap();
     }
     first_ = first, second_ = second, delay_ = delay;
     released_ = released, least_ = least, gain_ = gain;

@@ -1,9 +1,10 @@
 #pragma once
 /// From rows (one signal each, planar) to frames (one pack of all signals each) and back.
 /// Theorem  frames[n] holds rows[l][n] in lane l; lanes without a row hold 0. Samples are moved, never computed with.
-/// Method   squares of W x W are transposed in log2 W steps: in the step of distance s, rows i and i + s exchange the
-///          quarter of lanes that lies across. What is left of a square, and packs with few rows, go one by one.
-/// Cost     log2 W shuffles a pack. No state, no memory.
+/// Method   R rows (rounded up to a power of two) and W frames of them fill R packs, which are W / R squares side by
+///          side. They are transposed in log2 R steps: in the step of distance s, rows i and i + s exchange the quarter
+///          of lanes that lies across. A square's row is then a frame. What is left of W frames goes one by one.
+/// Cost     at most 1 + log2 R shuffles a pack. No state, no memory.
 #include <algorithm>
 #include <array>
 #include <cstddef>
@@ -22,30 +23,82 @@ RACKPROOF_INLINE Pack<W> exchange(Pack<W> a, Pack<W> b) noexcept {
   }
   (std::make_index_sequence<W>{});
 }
-template <int W, std::size_t S = 1>
-RACKPROOF_INLINE void transpose(std::array<Pack<W>, W>& m) noexcept {
-  if constexpr (S < W) {
-    for (std::size_t i = 0; i < W; ++i) {
+/// W / R squares side by side, each for itself.
+template <int W, std::size_t R, std::size_t S = 1>
+RACKPROOF_INLINE void transpose(std::array<Pack<W>, R>& m) noexcept {
+  if constexpr (S < R) {
+    for (std::size_t i = 0; i < R; ++i) {
       if ((i & S) != 0) continue;
       const Pack<W> a = m[i], b = m[i + S];
       m[i] = exchange<W, S, false>(a, b), m[i + S] = exchange<W, S, true>(a, b);
     }
-    transpose<W, 2 * S>(m);
+    transpose<W, R, 2 * S>(m);
   }
+}
+/// The R lanes of `x` from lane `First` on, then zeros.
+template <int W, std::size_t R, std::size_t First>
+RACKPROOF_INLINE Pack<W> cut_out(Pack<W> x) noexcept {
+  return [&]<std::size_t... L>(std::index_sequence<L...>) {
+    return __builtin_shufflevector(x, Pack<W>{}, (L < R ? First + L : W + L)...);
+  }
+  (std::make_index_sequence<W>{});
+}
+/// The first lanes, R each, of the frames first, first + R, and so on.
+template <int W, std::size_t R>
+RACKPROOF_INLINE Pack<W> side_by_side(const Pack<W>* first) noexcept {
+  if constexpr (R == W) {
+    return *first;
+  } else {
+    const Pack<W> a = side_by_side<W, 2 * R>(first), b = side_by_side<W, 2 * R>(first + R);
+    return [&]<std::size_t... L>(std::index_sequence<L...>) {  // of each pair of places the second is b's
+      return __builtin_shufflevector(a, b, (L / R % 2 == 0 ? L : W + L - R)...);
+    }
+    (std::make_index_sequence<W>{});
+  }
+}
+template <int W, std::size_t R>
+std::size_t squares_from_rows(std::span<const float* const> rows, std::span<Pack<W>> frames) noexcept {
+  std::size_t n = 0;
+  for (; n + W <= frames.size(); n += W) {
+    std::array<Pack<W>, R> m{};
+    for (std::size_t l = 0; l < R && l < rows.size(); ++l) std::memcpy(&m[l], rows[l] + n, sizeof(Pack<W>));
+    transpose<W, R>(m);
+    unrolled<W / R>([&](auto j) __attribute__((always_inline)) {
+      for (std::size_t i = 0; i < R; ++i) frames[n + j * R + i] = cut_out<W, R, j * R>(m[i]);
+    });
+  }
+  return n;
+}
+template <int W, std::size_t R>
+std::size_t squares_from_frames(std::span<const Pack<W>> frames, std::span<float* const> rows) noexcept {
+  std::size_t n = 0;
+  for (; n + W <= frames.size(); n += W) {
+    std::array<Pack<W>, R> m;
+    for (std::size_t i = 0; i < R; ++i) m[i] = side_by_side<W, R>(&frames[n + i]);
+    transpose<W, R>(m);
+    for (std::size_t l = 0; l < R && l < rows.size(); ++l) std::memcpy(rows[l] + n, &m[l], sizeof(Pack<W>));
+  }
+  return n;
+}
+/// By how many rows there are; one row needs no turning.
+template <int W, std::size_t R>
+std::size_t squares_from_rows_as(std::span<const float* const> rows, std::span<Pack<W>> frames) noexcept {
+  if constexpr (R < W)
+    if (rows.size() > R) return squares_from_rows_as<W, 2 * R>(rows, frames);
+  return squares_from_rows<W, R>(rows, frames);
+}
+template <int W, std::size_t R>
+std::size_t squares_from_frames_as(std::span<const Pack<W>> frames, std::span<float* const> rows) noexcept {
+  if constexpr (R < W)
+    if (rows.size() > R) return squares_from_frames_as<W, 2 * R>(frames, rows);
+  return squares_from_frames<W, R>(frames, rows);
 }
 }  // namespace turning
 
 /// `frames` as long as each of the rows; at most W rows.
 template <int W>
-inline void frames_from_rows(std::span<float* const> rows, std::span<Pack<W>> frames) noexcept {
-  std::size_t n = 0;
-  if (rows.size() > W / 4)
-    for (; n + W <= frames.size(); n += W) {
-      std::array<Pack<W>, W> square{};
-      for (std::size_t l = 0; l < W && l < rows.size(); ++l) std::memcpy(&square[l], rows[l] + n, sizeof(Pack<W>));
-      turning::transpose<W>(square);
-      std::ranges::copy(square, frames.begin() + static_cast<std::ptrdiff_t>(n));
-    }
+inline void frames_from_rows(std::span<const float* const> rows, std::span<Pack<W>> frames) noexcept {
+  std::size_t n = rows.size() > 1 ? turning::squares_from_rows_as<W, 2>(rows, frames) : 0;
   for (; n < frames.size(); ++n) {
     Pack<W> pack{};
     for (std::size_t l = 0; l < rows.size(); ++l) pack[l] = rows[l][n];
@@ -54,14 +107,7 @@ inline void frames_from_rows(std::span<float* const> rows, std::span<Pack<W>> fr
 }
 template <int W>
 inline void rows_from_frames(std::span<const Pack<W>> frames, std::span<float* const> rows) noexcept {
-  std::size_t n = 0;
-  if (rows.size() > W / 4)
-    for (; n + W <= frames.size(); n += W) {
-      std::array<Pack<W>, W> square;
-      std::copy_n(frames.begin() + static_cast<std::ptrdiff_t>(n), W, square.begin());
-      turning::transpose<W>(square);
-      for (std::size_t l = 0; l < W && l < rows.size(); ++l) std::memcpy(rows[l] + n, &square[l], sizeof(Pack<W>));
-    }
+  std::size_t n = rows.size() > 1 ? turning::squares_from_frames_as<W, 2>(frames, rows) : 0;
   for (; n < frames.size(); ++n)
     for (std::size_t l = 0; l < rows.size(); ++l) rows[l][n] = frames[n][l];
 }

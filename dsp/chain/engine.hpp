@@ -58,31 +58,35 @@ class Engine {
     for (Cascade& c : output_cascades_) c.reset();
     for (SplitTree& t : trees_) t.reset();
     for (DelayLine& d : delays_) d.reset();
-    for (LimiterGroup& g : limiters_) g.power.reset(), g.peak.reset();
+    for (LimiterGroup<W>& g : limiters_) g.power.reset(), g.peak.reset();
+    for (LimiterGroup<kNarrow>& g : narrow_limiters_) g.power.reset(), g.peak.reset();
     std::ranges::fill(meters_, Meter{});
   }
   /// At most kGridFrames frames, not across a point of the grid. The rows of the feeds are worked on in place.
   void process(std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
     for (std::size_t f = 0; f < feeds.size(); ++f) scale({feeds[f], frames}, feed_gains_[f]);
-    for (std::size_t g = 0; g < feed_cascades_.size(); ++g)
-      through(feed_cascades_[g], feeds.subspan(g * W, std::min<std::size_t>(W, feeds.size() - g * W)), frames);
+    for (std::size_t g = 0; g < feed_cascades_.size(); ++g) {
+      const auto rows = feeds.subspan(g * W, std::min<std::size_t>(W, feeds.size() - g * W));
+      through(feed_cascades_[g], rows, rows, frames);
+    }
     if (!mean_.empty()) take_mean(feeds, frames);
-    if constexpr (W == 1)
-      split_as_tree(feeds, frames);
-    else
-      for (std::size_t o = 0; o < routes_.size(); ++o)
-        std::ranges::copy(source_row(feeds, routes_[o].source, frames), row(o, frames).begin());
+    if constexpr (W == 1) split_as_tree(feeds, frames);
     for (std::size_t g = 0; g < output_cascades_.size(); ++g) {
+      std::array<const float*, W> from{};
+      std::array<float*, W> to{};
       const std::size_t count = std::min<std::size_t>(W, routes_.size() - g * W);
-      std::array<float*, W> rows{};
-      for (std::size_t l = 0; l < count; ++l) rows[l] = row(g * W + l, frames).data();
-      through(output_cascades_[g], std::span(rows).first(count), frames);
+      for (std::size_t l = 0; l < count; ++l) {
+        to[l] = row(g * W + l, frames).data();
+        from[l] = W == 1 ? to[l] : source_row(feeds, routes_[g * W + l].source, frames).data();
+      }
+      through(output_cascades_[g], std::span(from).first(count), std::span(to).first(count), frames);
     }
     for (std::size_t o = 0; o < routes_.size(); ++o) {
       scale(row(o, frames), routes_[o].gain);
       delays_[o].process(row(o, frames), row(o, frames));
     }
-    for (LimiterGroup& group : limiters_) limit(group, outputs, frames);
+    for (LimiterGroup<W>& group : limiters_) limit(group, frames_, outputs, frames);
+    for (LimiterGroup<kNarrow>& group : narrow_limiters_) limit(group, narrow_frames_, outputs, frames);
   }
   Meter take_meter(std::size_t output) noexcept {
     const Meter taken = meters_[output];
@@ -92,8 +96,8 @@ class Engine {
 
  private:
   using Cascade = SectionCascade<W>;
-  using Peak = PeakLimiter<W>;
-  using Power = PowerLimiter<W>;
+  /// Limiters of few outputs go in half the lanes: there the widest take longer.
+  static constexpr int kNarrow = W == 16 ? 8 : W;
 
   struct Route {
     std::int16_t source = 0;
@@ -102,10 +106,11 @@ class Engine {
     float gain = 1.0f;
   };
   /// Outputs whose peak limiters have the same shape; with nothing to do where none of them limits or delays.
+  template <int V>
   struct LimiterGroup {
-    Power power;
-    Peak peak;
-    std::array<std::uint8_t, W> outputs{};
+    PowerLimiter<V> power;
+    PeakLimiter<V> peak;
+    std::array<std::uint8_t, V> outputs{};
     std::size_t count = 0;
     bool idle = false, heats = false;  ///< heats: a power limiter of the group is enabled
   };
@@ -131,28 +136,21 @@ class Engine {
       mean_[n] = sum / count;
     }
   }
-  /// One lane needs no turning: the row is its own frames.
-  std::span<Pack<W>> frames_of(std::span<float* const> rows, std::size_t frames) noexcept {
+  /// One lane needs no turning: the row is its own frames. `to` may be `from`.
+  void through(Cascade& cascade, std::span<const float* const> from, std::span<float* const> to,
+               std::size_t frames) noexcept {
+    if (W == 1 || cascade.stages() == 0)
+      for (std::size_t l = 0; l < to.size(); ++l)
+        if (from[l] != to[l]) std::copy_n(from[l], frames, to[l]);
+    if (cascade.stages() == 0) return;
     if constexpr (W == 1) {
-      return {rows[0], frames};
+      cascade.process({to[0], frames});
     } else {
       const std::span<Pack<W>> turned = frames_.first(frames);
-      frames_from_rows<W>(rows, turned);
-      return turned;
+      frames_from_rows<W>(from, turned);
+      cascade.process(turned);
+      rows_from_frames<W>(turned, to);
     }
-  }
-  static void rows_of(std::span<const Pack<W>> frames, std::span<float* const> rows) noexcept {
-    if constexpr (W == 1) {
-      if (rows[0] != frames.data()) std::ranges::copy(frames, rows[0]);
-    } else {
-      rows_from_frames<W>(frames, rows);
-    }
-  }
-  void through(Cascade& cascade, std::span<float* const> rows, std::size_t frames) noexcept {
-    if (cascade.stages() == 0) return;
-    const std::span<Pack<W>> turned = frames_of(rows, frames);
-    cascade.process(turned);
-    rows_of(turned, rows);
   }
   void split_as_tree(std::span<float* const> feeds, std::size_t frames) noexcept {
     for (std::size_t t = 0; t < trees_.size(); ++t) {
@@ -165,24 +163,28 @@ class Engine {
     for (std::size_t o = 0; o < routes_.size(); ++o)
       if (routes_[o].first_alike != o) std::ranges::copy(row(routes_[o].first_alike, frames), row(o, frames).begin());
   }
-  void limit(LimiterGroup& group, std::span<float* const> outputs, std::size_t frames) noexcept {
-    std::array<float*, W> from{}, to{};
+  template <int V>
+  void limit(LimiterGroup<V>& group, std::span<Pack<V>> memory, std::span<float* const> outputs,
+             std::size_t frames) noexcept {
+    std::array<const float*, V> from{};
+    std::array<float*, V> to{};
     for (std::size_t l = 0; l < group.count; ++l)
       from[l] = row(group.outputs[l], frames).data(), to[l] = outputs[group.outputs[l]];
     if (group.idle) {
       for (std::size_t l = 0; l < group.count; ++l) std::copy_n(from[l], frames, to[l]);
       return;
     }
-    const std::span<Pack<W>> turned = frames_of(std::span(from).first(group.count), frames);
-    if (group.heats) group.power.process(turned, turned);
-    const std::span<Pack<W>> limited = [&]() -> std::span<Pack<W>> {
-      if constexpr (W == 1)
-        return {to[0], frames};  // straight to where it is wanted
-      else
-        return turned;
-    }();
-    group.peak.process(turned, limited);
-    rows_of(limited, std::span(to).first(group.count));
+    if constexpr (V == 1) {
+      const std::span<float> in = row(group.outputs[0], frames);
+      if (group.heats) group.power.process(in, in);
+      group.peak.process(in, {to[0], frames});
+    } else {
+      const std::span<Pack<V>> turned = memory.first(frames);
+      frames_from_rows<V>(std::span(from).first(group.count), turned);
+      if (group.heats) group.power.process(turned, turned);
+      group.peak.process(turned, turned);
+      rows_from_frames<V>(turned, std::span(to).first(group.count));
+    }
     for (std::size_t l = 0; l < group.count; ++l) {
       Meter& meter = meters_[group.outputs[l]];
       const auto peak = group.peak.take_meter(static_cast<int>(l));
@@ -194,12 +196,14 @@ class Engine {
 
   std::span<float> feed_gains_, rows_, mean_;  ///< rows_: kGridFrames an output
   std::span<Pack<W>> frames_;                  ///< kGridFrames, for W > 1
+  std::span<Pack<kNarrow>> narrow_frames_;     ///< kGridFrames, where there are narrow limiters
   std::span<Cascade> feed_cascades_, output_cascades_;
   std::span<SplitTree> trees_;  ///< for W == 1, one a source that an output uses
   std::span<std::int16_t> tree_sources_;
   std::span<Route> routes_;
   std::span<DelayLine> delays_;
-  std::span<LimiterGroup> limiters_;
+  std::span<LimiterGroup<W>> limiters_;
+  std::span<LimiterGroup<kNarrow>> narrow_limiters_;
   std::span<Meter> meters_;
 };
 
@@ -313,49 +317,64 @@ struct Engine<W>::Builder {
       if (ready()) note(engine.delays_[o].configure(delay, memory));
     }
   }
-  static constexpr bool alike(const typename Peak::Shape& a, const typename Peak::Shape& b) noexcept {
-    return a.look_ahead_samples == b.look_ahead_samples && a.hold_samples == b.hold_samples &&
-           a.true_peak == b.true_peak;
-  }
+  using Shape = typename PeakLimiter<W>::Shape;
+  struct Group {
+    Shape shape;
+    std::array<std::uint8_t, W> outputs;
+    std::size_t count;
+    bool idle;
+    constexpr bool takes(const Shape& s, bool is_idle) const noexcept {
+      return count < W && idle == is_idle && shape.look_ahead_samples == s.look_ahead_samples &&
+             shape.hold_samples == s.hold_samples && shape.true_peak == s.true_peak;
+    }
+    constexpr bool narrow() const noexcept { return kNarrow < W && count <= kNarrow; }
+  };
   constexpr void limiters() noexcept {
-    struct Group {
-      typename Peak::Shape shape;
-      std::array<std::uint8_t, W> outputs;
-      std::size_t count;
-      bool idle;
-    };
     std::array<Group, kMaxOutputs> groups;
-    std::size_t count = 0;
+    std::size_t count = 0, narrow = 0;
     for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
       const OutputSettings& s = settings.outputs[o];
-      const typename Peak::Shape shape{s.peak.look_ahead_samples, s.peak.hold_samples, s.peak.true_peak};
-      const bool idle = !s.peak.enabled && !s.power.enabled && Peak::latency_samples(shape) == 0;
+      const Shape shape{s.peak.look_ahead_samples, s.peak.hold_samples, s.peak.true_peak};
+      const bool idle = !s.peak.enabled && !s.power.enabled && PeakLimiter<W>::latency_samples(shape) == 0;
       std::size_t g = 0;
-      while (g < count && (groups[g].count == W || !alike(groups[g].shape, shape) || groups[g].idle != idle)) ++g;
+      while (g < count && !groups[g].takes(shape, idle)) ++g;
       if (g == count) groups[count++] = {shape, {}, 0, idle};
       groups[g].outputs[groups[g].count++] = static_cast<std::uint8_t>(o);
     }
-    engine.limiters_ = arena.take<LimiterGroup>(count);
-    for (std::size_t g = 0; g < count; ++g) {
-      const Group& group = groups[g];
-      const auto needed = group.idle ? typename Peak::Memory{} : Peak::required(group.shape);
-      const auto values = arena.take<Pack<W>>(needed.values);
-      const auto integers = arena.take<PackInt<W>>(needed.integers);
-      if (!ready()) continue;
-      LimiterGroup& made = engine.limiters_[g];
-      made.outputs = group.outputs, made.count = group.count, made.idle = group.idle;
-      if (group.idle) continue;
-      std::array<typename Peak::LaneSettings, W> peak;
-      std::array<typename Power::LaneSettings, W> power;
-      for (std::size_t l = 0; l < group.count; ++l) {
-        const OutputSettings& s = settings.outputs[group.outputs[l]];
-        peak[l] = {s.peak.enabled, s.peak.ceiling, s.peak.release_keep};
-        power[l] = {s.power.enabled, s.power.threshold_rms, s.power.forget};
-        made.heats = made.heats || s.power.enabled;
-      }
-      note(made.peak.configure(group.shape, std::span(peak).first(group.count), values, integers));
-      note(made.power.configure(std::span(power).first(group.count)));
+    for (std::size_t g = 0; g < count; ++g) narrow += groups[g].narrow() ? 1 : 0;
+    engine.limiters_ = arena.take<LimiterGroup<W>>(count - narrow);
+    engine.narrow_limiters_ = arena.take<LimiterGroup<kNarrow>>(narrow);
+    if (narrow > 0) engine.narrow_frames_ = arena.take<Pack<kNarrow>>(kGridFrames);
+    std::size_t next = 0, next_narrow = 0;
+    for (std::size_t g = 0; g < count; ++g)
+      if (groups[g].narrow())
+        limiter(groups[g], engine.narrow_limiters_, next_narrow++);
+      else
+        limiter(groups[g], engine.limiters_, next++);
+  }
+  template <int V>
+  constexpr void limiter(const Group& group, std::span<LimiterGroup<V>> groups, std::size_t number) noexcept {
+    using Peak = PeakLimiter<V>;
+    using Power = PowerLimiter<V>;
+    const typename Peak::Shape shape{group.shape.look_ahead_samples, group.shape.hold_samples, group.shape.true_peak};
+    const auto needed = group.idle ? typename Peak::Memory{} : Peak::required(shape);
+    const auto values = arena.take<Pack<V>>(needed.values);
+    const auto integers = arena.take<PackInt<V>>(needed.integers);
+    if (!ready()) return;
+    LimiterGroup<V>& made = groups[number];
+    std::copy_n(group.outputs.begin(), group.count, made.outputs.begin());
+    made.count = group.count, made.idle = group.idle;
+    if (group.idle) return;
+    std::array<typename Peak::LaneSettings, V> peak;
+    std::array<typename Power::LaneSettings, V> power;
+    for (std::size_t l = 0; l < group.count; ++l) {
+      const OutputSettings& s = settings.outputs[group.outputs[l]];
+      peak[l] = {s.peak.enabled, s.peak.ceiling, s.peak.release_keep};
+      power[l] = {s.power.enabled, s.power.threshold_rms, s.power.forget};
+      made.heats = made.heats || s.power.enabled;
     }
+    note(made.peak.configure(shape, std::span(peak).first(group.count), values, integers));
+    note(made.power.configure(std::span(power).first(group.count)));
   }
 };
 
