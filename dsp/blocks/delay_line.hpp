@@ -3,10 +3,11 @@
 /// Theorem  whole: out[n] = in[n - whole_samples] bit for bit (signs of zeros and subnormals too), in[k<0] = 0.
 ///          fractional: that, through the sixteen taps, oldest sample first, every step an `fma`: the same bits for
 ///          every cut into blocks, in one lane or sixteen.
-/// Method   what comes in is written to a ring that is one run (64 samples) longer than the delay, then read: so runs
-///          are copied in at most two pieces each, also where the delay is one sample. The FIR reads a straight window.
-/// Cost     two copies a sample, and where fractional one more, a multiplication and 15 fma; no branch on data. Memory
-///          lent by the caller. The 7 whole samples in the taps come on top of `whole_samples`.
+/// Method   what comes in is written to a ring that is one run (64 samples) longer than what is looked back at. Behind
+///          its end stands a copy of its beginning, as long as what a run reads: so every run reads straight on.
+/// Cost     two copies a sample, or where fractional one, a multiplication and 15 fma; no branch on data. Memory lent
+/// by
+///          the caller. The 7 whole samples in the taps come on top of `whole_samples`.
 #include <algorithm>
 #include <array>
 #include <cassert>
@@ -28,7 +29,8 @@ class DelayLine {
   DelayLine& operator=(const DelayLine&) = delete;
 
   static constexpr std::size_t required_values(const DelaySettings& s) noexcept {
-    return ring_values(s) + (s.fractional ? kHistory + kRun : 0);
+    const std::size_t tail = tail_of(s);
+    return s.whole_samples == 0 && tail == kRun ? 0 : s.whole_samples + 2 * tail;
   }
   /// Touches all the memory: not between two audio blocks. Refuses delays above kMaxWholeSamples, and taps that are not
   /// finite or above 2. If refused, the block stays as it was.
@@ -37,48 +39,42 @@ class DelayLine {
     if (s.fractional && !std::ranges::all_of(s.taps, [](float tap) { return magnitude<1>(tap) <= 2.0f; }))
       return Setup::out_of_range;
     if (memory.size() < required_values(s)) return Setup::memory_too_small;
-    ring_ = memory.first(ring_values(s));
-    window_ = memory.subspan(ring_.size(), required_values(s) - ring_.size());
-    whole_ = s.whole_samples, taps_ = s.taps;
+    memory_ = memory.first(required_values(s));
+    tail_ = tail_of(s), ring_ = memory_.size() - std::min(tail_, memory_.size());
+    fractional_ = s.fractional, taps_ = s.taps;
     return reset(), Setup::ok;
   }
   void reset() noexcept {
-    std::ranges::fill(ring_, 0.0f);
-    std::ranges::fill(window_, 0.0f);
+    std::ranges::fill(memory_, 0.0f);
     position_ = 0;
   }
   /// Equal sizes. `out` may be `in` itself, not a shifted overlap of it.
   void process(std::span<const float> in, std::span<float> out) noexcept {
     assert(in.size() == out.size());
-    for (std::size_t done = 0; done < in.size(); done += kRun) {
-      const std::size_t count = std::min(kRun, in.size() - done);
-      float* const delayed = window_.empty() ? out.data() + done : window_.data() + kHistory;
-      shift(in.data() + done, delayed, count);
-      if (window_.empty()) continue;
-      filter(window_.data(), out.data() + done, count);
-      std::copy_n(window_.data() + count, kHistory, window_.data());  // the target starts before the source: allowed
-    }
+    for (std::size_t done = 0; done < in.size(); done += kRun)
+      run(in.data() + done, out.data() + done, std::min(kRun, in.size() - done));
   }
 
  private:
   static constexpr std::size_t kRun = kGridFrames, kHistory = kFractionTaps - 1;
-  static constexpr std::size_t ring_values(const DelaySettings& s) noexcept {
-    return s.whole_samples == 0 ? 0 : std::size_t{s.whole_samples} + kRun;
-  }
+  /// What a run reads at most.
+  static constexpr std::size_t tail_of(const DelaySettings& s) noexcept { return kRun + (s.fractional ? kHistory : 0); }
   /// `count` is at most kRun, so nothing is overwritten before it is read. `to` may be `from`.
-  void shift(const float* from, float* to, std::size_t count) noexcept {
-    if (ring_.empty()) {
+  void run(const float* from, float* to, std::size_t count) noexcept {
+    if (memory_.empty()) {
       if (from != to) std::copy_n(from, count, to);
       return;
     }
-    const std::size_t oldest = position_ >= whole_ ? position_ - whole_ : position_ + kRun;
-    const std::size_t written = std::min(count, ring_.size() - position_);
-    const std::size_t read = std::min(count, ring_.size() - oldest);
-    std::copy_n(from, written, ring_.data() + position_);
-    std::copy_n(from + written, count - written, ring_.data());
-    std::copy_n(ring_.data() + oldest, read, to);
-    std::copy_n(ring_.data(), count - read, to + read);
-    position_ = written == ring_.size() - position_ ? count - written : position_ + count;
+    float* const ring = memory_.data();
+    std::copy_n(from, count, ring + position_);  // as far as into the tail
+    if (position_ < tail_) std::copy_n(from, std::min(count, tail_ - position_), ring + ring_ + position_);
+    const std::size_t oldest = position_ + kRun < ring_ ? position_ + kRun : position_ + kRun - ring_;
+    position_ += count;
+    if (position_ >= ring_) position_ -= ring_, std::copy_n(ring + ring_, position_, ring);
+    if (fractional_)
+      filter(ring + oldest, to, count);
+    else
+      std::copy_n(ring + oldest, count, to);
   }
   void filter(const float* __restrict window, float* __restrict out, std::size_t count) const noexcept {
     const std::array<float, kFractionTaps> taps = taps_;
@@ -102,8 +98,9 @@ class DelayLine {
     });
     unrolled<4>([&](std::size_t i) __attribute__((always_inline)) { out[i] = sum[i]; });
   }
-  std::span<float> ring_, window_;        // the window is empty where there is no fraction
-  std::size_t whole_ = 0, position_ = 0;  // position_ < ring_.size(), or both 0
+  std::span<float> memory_;                            // ring_ values, and the tail
+  std::size_t ring_ = 0, tail_ = kRun, position_ = 0;  // position_ < ring_, or both 0
+  bool fractional_ = false;
   std::array<float, kFractionTaps> taps_{};
 };
 

@@ -104,8 +104,8 @@ TEST(DelayLine, UnconfiguredPasses) {
 }
 TEST(DelayLine, AsksForNoMoreThanItUses) {
   EXPECT_EQ(DelayLine::required_values({}), 0u);
-  EXPECT_EQ(DelayLine::required_values({.whole_samples = 1}), 65u);
-  EXPECT_EQ(DelayLine::required_values({.fractional = true}), 79u);
+  EXPECT_EQ(DelayLine::required_values({.whole_samples = 1}), 1u + 64 + 64);
+  EXPECT_EQ(DelayLine::required_values({.fractional = true}), 15u + 64 + (15 + 64));
 }
 TEST(DelayLine, RefusedSetupLeavesItAsItWas) {
   const DelaySettings settings{.whole_samples = 3};
