@@ -41,8 +41,9 @@ struct Subject {
   std::vector<std::filesystem::path> programmes = {};  ///< recordings that are judged beside the built-in signals
 };
 
-/// One line of the verdict. `measured` and `allowed` are in `unit`; they are finite, and where it holds `measured` is
-/// no greater than `allowed`. It can fall all the same for a reason that the text gives.
+/// One line of the verdict. `measured` and `allowed` are in `unit`, and finite. What holds is measured at `allowed` or
+/// below; the id `load` at `allowed` or above; the ids `latency`, `delay` and `polarity` at `allowed`, the value that
+/// is set, within what the check can tell. A finding can fall all the same for a reason that the text gives.
 struct Finding {
   std::string id;
   std::optional<std::string> output;  ///< nothing: the whole rig

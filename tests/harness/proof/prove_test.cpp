@@ -40,6 +40,12 @@ TEST_P(DemoRig, HoldsInEveryCheck) {
     ids.insert(f.id);
     EXPECT_TRUE(f.holds) << f.id << " " << f.output.value_or("-") << ": " << f.text;
     EXPECT_TRUE(std::isfinite(f.measured) && std::isfinite(f.allowed)) << f.id;
+    const bool as_set = f.id == "latency" || f.id == "delay" || f.id == "polarity";
+    const double beyond =
+        as_set           ? std::abs(f.measured - f.allowed) - 0.25  // the most that arrival_times.cpp lets it be off
+        : f.id == "load" ? f.allowed - f.measured
+                         : f.measured - f.allowed;
+    EXPECT_LE(beyond, 0) << f.id << " measured " << f.measured << ", allowed " << f.allowed;
     EXPECT_FALSE(f.text.empty());
     EXPECT_FALSE(f.accepted.has_value());
   }
