@@ -11,6 +11,7 @@
 #include "harness/rig/units.hpp"
 #include "harness/tune/align.hpp"
 #include "harness/verbs/table.hpp"
+#include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
 
 namespace rackproof {
@@ -21,14 +22,6 @@ struct AlignArguments {
   std::vector<std::string> ways, distances, temperatures;
   Voice voice;
 };
-
-double quantity_of(const char* option, const std::string& text, rig::Quantity quantity) {
-  try {
-    return rig::read_value(text, quantity);
-  } catch (const rig::Misread& misread) {
-    throw InputError(fmt::format("{}: read {}; {}", option, misread.read, misread.right));
-  }
-}
 
 /// "NAME=VALUE" of every way, by the rig's order.
 std::vector<std::string> by_way(const rig::Rig& rig, const char* option, const std::vector<std::string>& given,
@@ -66,7 +59,8 @@ std::vector<tune::MeasuredWay> measured_ways(const rig::Rig& rig, const AlignArg
         tune::MeasuredWay{way.name, tune::load_measurement(files[w]), way.delay_s, way.inverted ? -1 : 1, {}});
     for (std::size_t at = 0; at < distances[w].size();) {
       const std::size_t comma = std::min(distances[w].find(',', at), distances[w].size());
-      one.distance_m.push_back(quantity_of("--distance", distances[w].substr(at, comma - at), rig::Quantity::distance));
+      one.distance_m.push_back(
+          typed_quantity("--distance", distances[w].substr(at, comma - at), rig::Quantity::distance));
       at = comma + 1;
     }
     if (one.distance_m.size() != ways.front().distance_m.size())
@@ -168,7 +162,7 @@ void run_align(const AlignArguments& o) {
   tune::AlignOptions options;
   options.temperature_degc = rig.controller.temperature_degc;
   for (const std::string& text : o.temperatures)
-    options.temperatures_degc.push_back(quantity_of("--temperature", text, rig::Quantity::temperature));
+    options.temperatures_degc.push_back(typed_quantity("--temperature", text, rig::Quantity::temperature));
   if (!o.temperatures.empty() && o.distances.empty())
     throw InputError("--temperature: needs --distance for every way: it is the path that warm air shortens");
   std::vector<double> points_hz;

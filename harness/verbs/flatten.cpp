@@ -2,7 +2,6 @@
 /// comments and order kept; what was left alone and why; and what it is worth where nothing was fitted.
 #include <fmt/format.h>
 
-#include <charconv>
 #include <cmath>
 
 #include "harness/calibration/compile.hpp"
@@ -12,6 +11,7 @@
 #include "harness/rig/units.hpp"
 #include "harness/tune/flatten.hpp"
 #include "harness/verbs/table.hpp"
+#include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
 
 namespace rackproof {
@@ -21,26 +21,13 @@ namespace fs = std::filesystem;
 
 /// "80" is in Hz; "1.2 kHz" says so itself.
 double frequency_of(const std::string& option, const std::string& text) {
-  double hz = 0;
-  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), hz);
-  if (error != std::errc() || end != text.data() + text.size()) {
-    try {
-      hz = rig::read_value(text, rig::Quantity::frequency, "\"80 Hz\"");
-    } catch (const rig::Misread& misread) {
-      throw InputError(fmt::format("{}: {}", option, misread.what()));
-    }
-  }
-  if (!(hz > 0 && std::isfinite(hz)))
+  const double hz = typed_number(option, text, rig::Quantity::frequency, "\"80 Hz\"");
+  if (!(hz > 0))
     throw InputError(fmt::format("{}: read {}; right would be a frequency above 0, as in 80", option, text));
   return hz;
 }
 double tilt_of(const std::string& text) {
-  double db_per_oct = 0;
-  try {
-    db_per_oct = rig::read_value(text, rig::Quantity::slope, "\"-0.8 dB/oct\"");
-  } catch (const rig::Misread& misread) {
-    throw InputError(fmt::format("--tilt: {}", misread.what()));
-  }
+  const double db_per_oct = typed_quantity("--tilt", text, rig::Quantity::slope, "\"-0.8 dB/oct\"");
   if (!(std::abs(db_per_oct) <= 6))
     throw InputError(fmt::format("--tilt: read {}; right would be within +-6 dB/oct", text));
   return db_per_oct;

@@ -1,0 +1,35 @@
+#include "harness/verbs/typed.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <charconv>
+#include <cmath>
+
+namespace rackproof {
+
+double typed_quantity(std::string_view option, std::string_view text, rig::Quantity quantity,
+                      std::string_view example) {
+  try {
+    return rig::read_value(text, quantity, example);
+  } catch (const rig::Misread& misread) {
+    throw InputError(fmt::format("{}: {}", option, misread.what()));
+  }
+}
+
+double typed_number(std::string_view option, std::string_view text, rig::Quantity quantity, std::string_view example) {
+  const char *const begin = text.data() + (text.starts_with('+') ? 1 : 0), *const end = text.data() + text.size();
+  double bare = 0;
+  const auto [stopped, error] = std::from_chars(begin, end, bare);
+  if (error == std::errc() && stopped == end && std::isfinite(bare)) return bare;
+  return typed_quantity(option, text, quantity, example);
+}
+
+void only_one_of(CLI::Option* option, const std::vector<std::string>& words) {
+  option->type_name(fmt::format("{}", fmt::join(words, "|")))->check([words](const std::string& read) {
+    if (std::ranges::find(words, read) != words.end()) return std::string();
+    return fmt::format("read {}; right would be one of {}", read, fmt::join(words, ", "));
+  });
+}
+
+}  // namespace rackproof
