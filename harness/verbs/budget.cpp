@@ -8,6 +8,7 @@
 #include "harness/firmware/cost.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/verbs/table.hpp"
+#include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
 
 namespace rackproof {
@@ -213,8 +214,9 @@ void add_budget(CLI::App& program, int& status) {
                "rackproof budget rig.toml --target cortex-m4");
   const auto options = std::make_shared<BudgetOptions>();
   options->rig.add_to(*verb);
-  verb->add_option("--target", options->target, "Counts instructions on this part; takes its compiler and an emulator")
-      ->check(CLI::IsMember(firmware::names_of_counting_parts()));
+  only_one_of(verb->add_option("--target", options->target,
+                               "Counts instructions on this part; takes its compiler and an emulator"),
+              firmware::names_of_counting_parts());
   verb->add_option("--clock-mhz", options->clock_mhz, "The part's clock; one common for the kind if not given")
       ->type_name("MHZ");
   verb->add_option("--at-most", options->at_most,

@@ -6,6 +6,7 @@
 
 #include <fmt/format.h>
 
+#include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
 
 namespace rackproof {
@@ -17,14 +18,18 @@ std::vector<const CLI::App*> verbs_of(const CLI::App& program) {
 std::vector<const CLI::Option*> options_of(const CLI::App& app) {
   return app.get_options([](const CLI::Option* option) { return !option->get_group().empty(); });
 }
-/// What may stand in for the option's value, if it is one of a few words ("{all,venue}").
+/// The words that the option takes, if there are a few ("all|venue", "{all,venue}"); what is in capitals ("FILE.csv")
+/// stands for something else.
 std::vector<std::string> choices_of(const CLI::Option& option) {
-  const std::string type = option.get_type_name();
-  const std::size_t from = type.find('{'), to = type.find('}');
+  std::string type = option.get_type_name();
+  if (const std::size_t brace = type.find('{'); brace != std::string::npos)
+    type = type.substr(brace + 1, type.find('}') - brace - 1);
   std::vector<std::string> words;
-  if (from == std::string::npos || to == std::string::npos) return words;
-  std::istringstream list(type.substr(from + 1, to - from - 1));
-  for (std::string word; std::getline(list, word, ',');) words.push_back(word);
+  if (type.find_first_of("|,") == std::string::npos) return words;
+  std::ranges::replace(type, ',', '|');
+  std::istringstream list(type);
+  for (std::string word; std::getline(list, word, '|');)
+    if (std::ranges::none_of(word, [](unsigned char c) { return std::isupper(c) != 0; })) words.push_back(word);
   return words;
 }
 /// "-o,--output DIR"
@@ -111,13 +116,17 @@ std::string bash_completion(const CLI::App& program) {
   }
   std::string options;
   for (const CLI::App* verb : verbs_of(program)) {
-    options += fmt::format("    {}) options=\"{}\" ;;\n", verb->get_name(), words_of(*verb));
+    std::vector<std::string> first;  // words that may follow the verb
+    for (const CLI::Option* option : options_of(*verb))
+      if (option->get_positional() && first.empty()) first = choices_of(*option);
+    options += fmt::format("    {}) options=\"{}\" first=\"{}\" ;;\n", verb->get_name(), words_of(*verb),
+                           fmt::join(first, " "));
   }
   const std::string& name = program.get_name();
   return fmt::format(
       "# Completion of {0} for bash, made by: {0} help --format bash\n"
       "_{0}() {{\n"
-      "  local word=\"${{COMP_WORDS[COMP_CWORD]}}\" before=\"${{COMP_WORDS[COMP_CWORD-1]}}\" options=\"\"\n"
+      "  local word=\"${{COMP_WORDS[COMP_CWORD]}}\" before=\"${{COMP_WORDS[COMP_CWORD-1]}}\" options=\"\" first=\"\"\n"
       "  if ((COMP_CWORD == 1)); then\n"
       "    COMPREPLY=($(compgen -W \"{1} {2}\" -- \"$word\"))\n"
       "    return\n"
@@ -126,6 +135,8 @@ std::string bash_completion(const CLI::App& program) {
       "  case \"${{COMP_WORDS[1]}}\" in\n{4}  esac\n"
       "  if [[ \"$word\" == -* ]]; then\n"
       "    COMPREPLY=($(compgen -W \"$options\" -- \"$word\"))\n"
+      "  elif ((COMP_CWORD == 2)); then\n"
+      "    COMPREPLY=($(compgen -W \"$first\" -- \"$word\"))\n"
       "  else\n"
       "    COMPREPLY=()  # file names, as bash completes them\n"
       "  fi\n"
@@ -146,7 +157,7 @@ void add_help(CLI::App& program, int&) {
                "rackproof help --format man > rackproof.1");
   const auto help = std::make_shared<Help>();
   help_verb->add_option("VERB", help->verb, "The verb to tell about; all of them without");
-  help_verb->add_option("--format", help->format, "The form of it")->check(CLI::IsMember({"text", "man", "bash"}));
+  only_one_of(help_verb->add_option("--format", help->format, "The form of it"), {"text", "man", "bash"});
   help->voice.add_to(*help_verb);
   help_verb->callback([help, &program] {
     const CLI::App* about = &program;

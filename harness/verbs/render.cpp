@@ -2,7 +2,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <charconv>
 #include <chrono>
 #include <cmath>
 #include <map>
@@ -11,11 +10,11 @@
 #include "harness/analysis/decibels.hpp"
 #include "harness/audio/interruption.hpp"
 #include "harness/audio/writer.hpp"
-#include "harness/rig/units.hpp"
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/table.hpp"
+#include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
 
 namespace rackproof {
@@ -23,7 +22,7 @@ namespace {
 
 using analysis::db_from_ratio;
 
-const std::map<std::string, Bypass> kBypasses{
+constexpr std::pair<std::string_view, Bypass> kBypasses[] = {
     {"all", Bypass::all}, {"venue", Bypass::venue}, {"system", Bypass::system}, {"limits", Bypass::limits}};
 
 struct RenderOptions {
@@ -38,18 +37,8 @@ struct RenderOptions {
 
 /// "90" and "90.5" are seconds; "250 ms", "1.5 min" say so themselves.
 double time_of(const std::string& option, const std::string& text) {
-  double bare_s = 0;
-  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), bare_s);
-  const bool bare = error == std::errc() && end == text.data() + text.size();
-  double time_s = bare_s;
-  if (!bare) {
-    try {
-      time_s = rig::read_value(text, rig::Quantity::time, "\"1.5 s\"");
-    } catch (const rig::Misread& misread) {
-      throw InputError(fmt::format("{}: read {}; {}", option, misread.read, misread.right));
-    }
-  }
-  if (!std::isfinite(time_s) || time_s < 0 || (option == "--seconds" && time_s == 0))
+  const double time_s = typed_number(option, text, rig::Quantity::time, "\"1.5 s\"");
+  if (time_s < 0 || (option == "--seconds" && time_s == 0))
     throw InputError(fmt::format("{}: read {}; right would be a time {} 0, as in \"1.5 s\"", option, text,
                                  option == "--seconds" ? "above" : "of at least"));
   return time_s;
@@ -214,25 +203,15 @@ std::vector<RenderJob> jobs_of(const std::vector<std::filesystem::path>& inputs,
 
 void run_render(RenderOptions options) {
   RenderJob& job = options.job;
-  const auto subtype = audio::subtype_of(options.subtype);
-  if (!subtype)
-    throw InputError(fmt::format("--subtype: read {}; right would be one of {}", options.subtype,
-                                 fmt::join(audio::kSubtypeNames, ", ")));
-  job.subtype = *subtype;
-  Bypass bypass = Bypass::none;
-  if (!options.bypass.empty()) {
-    const auto found = kBypasses.find(options.bypass);
-    if (found == kBypasses.end())
-      throw InputError(
-          fmt::format("--bypass: read {}; right would be one of all, venue, system, limits", options.bypass));
-    bypass = found->second;
-  }
+  job.subtype = *audio::subtype_of(options.subtype);
+  const auto bypass = std::ranges::find(kBypasses, options.bypass, &std::pair<std::string_view, Bypass>::first);
   if (!options.start.empty()) job.start_s = time_of("--start", options.start);
   if (!options.seconds.empty()) job.seconds = time_of("--seconds", options.seconds);
 
   const rig::Rig rig = options.rig.rig();
   const std::optional<rig::Venue> venue = options.rig.venue(rig);
-  CompiledRig compiled = compile(rig, venue ? &*venue : nullptr, bypass);
+  CompiledRig compiled =
+      compile(rig, venue ? &*venue : nullptr, bypass == std::end(kBypasses) ? Bypass::none : bypass->second);
   for (Warning& warning : seal_warnings(rig)) compiled.warnings.push_back(std::move(warning));
   job.block_frames = options.block_frames.value_or(rig.controller.block_frames);
   if (job.block_frames < 1 || job.block_frames > 65536)
@@ -305,14 +284,17 @@ void add_render(CLI::App& program, int& status) {
   verb->add_option("-o,--output", options->job.folder, "The folder for the outputs, made if there is none")
       ->type_name("DIR")
       ->required();
-  verb->add_option("--bypass", options->bypass,
-                   "Leaves a layer out: all (each output is its feed, late by the latency), venue, system or limits")
-      ->type_name("all|venue|system|limits");
-  verb->add_option("--subtype", options->subtype,
-                   "Samples of the outputs; float is the default. PCM is rounded to the nearest step, without dither, "
-                   "and saturates at "
-                   "full scale")
-      ->type_name("float|double|pcm16|pcm24|pcm32");
+  std::vector<std::string> layers;
+  for (const auto& [name, bypass] : kBypasses) layers.emplace_back(name);
+  only_one_of(verb->add_option(
+                  "--bypass", options->bypass,
+                  "Leaves a layer out: all (each output is its feed, late by the latency), venue, system or limits"),
+              layers);
+  only_one_of(
+      verb->add_option("--subtype", options->subtype,
+                       "Samples of the outputs; float is the default. PCM is rounded to the nearest step, without "
+                       "dither, and saturates at full scale"),
+      {audio::kSubtypeNames.begin(), audio::kSubtypeNames.end()});
   verb->add_option("--start", options->start,
                    "Where in the recording to begin: \"90\" (seconds), \"1.5 min\", \"250 ms\"")
       ->type_name("TIME");

@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <array>
-#include <charconv>
 #include <cmath>
 #include <functional>
 
@@ -11,10 +10,10 @@
 #include "harness/audio/interruption.hpp"
 #include "harness/audio/writer.hpp"
 #include "harness/calibration/compile.hpp"
-#include "harness/rig/units.hpp"
 #include "harness/stimuli/noise.hpp"
 #include "harness/stimuli/path_worst_case.hpp"
 #include "harness/stimuli/tones.hpp"
+#include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
 
 namespace rackproof {
@@ -37,23 +36,15 @@ struct StimulusOptions {
   Voice voice;
 };
 
-/// `text` in the unit of `quantity`; a bare number is in it already. `fallback` where nothing was typed.
-double value_of(const std::string& option, std::string text, rig::Quantity quantity, const std::string& fallback) {
-  if (text.empty()) text = fallback;
-  const bool signed_plus = !text.empty() && text.front() == '+';
-  double bare = 0;
-  const auto [end, error] = std::from_chars(text.data() + (signed_plus ? 1 : 0), text.data() + text.size(), bare);
-  if (error == std::errc() && end == text.data() + text.size() && std::isfinite(bare)) return bare;
-  try {
-    return rig::read_value(text, quantity);
-  } catch (const rig::Misread& misread) {
-    throw InputError(fmt::format("{}: read {}; {}", option, misread.read, misread.right));
-  }
+/// `fallback` where nothing was typed.
+double value_of(const std::string& option, const std::string& text, rig::Quantity quantity,
+                const std::string& fallback) {
+  return typed_number(option, text.empty() ? fallback : text, quantity);
 }
 /// "-20 dBFS"; "-20 dB" and "-20" are read as that.
 double level_of(std::string text, const std::string& fallback) {
   if (text.ends_with("dBFS")) text.resize(text.size() - 2);
-  return value_of("--level", std::move(text), rig::Quantity::gain, fallback);
+  return value_of("--level", text, rig::Quantity::gain, fallback);
 }
 template <class Value>
 [[noreturn]] void refuse(const std::string& option, const Value& read, const std::string& right) {
@@ -274,14 +265,11 @@ Levels write(const Stimulus& s, const StimulusOptions& o, audio::Subtype subtype
 
 void run_stimulus(const StimulusOptions& o) {
   const auto kind = std::find_if(kinds().begin(), kinds().end(), [&](const Kind& k) { return k.name == o.kind; });
-  if (kind == kinds().end()) refuse("KIND", o.kind, "one of pink, sweep, sine, burst, worst-case");
   for (const CLI::Option* option : o.special) {
     const std::string name = "--" + option->get_lnames().front();
     if (option->count() > 0 && std::find(kind->takes.begin(), kind->takes.end(), name) == kind->takes.end())
       throw InputError(fmt::format("{}: {} has no such option; it has {}", name, o.kind, fmt::join(kind->takes, ", ")));
   }
-  const auto subtype = audio::subtype_of(o.subtype);
-  if (!subtype) refuse("--subtype", o.subtype, fmt::format("one of {}", fmt::join(audio::kSubtypeNames, ", ")));
   if (o.channels > 64) refuse("--channels", o.channels, "1 to 64");
   for (const std::filesystem::path& read : {o.rig_file, o.venue_file}) {
     std::error_code ignored;
@@ -300,7 +288,7 @@ void run_stimulus(const StimulusOptions& o) {
 
   Levels levels;
   try {
-    levels = write(s, o, *subtype);
+    levels = write(s, o, *audio::subtype_of(o.subtype));
   } catch (const audio::Interrupted& interrupted) {
     fmt::print(stderr, "rackproof: stimulus: interrupted; {} is as it was\n", o.file.string());
     audio::die_of(interrupted.signal_number);
@@ -336,7 +324,9 @@ void add_stimulus(CLI::App& program, int& status) {
   const auto special = [&](const std::string& name, auto& value, const std::string& text, const std::string& type) {
     o->special.push_back(verb->add_option(name, value, text)->type_name(type));
   };
-  verb->add_option("KIND", o->kind, "pink, sweep, sine, burst or worst-case")->required();
+  std::vector<std::string> names;
+  for (const Kind& kind : kinds()) names.emplace_back(kind.name);
+  only_one_of(verb->add_option("KIND", o->kind, "The signal")->required(), names);
   verb->add_option("-o,--file", o->file, "The file to write, WAV")->type_name("FILE")->required();
   verb->add_option("--seconds", o->seconds,
                    "How long; pink 60 s, the others 10 s if not given. Of worst-case: how much of the path's memory "
@@ -363,8 +353,9 @@ void add_stimulus(CLI::App& program, int& status) {
                    "Channels, all alike; 1 if not given. worst-case: as the rig's feeds need")
       ->check(CLI::Range(1u, 64u))
       ->type_name("NUMBER");
-  verb->add_option("--subtype", o->subtype, "Samples of the file; float if not given. PCM is rounded, without dither")
-      ->type_name("float|double|pcm16|pcm24|pcm32");
+  only_one_of(verb->add_option("--subtype", o->subtype,
+                               "Samples of the file; float if not given. PCM is rounded, without dither"),
+              {audio::kSubtypeNames.begin(), audio::kSubtypeNames.end()});
   o->voice.add_to(*verb);
   verb->callback([o, &status] {
     run_stimulus(*o);

@@ -60,6 +60,9 @@ class StimulusVerb : public testing::Test {
     } catch (const InputError& error) {
       EXPECT_TRUE(fs::is_empty(folder_)) << "something was written";
       return error.what();
+    } catch (const CLI::ValidationError& error) {
+      EXPECT_TRUE(fs::is_empty(folder_)) << "something was written";
+      return error.what();
     }
     return "no error";
   }

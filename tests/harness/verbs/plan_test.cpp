@@ -223,12 +223,42 @@ TEST_F(Program, TheManualAndTheCompletionComeFromTheOptions) {
   EXPECT_THAT(man, testing::AllOf(testing::StartsWith(".TH RACKPROOF 1"), HasSubstr(".SS rackproof plan RIG"),
                                   HasSubstr("\\-\\-venue FILE"), HasSubstr(".SH CAUTION")));
   EXPECT_THAT(man, Not(HasSubstr("\n--")));
-  const Result completed = shell(
-      "$R help --format bash >completion && bash -c '. ./completion; COMP_WORDS=(rackproof pl); COMP_CWORD=1; "
-      "_rackproof; "
-      "echo \"${COMPREPLY[@]}\"; COMP_WORDS=(rackproof plan --v); COMP_CWORD=2; _rackproof; echo \"${COMPREPLY[@]}\"; "
-      "COMP_WORDS=(rackproof help --format m); COMP_CWORD=3; _rackproof; echo \"${COMPREPLY[@]}\"'");
-  EXPECT_EQ(completed.out, "plan\n--venue\nman\n") << completed.err;
+  // What a press of the key offers behind these words; the last may be begun.
+  ASSERT_EQ(shell("$R help --format bash >completion").status, 0);
+  const auto offered = [this](const std::string& words) {
+    return shell("bash -c '. ./completion; COMP_WORDS=(rackproof " + words +
+                 "); COMP_CWORD=$((${#COMP_WORDS[@]} - 1)); _rackproof; echo \"${COMPREPLY[@]}\"'")
+        .out;
+  };
+  EXPECT_EQ(offered("pl"), "plan\n");
+  EXPECT_EQ(offered("plan --v"), "--venue\n");
+  EXPECT_EQ(offered("help --format m"), "man\n");
+  EXPECT_EQ(offered("render --bypass \"\""), "all venue system limits\n");
+  EXPECT_EQ(offered("render --subtype pcm"), "pcm16 pcm24 pcm32\n");
+  EXPECT_EQ(offered("stimulus --subtype d"), "double\n");
+  EXPECT_EQ(offered("stimulus s"), "sweep sine\n");
+  EXPECT_EQ(offered("measure --kind \"\""), "auto noise sweep\n");
+  EXPECT_EQ(offered("budget --target c"), "cortex-m7 cortex-m4\n");
+  EXPECT_EQ(offered("flatten --target \"\""), "flat\n");
+  EXPECT_EQ(offered("render --start \"\""), "\n") << "a time is not one of a few words";
+  EXPECT_EQ(offered("render \"\""), "\n") << "files are bash's own";
+  // They are the words that the program checks for: what it refuses another word with.
+  for (const auto& [verb, option] : {std::pair("render", "rig.toml in.wav -o out --bypass"),
+                                     {"render", "rig.toml in.wav -o out --subtype"},
+                                     {"stimulus", "pink -o p.wav --subtype"},
+                                     {"stimulus", ""},
+                                     {"budget", "rig.toml --target"},
+                                     {"help", "--format"}}) {
+    const std::string line = std::string(verb) + " " + option;
+    const Result refused = shell("$R " + line + " abacus");
+    EXPECT_EQ(refused.status, 2) << line;
+    const std::string right = "read abacus; right would be one of ";
+    ASSERT_THAT(refused.err, HasSubstr(right)) << line;
+    std::string words = refused.err.substr(refused.err.find(right) + right.size());
+    words.resize(words.find('\n') + 1);
+    std::erase(words, ',');
+    EXPECT_EQ(offered(line + " \"\""), words);
+  }
 }
 
 TEST(WholeFile, IsThereWhenCommittedAndNotBefore) {
