@@ -15,7 +15,7 @@ namespace rackproof::tune {
 namespace {
 using Complex = std::complex<double>;
 constexpr double kPi = std::numbers::pi;
-constexpr double kPerOctave = 96, kKeepsPolarity = 0.97, kLeastCoherence = 0.5;
+constexpr double kPerOctave = 96, kKeepsPolarity = 0.97;
 constexpr double kStep_s = 1e-7;  // delays are told to a tenth of a microsecond
 
 /// One way around a point, on a grid of its own.
@@ -48,7 +48,7 @@ Around around(const MeasuredWay& way, const std::vector<double>& grid) {
     around.coherence.push_back(m.coherence[i] + share * (m.coherence[j] - m.coherence[i]));
     mean += around.coherence.back() / static_cast<double>(grid.size());
   }
-  if (mean < kLeastCoherence)
+  if (mean < kTrustedCoherence)
     refuse(fmt::format("a coherence of {:.2f} around {:.4g} Hz", mean, std::sqrt(grid.front() * grid.back())),
            "too little to align by: measure closer, or louder, or for longer");
   return around;

@@ -18,7 +18,6 @@ using analysis::power_from_db;
 using Values = std::vector<double>;
 
 constexpr double kPerOctave = 24;
-constexpr double kLeastCoherence = 0.5;  // below it there is more noise and echo than signal
 constexpr double kMostBoostDb = 6, kNotchBoostDb = 0.3, kLeftAloneBoostDb = 1;
 
 Values smoothed(const Values& frequency_hz, const Values& values, double b) {
@@ -64,7 +63,7 @@ double median(Values values) {
 void to_common_level(Place& place) {
   Values trusted;
   for (std::size_t k = 0; k < place.power.size(); ++k)
-    if (place.coherence[k] >= kLeastCoherence) trusted.push_back(place.power[k]);
+    if (place.coherence[k] >= kTrustedCoherence) trusted.push_back(place.power[k]);
   const double level = median(trusted.empty() ? place.power : trusted);
   if (level > 0)
     for (double& power : place.power) power /= level;
@@ -209,10 +208,10 @@ class Task {
 
     const Values coherence = smoothed(hz_, average_.coherence, 6);
     for (std::size_t k = first_; k <= last_; ++k) {
-      if (coherence[k] >= kLeastCoherence) continue;
+      if (coherence[k] >= kTrustedCoherence) continue;
       std::size_t end = k;
       double least = coherence[k];
-      while (end < last_ && coherence[end + 1] < kLeastCoherence) least = std::min(least, coherence[++end]);
+      while (end < last_ && coherence[end + 1] < kTrustedCoherence) least = std::min(least, coherence[++end]);
       leave(k, end, kLeftAloneBoostDb, "low-coherence",
             fmt::format("coherence down to {:.2f}: noise and echoes outweigh what was sent", least));
       k = end;

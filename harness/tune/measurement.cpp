@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+#include <array>
 #include <cerrno>
 #include <cmath>
 #include <cstring>
@@ -9,6 +11,7 @@
 #include <nlohmann/json.hpp>
 #include <numbers>
 
+#include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
 #include "harness/rig/faults.hpp"
 #include "harness/rig/rig.hpp"
@@ -140,6 +143,25 @@ Measurement load_measurement(const std::filesystem::path& file) {
     throw InputError(fmt::format("{}: read more than {} MB; no measurement is as large: is this the right file?",
                                  file.string(), kMostBytes >> 20));
   return parse_measurement(text, file);
+}
+
+std::vector<OctaveMean> octave_means(const Measurement& m) {
+  constexpr std::array kLabels{"16 Hz", "31.5 Hz", "63 Hz", "125 Hz", "250 Hz", "500 Hz",
+                               "1 kHz", "2 kHz",   "4 kHz", "8 kHz",  "16 kHz"};
+  std::vector<OctaveMean> means;
+  for (const analysis::Band& band : analysis::octave_bands(1, m.frequency_hz.front(), m.frequency_hz.back())) {
+    double power = 0, sure = 0, weight = 0;
+    for (std::size_t i = 1; i < m.frequency_hz.size(); ++i) {
+      const double f = m.frequency_hz[i];
+      if (f < band.low_hz || f >= band.high_hz) continue;
+      const double share = std::log(f / m.frequency_hz[i - 1]);
+      power += share * analysis::power_from_db(m.magnitude_db[i]), sure += share * m.coherence[i], weight += share;
+    }
+    if (!(weight > 0)) continue;
+    const auto label = static_cast<std::size_t>(std::clamp(std::lround(std::log2(band.mid_hz / 1000)) + 6, 0l, 10l));
+    means.push_back({kLabels[label], analysis::db_from_power(power / weight), sure / weight});
+  }
+  return means;
 }
 
 nlohmann::ordered_json document_of(const Measurement& m) {

@@ -11,13 +11,17 @@
 
 namespace rackproof::tune {
 
+/// Of coherence: below it there is more noise and late echo than signal.
+inline constexpr double kTrustedCoherence = 0.5;
+
 /// One recording of those that were averaged.
 struct Capture {
   std::string file;
   double arrival_ms = 0;
   int polarity = 1;
   double drift_ppm = 0;
-  double level_dbfs = 0;  ///< RMS as AES17 has it, over what was used
+  double level_dbfs = 0;                        ///< RMS as AES17 has it, over what was used
+  std::vector<double> magnitude_db, coherence;  ///< its own, at the measurement's frequencies; no file keeps them
 };
 
 struct Measurement {
@@ -45,6 +49,13 @@ struct Measurement {
 /// read.
 Measurement load_measurement(const std::filesystem::path& file);
 Measurement parse_measurement(const std::string& text, const std::filesystem::path& file);
+
+/// An octave as its numbers are told to a person: the mean level by power, the mean coherence.
+struct OctaveMean {
+  const char* octave;  ///< "31.5 Hz"
+  double level_db = 0, coherence = 0;
+};
+std::vector<OctaveMean> octave_means(const Measurement& measurement);
 
 /// Numbers rounded to what a measurement can mean: 0.0001 dB and Hz, 0.001 degrees, 0.00001 of coherence.
 nlohmann::ordered_json document_of(const Measurement& measurement);

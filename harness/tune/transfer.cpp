@@ -575,32 +575,40 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
   std::vector<Complex> vector(count);
   m.coherence.assign(count, 0.0);
   double polarities = 0;
+  const auto smoothed = [&]<class Value>(const std::vector<Value>& values) {
+    return options.smoothing > 0
+               ? analysis::smooth<Value>(m.frequency_hz, std::span<const Value>(values), options.smoothing)
+               : values;
+  };
+  const auto level_of = [&](const Samples& powers) {
+    Samples level_db = smoothed(powers);
+    for (double& x : level_db) x = analysis::db_from_power(std::max(x, 1e-30));
+    return level_db;
+  };
   for (const Recording& one : captured) {
     const std::string doubt = screen_captured(one, sent);
     if (!doubt.empty()) m.warnings.push_back({"level", doubt});
     Way::Heard heard = way.hear(one);
     m.warnings.insert(m.warnings.end(), heard.warnings.begin(), heard.warnings.end());
+    Samples own_power(count);
     for (std::size_t i = 0; i < count; ++i) {
-      power[i] += share * std::norm(heard.h[i]);
+      own_power[i] = std::norm(heard.h[i]);
+      power[i] += share * own_power[i];
       vector[i] += heard.h[i];
       m.coherence[i] += share * heard.coherence[i];
     }
     m.arrival_ms += share * heard.facts.arrival_ms;
     m.drift_ppm += share * heard.facts.drift_ppm;
     polarities += heard.facts.polarity;
+    heard.facts.magnitude_db = level_of(own_power);
+    heard.facts.coherence = smoothed(heard.coherence);
     m.each.push_back(heard.facts);
   }
   m.polarity = polarities < 0 ? -1 : 1;
-  if (options.smoothing > 0) {
-    power = analysis::smooth<double>(m.frequency_hz, power, options.smoothing);
-    vector = analysis::smooth<Complex>(m.frequency_hz, vector, options.smoothing);
-    m.coherence = analysis::smooth<double>(m.frequency_hz, m.coherence, options.smoothing);
-    m.smoothing = fmt::format("1/{:g}", options.smoothing);
-  }
-  for (std::size_t i = 0; i < count; ++i) {
-    m.magnitude_db.push_back(analysis::db_from_power(std::max(power[i], 1e-30)));
-    m.phase_deg.push_back(std::arg(vector[i]) * 180 / kPi);
-  }
+  if (options.smoothing > 0) m.smoothing = fmt::format("1/{:g}", options.smoothing);
+  m.magnitude_db = level_of(power);
+  m.coherence = smoothed(m.coherence);
+  for (const Complex& value : smoothed(vector)) m.phase_deg.push_back(std::arg(value) * 180 / kPi);
   const auto warn_if = [&](bool is, const char* code, const std::string& text) {
     if (is) m.warnings.push_back({code, text});
   };
@@ -612,11 +620,12 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
   warn_if(sweep && m.drift_ppm != 0, "drift-of-a-sweep",
           "one sweep does not tell a recorder's drift from phase for sure: where player and recorder are two devices, "
           "noise is the better signal");
-  const auto sure = std::count_if(m.coherence.begin(), m.coherence.end(), [](double c) { return c >= 0.5; });
+  const auto sure =
+      std::count_if(m.coherence.begin(), m.coherence.end(), [](double c) { return c >= kTrustedCoherence; });
   warn_if(2 * static_cast<std::size_t>(sure) < count, "coherence",
-          fmt::format("coherence is below 0.5 at {:.0f} % of the frequencies: what is there is mostly noise, or late "
+          fmt::format("coherence is below {:g} at {:.0f} % of the frequencies: what is there is mostly noise, or late "
                       "reflections",
-                      100 - 100.0 * static_cast<double>(sure) / static_cast<double>(count)));
+                      kTrustedCoherence, 100 - 100.0 * static_cast<double>(sure) / static_cast<double>(count)));
   return m;
 }
 

@@ -204,6 +204,11 @@ TEST(Transfer, SeveralPlacesAreAveragedByPowerAndPhaseByVector) {
     const std::complex<double> truth = gain * transfer(alone, std::vector<SoundPath>{{0, 1}}, f, kRate);
     ASSERT_NEAR(m.magnitude_db[i], analysis::db_from_ratio(std::abs(truth)), 0.05) << f;
     ASSERT_NEAR(std::remainder(m.phase_deg[i] - std::arg(truth) * 57.29578, 360), 0, 1) << f;
+    // Each keeps its own, as far apart as the places are.
+    ASSERT_NEAR(m.each[0].magnitude_db[i] - m.each[1].magnitude_db[i],
+                analysis::db_from_ratio(near[0].gain / far[0].gain), 0.1)
+        << f;
+    ASSERT_NEAR(m.coherence[i], 0.5 * (m.each[0].coherence[i] + m.each[1].coherence[i]), 1e-9) << f;
   }
 }
 
@@ -220,6 +225,7 @@ TEST(Transfer, SmoothingIsOfPowerAndSaidSo) {
   power = analysis::smooth<double>(plain.frequency_hz, power, 3);
   for (std::size_t i = 0; i < power.size(); ++i)
     ASSERT_NEAR(smoothed.magnitude_db[i], analysis::db_from_power(power[i]), 1e-9);
+  EXPECT_EQ(smoothed.each[0].magnitude_db, smoothed.magnitude_db);  // of one capture they are the same
 }
 
 TEST(Transfer, KnowsASweepFromNoise) {
