@@ -157,6 +157,12 @@ WholeFile::~WholeFile() {
   std::error_code ignored;
   if (!beside_.empty()) std::filesystem::remove(beside_, ignored);
 }
+void WholeFile::write(std::string_view bytes) {
+  std::ofstream stream(beside_, std::ios::binary);
+  stream.write(bytes.data(), static_cast<std::streamsize>(bytes.size()));
+  stream.close();
+  if (!stream) throw MachineError(fmt::format("{}: cannot be written: {}", place_.string(), std::strerror(errno)));
+}
 void WholeFile::commit() {
   std::error_code error;
   std::filesystem::rename(beside_, place_, error);
@@ -165,10 +171,7 @@ void WholeFile::commit() {
 }
 void write_whole_file(const std::filesystem::path& place, std::string_view bytes) {
   WholeFile file(place);
-  std::ofstream stream(file.path(), std::ios::binary);
-  stream.write(bytes.data(), static_cast<std::streamsize>(bytes.size()));
-  stream.close();
-  if (!stream) throw MachineError(fmt::format("{}: cannot be written: {}", place.string(), std::strerror(errno)));
+  file.write(bytes);
   file.commit();
 }
 

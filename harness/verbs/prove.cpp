@@ -1,21 +1,16 @@
 /// `prove`: whether a rig is safe, check by check, as its chain really runs; for a person, a program, and on paper.
 #include <fmt/format.h>
-#include <unistd.h>
 
 #include <algorithm>
-#include <cstring>
-#include <ctime>
+#include <array>
 
 #include "harness/proof/proof.hpp"
 #include "harness/report/page.hpp"
 #include "harness/verbs/render_progress.hpp"
+#include "harness/verbs/report_option.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
-
-#ifndef RACKPROOF_VERSION
-#define RACKPROOF_VERSION "0.1.0"
-#endif
 
 namespace rackproof {
 namespace {
@@ -30,26 +25,8 @@ struct ProveArguments {
   RigArguments rig;
   Voice voice;
   std::vector<fs::path> programmes;
-  fs::path report;
+  ReportOption report;
 };
-
-/// What can be known of the report's place before a long run is known then.
-void require_place_for(const ProveArguments& arguments) {
-  const fs::path& place = arguments.report;
-  const auto refuse = [&](const std::string& why) {
-    throw InputError(fmt::format("--report: read {}; {}", place.string(), why));
-  };
-  std::error_code error;
-  if (fs::is_directory(place, error)) refuse("that is a folder; right would be a file, as in report.html");
-  const fs::path folder = place.parent_path().empty() ? fs::path(".") : place.parent_path();
-  if (!fs::is_directory(folder, error)) refuse("there is no folder " + folder.string());
-  std::vector<fs::path> read{arguments.rig.rig_file, arguments.rig.venue_file};
-  read.insert(read.end(), arguments.programmes.begin(), arguments.programmes.end());
-  if (std::any_of(read.begin(), read.end(), [&](const fs::path& file) { return fs::equivalent(file, place, error); }))
-    refuse("that file is read by this very run; right would be another name");
-  if (::access(folder.c_str(), W_OK) != 0)
-    throw MachineError(fmt::format("{}: cannot be written to: {}", folder.string(), std::strerror(errno)));
-}
 
 // ---- for a person ---------------------------------------------------------------------------------------------------
 
@@ -123,7 +100,7 @@ std::string recordings_table(const Proof& proof, std::size_t width) {
   return out;
 }
 
-std::string text_of(const Proof& proof, const std::vector<Warning>& warnings, const fs::path& report,
+std::string text_of(const Proof& proof, const std::vector<Warning>& warnings, const ReportOption& report,
                     std::size_t width) {
   std::string out = wrapped(proof.title, width) + verdict_of(proof), fixes, accepted;
   for (const Warning& warning : warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
@@ -136,7 +113,7 @@ std::string text_of(const Proof& proof, const std::vector<Warning>& warnings, co
   if (!fixes.empty()) out += "\nWhat to fix\n" + fixes;
   if (!accepted.empty()) out += "\nTaken knowingly\n" + accepted;
   out += "\nChecks\n" + checks_table(proof.findings, width) + recordings_table(proof, width);
-  if (!report.empty()) out += "\nReport: " + report.string() + "\n";
+  if (report) out += "\n" + report.line();
   return out + "\n" +
          wrapped(
              "A proof covers the processing and the figures in the rig file, not the wiring: measure before you trust "
@@ -182,18 +159,12 @@ Json document_of(const rig::Rig& rig, const Proof& proof, const std::vector<Warn
       {"timings", std::move(timings)}, {"recordings", std::move(recordings)},        {"warnings", std::move(notes)}};
 }
 
-std::string now_in_words() {
-  const std::time_t now = std::time(nullptr);
-  std::tm local{};
-  std::array<char, 32> text{};
-  if (::localtime_r(&now, &local) == nullptr) return {};
-  return {text.data(), std::strftime(text.data(), text.size(), "%Y-%m-%d %H:%M", &local)};
-}
-
 bool run_prove(const ProveArguments& arguments) {
   const rig::Rig rig = arguments.rig.rig();
   const std::optional<rig::Venue> venue = arguments.rig.venue(rig);
-  if (!arguments.report.empty()) require_place_for(arguments);
+  std::vector<fs::path> read{arguments.rig.rig_file, arguments.rig.venue_file};
+  read.insert(read.end(), arguments.programmes.begin(), arguments.programmes.end());
+  arguments.report.require_place(read);
   const std::vector<Warning> warnings = seal_warnings(rig);
 
   Proof proof;
@@ -204,11 +175,11 @@ bool run_prove(const ProveArguments& arguments) {
                             progress.show(static_cast<std::uint64_t>(share * 1000), 1000);
                           }});
   }
-  if (!arguments.report.empty())
-    write_whole_file(arguments.report, report::page(proof, {.rig_file = arguments.rig.rig_file.string(),
-                                                            .venue_file = arguments.rig.venue_file.string(),
-                                                            .made = now_in_words(),
-                                                            .program = "rackproof " RACKPROOF_VERSION}));
+  if (arguments.report)
+    arguments.report.write(report::page(proof, {.rig_file = arguments.rig.rig_file.string(),
+                                                .venue_file = arguments.rig.venue_file.string(),
+                                                .made = now_in_words(),
+                                                .program = program_name()}));
   arguments.voice.say(text_of(proof, warnings, arguments.report, text_width()));
   arguments.voice.document(document_of(rig, proof, warnings));
   return proof.holds;
@@ -226,8 +197,7 @@ void add_prove(CLI::App& program, int& status) {
   verb->add_option("--program", arguments->programmes, "A recording to judge as well; may be given again")
       ->type_name("FILE")
       ->allow_extra_args(false);
-  verb->add_option("--report", arguments->report, "A page with plots, for a browser or for paper; needs no network")
-      ->type_name("FILE.html");
+  arguments->report.add_to(*verb);
   arguments->voice.add_to(*verb);
   verb->callback([arguments, &status] { status = run_prove(*arguments) ? 0 : 1; });
 }

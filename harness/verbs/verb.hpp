@@ -66,6 +66,7 @@ class WholeFile {
   WholeFile(const WholeFile&) = delete;
   WholeFile& operator=(const WholeFile&) = delete;
   const std::filesystem::path& path() const { return beside_; }  ///< where to write meanwhile
+  void write(std::string_view bytes);                            ///< all there is to it; throws MachineError
   void commit();                                                 ///< throws MachineError
 
  private:
