@@ -288,6 +288,7 @@ std::string page(const Proof& proof, const PageFacts& facts) {
                   .outline = {.id = "verdict",
                               .title = "Verdict",
                               .good = proof.holds,
+                              .seal = proof.holds ? "✓" : "✕",
                               .headline = proof.holds ? "The rig holds" : "The rig does not hold",
                               .body = "<p>" + verdict_text(proof) + "</p>\n" + fixes_of(proof)},
                   .parts = {{"response", "Response", responses_of(proof)},

@@ -109,7 +109,8 @@ std::string figure(double value) {
 }
 std::string hertz(double hz) { return hz < 1000 ? fmt::format("{:.3g} Hz", hz) : fmt::format("{:.3g} kHz", hz / 1000); }
 std::string made_by(const std::string& made, const std::string& program) {
-  return (made.empty() ? "" : ". Made " + escaped(made)) + (program.empty() ? "" : " by " + escaped(program)) + ".";
+  return (made.empty() ? "" : ". Made <span class=\"when\">" + escaped(made) + "</span>") +
+         (program.empty() ? "" : " by " + escaped(program)) + ".";
 }
 std::string counted(std::size_t count, const char* one, const char* more) {
   return fmt::format("{} {}", count, count == 1 ? one : more);
@@ -184,7 +185,7 @@ std::string page_of(const Sheet& sheet) {
                                     {"about", sheet.about},
                                     {"outline", outline.id},
                                     {"outcome", outline.good ? "holds" : "falls"},
-                                    {"seal", outline.good ? "✓" : "✕"},
+                                    {"seal", outline.seal},
                                     {"outline_body", outline.body},
                                     {"index", index},
                                     {"sections", sections},

@@ -58,6 +58,7 @@ struct Part {
 struct Outline {
   std::string id, title;  ///< as the index names it
   bool good = true;
+  const char* seal = "✓";  ///< the sign beside the headline
   std::string headline, body;
 };
 

@@ -1,4 +1,4 @@
-"""Must hold: the report's page draws every plot without a complaint or a request, fits a phone and a desk, reads values
+"""Must hold: a page draws every plot without a complaint or a request, fits a phone and a desk, reads values
 out under pointer and keys, and keeps harm in a file's text from becoming anything but text.
 
     report_test.py --pages REPORT_PAGES --browser CHROMIUM [--pictures FOLDER]
@@ -50,27 +50,77 @@ def read_out(tab, name):
     return tab.eval(f"document.querySelector('figure[data-plot=\"{name}\"] .read-out').textContent")
 
 
-class Report(unittest.TestCase):
+class Pages(unittest.TestCase):
     def tab(self, page, width):
         tab = Tab(browser, os.path.join(pages, page), width)
         self.addCleanup(tab.__exit__)
         return tab
 
+    def assert_drawn(self, page, width, wanted, least_curves):
+        """Every plot with all of its curves, within the width, without a complaint."""
+        tab = self.tab(page, width)
+        plots = tab.eval(PLOTS)
+        self.assertEqual(len(plots), wanted)
+        for name, plot in plots.items():
+            self.assertIsNotNone(plot, name)
+            self.assertEqual(plot["faults"], [], name)
+            self.assertGreaterEqual(plot["curves"], least_curves, name)
+        self.assertLessEqual(tab.eval("document.documentElement.scrollWidth"), width)
+        self.assertEqual(tab.complaints(), [])
+        if pictures:
+            tab.picture(os.path.join(pictures, f"{page}-{width}.png"))
+        return tab
+
+    def point_into(self, tab, name, share):
+        """The pointer, `share` of the way along the x axis of a plot."""
+        tab.eval(frame(name) + ".scrollIntoView({block: 'center', behavior: 'instant'})")
+        area = tab.eval(f"""(() => {{
+            const chart = window.report.charts['{name}'], box = chart.canvas.getBoundingClientRect();
+            const {{left, right, top, bottom}} = chart.chartArea;
+            return {{left: box.left + left, right: box.left + right, y: box.top + (top + bottom) / 2}};
+        }})()""")
+        tab.point_at(area["left"] + share * (area["right"] - area["left"]), area["y"])
+        return read_out(tab, name)
+
+    def assert_tab_reaches_all(self, tab):
+        wanted = tab.eval("""(() => {
+            window.controls = [...document.querySelectorAll('a[href], button, [tabindex="0"]')];
+            return window.controls.length;
+        })()""")
+        reached = set()
+        for _ in range(wanted + 5):
+            tab.press("Tab")
+            at, outline = tab.eval("""[window.controls.indexOf(document.activeElement),
+                                       getComputedStyle(document.activeElement).outlineStyle]""")
+            if at >= 0:
+                reached.add(at)
+                self.assertEqual(outline, "solid")
+        self.assertEqual(len(reached), wanted)
+
+    def assert_harmless(self, tab, plot):
+        self.assertEqual(tab.eval("typeof window.harmed"), "undefined")
+        self.assertEqual(tab.eval("document.querySelectorAll('img, iframe, object').length"), 0)
+        self.assertEqual(tab.eval("document.scripts.length"), 3)
+        self.assertEqual(tab.eval("document.querySelector('h1').textContent"), HOSTILE)
+        self.assertIn(HOSTILE, tab.eval("document.title"))
+        self.assertIn(HOSTILE, tab.eval(f"window.report.cursor('{plot}', 0)"))
+        self.assertEqual(tab.eval("typeof window.harmed"), "undefined")
+
+    def assert_printed(self, tab, name):
+        paper = tab.printed()
+        self.assertTrue(paper.startswith(b"%PDF"))
+        self.assertIn(b"/MediaBox [0 0 594.95", paper)  # A4 is 595 points wide
+        if pictures:
+            with open(os.path.join(pictures, name), "wb") as stream:
+                stream.write(paper)
+
+
+class Proof(Pages):
     def test_every_plot_is_drawn_at_every_width_and_nothing_complains(self):
         for page, tracks in (("falls.html", 10), ("holds.html", 0), ("hostile.html", 5)):
             for width in WIDTHS:
                 with self.subTest(page=page, width=width):
-                    tab = self.tab(page, width)
-                    plots = tab.eval(PLOTS)
-                    self.assertEqual(len(plots), 4 + tracks)
-                    for name, plot in plots.items():
-                        self.assertIsNotNone(plot, name)
-                        self.assertEqual(plot["faults"], [], name)
-                        self.assertGreater(plot["curves"], 2, name)
-                    self.assertLessEqual(tab.eval("document.documentElement.scrollWidth"), width)
-                    self.assertEqual(tab.complaints(), [])
-                    if pictures:
-                        tab.picture(os.path.join(pictures, f"{page}-{width}.png"))
+                    self.assert_drawn(page, width, 4 + tracks, least_curves=3)
 
     def test_crossover_points_are_marked_before_anything_is_touched(self):
         tab = self.tab("falls.html", 1280)
@@ -105,14 +155,7 @@ class Report(unittest.TestCase):
             tab = self.tab("falls.html", width)
             for name in tab.eval("Object.keys(window.report.charts)"):
                 with self.subTest(width=width, plot=name):
-                    tab.eval(frame(name) + ".scrollIntoView({block: 'center', behavior: 'instant'})")
-                    area = tab.eval(f"""(() => {{
-                        const chart = window.report.charts['{name}'], box = chart.canvas.getBoundingClientRect();
-                        const {{left, right, top, bottom}} = chart.chartArea;
-                        return {{left: box.left + left, right: box.left + right, y: box.top + (top + bottom) / 2}};
-                    }})()""")
-                    tab.point_at(area["left"] + 0.3 * (area["right"] - area["left"]), area["y"])
-                    said = read_out(tab, name)
+                    said = self.point_into(tab, name, 0.3)
                     if name in ("magnitude", "phase", "delay"):
                         hz = 20 * 1000 ** 0.3  # the axis runs from 20 Hz to 20 kHz: 158.9 Hz; the grid is fine to 1.5 %
                         self.assertAlmostEqual(float(re.match(r"([\d.]+) Hz: ", said)[1]) / hz, 1, delta=0.015)
@@ -155,20 +198,7 @@ class Report(unittest.TestCase):
         self.assertEqual(tab.complaints(), [])
 
     def test_the_tab_key_reaches_every_control_and_shows_where_it_is(self):
-        tab = self.tab("falls.html", 1280)
-        wanted = tab.eval("""(() => {
-            window.controls = [...document.querySelectorAll('a[href], button, [tabindex="0"]')];
-            return window.controls.length;
-        })()""")
-        reached = set()
-        for _ in range(wanted + 5):
-            tab.press("Tab")
-            at, outline = tab.eval("""[window.controls.indexOf(document.activeElement),
-                                       getComputedStyle(document.activeElement).outlineStyle]""")
-            if at >= 0:
-                reached.add(at)
-                self.assertEqual(outline, "solid")
-        self.assertEqual(len(reached), wanted)
+        self.assert_tab_reaches_all(self.tab("falls.html", 1280))
 
     def test_a_curve_is_put_away_and_fetched_back_by_its_button(self):
         tab = self.tab("falls.html", 1280)
@@ -185,22 +215,108 @@ class Report(unittest.TestCase):
     def test_harm_in_a_file_stays_text(self):
         for width in WIDTHS:
             tab = self.tab("hostile.html", width)
-            self.assertEqual(tab.eval("typeof window.harmed"), "undefined")
-            self.assertEqual(tab.eval("document.querySelectorAll('img, iframe, object').length"), 0)
-            self.assertEqual(tab.eval("document.scripts.length"), 3)
-            self.assertEqual(tab.eval("document.querySelector('h1').textContent"), HOSTILE)
-            self.assertIn(HOSTILE, tab.eval("document.title"))
+            self.assert_harmless(tab, "volts")
             self.assertTrue(tab.eval("window.report.cursor('volts', 0)").startswith(HOSTILE))
-            self.assertEqual(tab.eval("typeof window.harmed"), "undefined")
 
     def test_it_can_be_printed(self):
-        tab = self.tab("falls.html", 1280)
-        paper = tab.printed()
-        self.assertTrue(paper.startswith(b"%PDF"))
-        self.assertIn(b"/MediaBox [0 0 594.95", paper)  # A4 is 595 points wide
-        if pictures:
-            with open(os.path.join(pictures, "falls.pdf"), "wb") as stream:
-                stream.write(paper)
+        self.assert_printed(self.tab("falls.html", 1280), "falls.pdf")
+
+
+class Measurement(Pages):
+    def test_every_plot_is_drawn_at_every_width_and_nothing_complains(self):
+        # hostile-measured.html has three captures as well; phase and delay are one curve each.
+        for page, captures in (("seat.html", 0), ("hall.html", 3), ("crowd.html", 12), ("hostile-measured.html", 3)):
+            for width in WIDTHS:
+                with self.subTest(page=page, width=width):
+                    tab = self.assert_drawn(page, width, 4, least_curves=1)
+                    curves = "window.report.charts.{}.data.datasets.length"
+                    self.assertEqual(tab.eval(curves.format("magnitude")), 1 + captures)
+                    self.assertEqual(tab.eval(curves.format("coherence")), 2 + captures)
+
+    def test_the_pointer_reads_out_the_nearest_value(self):
+        for width in WIDTHS:
+            tab = self.tab("hall.html", width)
+            for name in ("magnitude", "phase", "delay", "coherence"):
+                with self.subTest(width=width, plot=name):
+                    said = self.point_into(tab, name, 0.25)
+                    hz = 16 * (20400 / 16) ** 0.25  # the axis runs from 16 Hz to 20.4 kHz: 95.6 Hz
+                    # The grid is 1/48 octave, 1.5 %; a pixel of the phone's axis is 2.5 %.
+                    self.assertAlmostEqual(float(re.match(r"([\d.]+) Hz: ", said)[1]) / hz, 1, delta=0.03)
+                    # A Butterworth high-pass of 12 dB/oct at 50 Hz; places at 0, -2 and -4 dB, whose mean is -1.70 dB.
+                    r = hz / 50
+                    level = -10 * math.log10(1 + r ** -4)
+                    phase = math.degrees(math.atan2(math.sqrt(2) * r, r * r - 1))
+                    if name == "magnitude":
+                        found = re.search("average (\u2212?[\\d.]+) dB, place-1.wav (\u2212?[\\d.]+) dB, place-2.wav", said)
+                        average, first = (float(one.replace("\u2212", "-")) for one in found.groups())
+                        self.assertAlmostEqual(average, level - 1.70, delta=0.1)
+                        self.assertAlmostEqual(first, level, delta=0.1)
+                    if name == "phase":
+                        self.assertAlmostEqual(float(re.search(r"average ([\d.]+)°", said)[1]), phase, delta=2.5)
+                    if name == "delay":
+                        w = 2 * math.pi * 50
+                        delay = 1e3 * math.sqrt(2) / w * (1 + r * r) / (1 + r ** 4)
+                        self.assertAlmostEqual(float(re.search(r"average ([\d.]+) ms", said)[1]), delay, delta=0.08 * delay)
+                    if name == "coherence":
+                        self.assertRegex(said, r"average 0\.97, place-1\.wav 0\.97")
+                    self.assertEqual(tab.eval(f"window.report.charts['{name}'].tooltip.opacity"), 1)
+                    self.assertTrue(tab.eval(f"window.report.charts['{name}'].tooltip.body.length"))
+                    tab.point_at(1, 1)
+                    self.assertEqual(read_out(tab, name), "")
+            self.assertEqual(tab.complaints(), [])
+
+    def test_phase_is_told_where_it_can_be(self):
+        tab = self.tab("hall.html", 1280)
+        for hz, told in ((18, False), (100, True), (345, False), (1000, True)):
+            said = tab.eval(f"""window.report.cursor('phase', window.report.charts.phase.report.xs.findIndex((x) => x >= {hz}))""")
+            self.assertEqual("nothing here" not in said, told, said)
+            self.assertRegex(read_out(tab, "magnitude"), "average")  # there it always is
+
+    def test_doubtful_stretches_are_hatched_before_anything_is_touched(self):
+        tab = self.tab("hall.html", 1280)
+        for hz, hatched in ((18, True), (130, False), (345, True), (3000, False)):
+            # In the lowest tenth of the plot, where no curve is: shares of the pixels that are drawn at all.
+            inked = tab.eval(f"""(() => {{
+                const chart = window.report.charts.phase, at = chart.scales.x.getPixelForValue({hz});
+                const {{top, bottom}} = chart.chartArea, high = Math.floor((bottom - top) / 10);
+                const {{data}} = chart.ctx.getImageData(Math.round(at) - 4, Math.round(bottom) - high, 9, high - 3);
+                return data.filter((value, n) => n % 4 === 3 && value > 60).length;
+            }})()""")
+            self.assertEqual(inked > 10, hatched, f"{hz} Hz: {inked}")
+
+    def test_keys_move_the_read_out_of_all_four_plots(self):
+        tab = self.tab("hall.html", 390)
+        tab.eval(frame("coherence") + ".focus()")
+        last = int(tab.eval(frame("coherence") + ".getAttribute('aria-valuemax')"))
+        for key, place in (("ArrowRight", 0), ("PageUp", round(last / 20)), ("End", last)):
+            tab.press(key)
+            for name in ("magnitude", "phase", "delay", "coherence"):
+                self.assertEqual(int(tab.eval(frame(name) + ".getAttribute('aria-valuenow')")), place, name)
+                self.assertEqual(tab.eval(frame(name) + ".getAttribute('aria-valuetext')"), read_out(tab, name))
+        self.assertRegex(read_out(tab, "magnitude"), "^20.* kHz: ")
+        tab.press("Escape")
+        self.assertEqual(read_out(tab, "magnitude"), "")
+
+    def test_the_tab_key_reaches_every_control_and_shows_where_it_is(self):
+        self.assert_tab_reaches_all(self.tab("hall.html", 1280))
+
+    def test_one_button_puts_a_crowd_away(self):
+        tab = self.tab("crowd.html", 1280)
+        button = "[...document.querySelectorAll('figure[data-plot=\"magnitude\"] .legend button')]"
+        self.assertEqual(tab.eval(button + ".map((one) => one.textContent)"), ["average", "each capture"])
+        visible = "window.report.charts.magnitude.getVisibleDatasetCount()"
+        self.assertEqual(tab.eval(visible), 13)
+        tab.eval(button + "[1].focus()")
+        tab.press("Enter")
+        self.assertEqual(tab.eval(visible), 1)
+        self.assertRegex(tab.eval("window.report.cursor('magnitude', 200)"), r"average \u2212?[\d.]+ dB$")
+
+    def test_harm_in_a_name_stays_text(self):
+        for width in WIDTHS:
+            self.assert_harmless(self.tab("hostile-measured.html", width), "magnitude")
+
+    def test_it_can_be_printed(self):
+        self.assert_printed(self.tab("hall.html", 1280), "hall.pdf")
 
 
 if __name__ == "__main__":
