@@ -1,16 +1,13 @@
 /// `measure`: from what was sent and what microphones heard to the response between them.
 #include <fmt/format.h>
 
-#include <algorithm>
-#include <array>
 #include <charconv>
-#include <cmath>
 
-#include "harness/analysis/bands.hpp"
-#include "harness/analysis/decibels.hpp"
 #include "harness/audio/reader.hpp"
+#include "harness/report/measurement_page.hpp"
 #include "harness/rig/units.hpp"
 #include "harness/tune/transfer.hpp"
+#include "harness/verbs/report_option.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
 
@@ -22,6 +19,7 @@ struct MeasureOptions {
   std::vector<std::filesystem::path> captured;
   std::uint32_t sent_channel = 1, captured_channel = 1;
   std::string kind = "auto", smoothing, from, to, take_out;
+  ReportOption report;
   Voice voice;
 };
 
@@ -73,21 +71,8 @@ std::string text_of(const tune::Measurement& m, std::size_t width) {
                fmt::format("{:+.2f} ppm", one.drift_ppm), fmt::format("{:.1f} dBFS", one.level_dbfs)});
   out += facts.text(width) + "\n";
   Table bands({{"octave", Align::left}, {"level"}, {"coherence"}});
-  for (const analysis::Band& band : analysis::octave_bands(1, m.frequency_hz.front(), m.frequency_hz.back())) {
-    double power = 0, sure = 0, weight = 0;
-    for (std::size_t i = 1; i < m.frequency_hz.size(); ++i) {
-      const double f = m.frequency_hz[i];
-      if (f < band.low_hz || f >= band.high_hz) continue;
-      const double share = std::log(f / m.frequency_hz[i - 1]);
-      power += share * analysis::power_from_db(m.magnitude_db[i]), sure += share * m.coherence[i], weight += share;
-    }
-    if (!(weight > 0)) continue;
-    constexpr std::array kLabels{"16 Hz", "31.5 Hz", "63 Hz", "125 Hz", "250 Hz", "500 Hz",
-                                 "1 kHz", "2 kHz",   "4 kHz", "8 kHz",  "16 kHz"};
-    const auto label = static_cast<std::size_t>(std::clamp(std::lround(std::log2(band.mid_hz / 1000)) + 6, 0l, 10l));
-    bands.row({kLabels[label], fmt::format("{:+.1f} dB", analysis::db_from_power(power / weight)),
-               fmt::format("{:.2f}", sure / weight)});
-  }
+  for (const tune::OctaveMean& mean : tune::octave_means(m))
+    bands.row({mean.octave, fmt::format("{:+.1f} dB", mean.level_db), fmt::format("{:.2f}", mean.coherence)});
   out += bands.text(width);
   for (const Warning& warning : m.warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
   return out;
@@ -102,6 +87,9 @@ void run_measure(const MeasureOptions& o) {
     if (std::filesystem::equivalent(file, o.output, ignored) || std::filesystem::equivalent(o.sent, o.output, ignored))
       throw InputError(fmt::format("-o: read {}; it is also read from: give another name", o.output.string()));
   }
+  std::vector<std::filesystem::path> read{o.sent};
+  read.insert(read.end(), o.captured.begin(), o.captured.end());
+  o.report.require_place(read, o.output);
   tune::TransferOptions options;
   options.smoothing = smoothing_of(o.smoothing);
   options.kind = o.kind == "sweep"   ? tune::SentKind::sweep
@@ -120,14 +108,22 @@ void run_measure(const MeasureOptions& o) {
     captured.push_back(recording(file, o.captured_channel, "--captured-channel"));
   const tune::Measurement m = tune::measure(sent, captured, options);
   const Json document = tune::document_of(m);
+  WholeFile file(o.output);  // in its place only when the page is, too
   if (form == ".json")
-    write_whole_file(o.output, document.dump() + "\n");
+    file.write(document.dump() + "\n");
   else
-    write_whole_file(o.output, tune::csv_of(m, o.take_out.empty()
-                                                   ? m.arrival_ms
-                                                   : 1e3 * quantity_of("--take-out", o.take_out, rig::Quantity::time)));
+    file.write(tune::csv_of(
+        m, o.take_out.empty() ? m.arrival_ms : 1e3 * quantity_of("--take-out", o.take_out, rig::Quantity::time)));
+  if (o.report)
+    o.report.write(report::measurement_page(m, {.name = o.output.stem().string(),
+                                                .sent_file = o.sent.string(),
+                                                .sent_channel = o.sent_channel,
+                                                .captured_channel = o.captured_channel,
+                                                .made = now_in_words(),
+                                                .program = program_name()}));
+  file.commit();
   o.voice.say(
-      text_of(m, text_width()) + "\n" + o.output.string() + " is written.\n" +
+      text_of(m, text_width()) + "\n" + o.output.string() + " is written.\n" + o.report.line() +
       wrapped("Loud noise harms hearing and burns drivers: start low, protect ears, high-frequency drivers first "
               "behind their filters.",
               text_width()));
@@ -163,6 +159,7 @@ void add_measure(CLI::App& program, int& status) {
                    "CSV only: the time taken out of the phase, the same for ways that are to be added; the arrival if "
                    "not given")
       ->type_name("TIME");
+  o->report.add_to(*verb);
   o->voice.add_to(*verb);
   verb->callback([o, &status] {
     run_measure(*o);

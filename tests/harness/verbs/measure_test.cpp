@@ -1,6 +1,6 @@
-// Must hold: from files to files, `measure` writes the promised keys with the truth of a simulated rig in them, and
-// refuses what means nothing with status 2 and nothing written; `align` brings measured ways into step and writes just
-// that into the rig.
+// Must hold: from files to files, `measure` writes the promised keys with the truth of a simulated rig in them and a
+// page of the same, and refuses what means nothing with status 2 and nothing written.
+#include <fmt/format.h>
 #include <gmock/gmock.h>
 #include <sys/wait.h>
 #include <unistd.h>
@@ -11,6 +11,7 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/audio/writer.hpp"
+#include "tests/harness/report/html.hpp"
 #include "tests/harness/tune/rig_in_a_field.hpp"
 
 namespace rackproof {
@@ -89,6 +90,50 @@ TEST_F(Measure, WritesATable) {
   const std::string text = read("seat.csv");
   EXPECT_TRUE(text.starts_with("frequency_hz,magnitude_db,phase_deg,coherence\n"));
   EXPECT_GT(std::count(text.begin(), text.end(), '\n'), 5000);
+}
+
+TEST_F(Measure, ThePageIsTheMeasurement) {
+  const Result result =
+      run("measure --sent sent.wav --captured seat.wav --captured-channel 2 -o 'a&b.json' --report page.html --json");
+  ASSERT_EQ(result.status, 0) << result.err;
+  EXPECT_THAT(result.err, HasSubstr("\nReport: page.html\n"));
+  const json document = json::parse(result.out);
+  EXPECT_EQ(document, json::parse(read("a&b.json")));  // the page adds no key
+  const std::string html = read("page.html");
+  EXPECT_THAT(html, HasSubstr("<h1><bdi>a&amp;b</bdi></h1>"));
+  EXPECT_THAT(html, HasSubstr("Sent: <bdi>sent.wav</bdi>, channel 1, noise at 48 kHz. Captured: <bdi>seat.wav</bdi>, "
+                              "channel 2. Made <span class=\"when\">20"));
+  EXPECT_THAT(html, HasSubstr(fmt::format("<bdi>seat.wav</bdi></th><td class=\"figure\">{:.4f}</td><td>normal</td>",
+                                          document["arrival_ms"].get<double>())));
+  const json data = report::data_of(html);
+  const auto& file_hz = document["frequency_hz"];
+  for (const json& hz : data["frequency"])  // the file's own, to the fifth digit
+    ASSERT_TRUE(std::any_of(file_hz.begin(), file_hz.end(), [&](const json& one) {
+      return std::abs(one.get<double>() / hz.get<double>() - 1) < 1e-4;
+    })) << hz;
+  for (const auto& one : fs::directory_iterator(place_))
+    EXPECT_NE(one.path().extension(), ".part");  // what was written beside its place is there no more
+}
+
+TEST_F(Measure, APageThatCannotBeWrittenIsRefusedBeforeTheWork) {
+  const std::string seat = read("seat.wav");
+  struct Case {
+    const char *place, *says;
+    int status;
+  };
+  for (const Case& c : {Case{"none/page.html", "there is no folder none", 2}, Case{".", "that is a folder", 2},
+                        Case{"seat.wav", "read by this very run", 2}, Case{"./no.json", "written by this very run", 2},
+                        Case{"/proc/page.html", "/proc", 3}}) {
+    const Result result = run(
+        std::string("measure --sent sent.wav --captured seat.wav --captured-channel 2 -o no.json --report ") + c.place);
+    EXPECT_EQ(result.status, c.status) << c.place << result.err;
+    EXPECT_THAT(result.err, HasSubstr(c.says));
+    EXPECT_FALSE(fs::exists(place_ / "no.json")) << c.place;
+  }
+  EXPECT_EQ(read("seat.wav"), seat);
+  // A capture that means nothing leaves neither file nor page.
+  EXPECT_EQ(run("measure --sent sent.wav --captured other.wav -o no.json --report no.html").status, 2);
+  EXPECT_FALSE(fs::exists(place_ / "no.html"));
 }
 
 TEST_F(Measure, RefusesWithStatusTwoAndWritesNothing) {
