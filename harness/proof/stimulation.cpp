@@ -203,7 +203,7 @@ std::vector<WorstInput> worst_inputs(const Subject& subject) {
       }
     }
     for (std::size_t o = 0; o < outputs; ++o)
-      if (hears(o, f)) worst[o].died_away = all_quiet;
+      if (hears(o, f)) worst[o].died_away = worst[o].died_away && all_quiet;
   }
   for (std::size_t o = 0; o < outputs; ++o) {
     std::size_t length = 0;

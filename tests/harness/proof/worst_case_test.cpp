@@ -47,6 +47,22 @@ TEST(WorstCase, AgreesWithTheStimulusThatIsMadeFromTheSettings) {
     EXPECT_NEAR(other.peak / worst[o].bound, 1, 1e-5);  // each leaves a part in a million of the end
   }
 }
+TEST(WorstCase, APathThatRingsForEverOnOneFeedHasNotDiedAway) {
+  int lives = 0;  // of the device: made, then reset ahead of the sample on each feed
+  const Prepared prepared(kRig, spoiling([&lives]() -> Spoil {
+                            const bool left = ++lives == 2;
+                            return [left](std::span<float* const> rows, std::size_t frames) {
+                              for (float* const row : rows)
+                                for (std::size_t n = 0; left && n < frames; ++n) row[n] += 0.001f;
+                            };
+                          }));
+  const std::vector<WorstInput> worst = worst_inputs(prepared.subject);
+  ASSERT_EQ(lives, 3);
+  for (std::size_t o = 0; o < worst.size(); ++o) {
+    const std::string& name = prepared.unlimited.outputs[o].name;
+    EXPECT_EQ(worst[o].died_away, name == "high.right") << name;  // "low" hears the mean of both feeds
+  }
+}
 TEST(WorstCase, BeyondWhatTheCoreCarriesFallsWithTheGainToTakeOut) {
   const Prepared prepared(edited(kRig, "gain = \"-3 dB\"", "gain = \"+33 dB\""));
   const auto fell = fallen(check_worst_case(prepared.subject), "worst-case");
