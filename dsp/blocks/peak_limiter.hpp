@@ -124,11 +124,12 @@ class PeakLimiter {
       const std::size_t count = std::min(in.size() - n, std::size_t{kGridFrames - position_});
       Pack<W> sound[kGridFrames], control[kGridFrames];
       admit({in.data() + n, count}, sound);
-      if (true_peak_)
+      if (true_peak_) {
         detector_.process({sound, count}, {control, count});
-      else
-        for (std::size_t i = 0; i < count; ++i) control[i] = magnitude<W>(sound[i]);
-      demand({control, count});
+        demand({control, count}, control, [](Pack<W> peak) { return peak; });
+      } else {
+        demand({sound, count}, control, [](Pack<W> x) { return magnitude<W>(x); });
+      }
       maximum_.process({control, count}, {control, count});
       limit({control, count}, sound, out.data() + n);
       n += count, position_ += static_cast<std::uint32_t>(count);
@@ -239,10 +240,13 @@ class PeakLimiter {
     non_finite_ = counted(non_finite_, broadcast_int<W>(static_cast<std::int32_t>(in.size())) - finite);
     bounded_ = counted(bounded_, finite - within);
   }
-  void demand(std::span<Pack<W>> control) const noexcept {
+  template <class PeakOf>
+  void demand(std::span<const Pack<W>> from, Pack<W>* need, PeakOf&& peak_of) const noexcept {
     const Pack<W> ceiling = ceiling_, most = broadcast<W>(1.0f + kMargin);
-    for (Pack<W>& p : control)  // the divisor is at least the ceiling: no infinity, no slow subnormal
-      p = select(p > ceiling, most - ceiling / greater(p, ceiling), Pack<W>{});
+    for (std::size_t i = 0; i < from.size(); ++i) {
+      const Pack<W> p = peak_of(from[i]);  // the divisor is at least the ceiling: no infinity, no slow subnormal
+      need[i] = select(p > ceiling, most - ceiling / greater(p, ceiling), Pack<W>{});
+    }
   }
   /// The least gain, and how many were below 1. No gain is above 1 or below 0: in one lane its bits tell.
   static RACKPROOF_INLINE void meter(Pack<W> gain, Pack<W>& least, PackInt<W>& limited) noexcept {

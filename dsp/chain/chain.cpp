@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <array>
-#include <bit>
 
 #include "dsp/chain/arena.hpp"
 #include "dsp/chain/engine.hpp"
@@ -77,7 +76,8 @@ void Chain::process(std::span<const float* const> feeds, std::span<float* const>
     const std::size_t count = std::min<std::size_t>(frames - done, to_grid_);
     for (std::size_t f = 0; f < feeds_; ++f) {
       in[f] = &admitted_[f * kGridFrames];
-      admit(feeds[f] + done, {in[f], count});
+      const EngineTable::Admitted admitted = table_->admit(feeds[f] + done, {in[f], count});
+      bad_samples_ += admitted.bad, bounded_samples_ += admitted.bounded;
     }
     for (std::size_t o = 0; o < outputs_; ++o) out[o] = outputs[o] + done;
     table_->process(engine_, std::span(in).first(feeds_), std::span(out).first(outputs_), count);
@@ -88,20 +88,6 @@ void Chain::process(std::span<const float* const> feeds, std::span<float* const>
 
 Meter Chain::take_meter(std::size_t output) noexcept {
   return table_ != nullptr && output < outputs_ ? table_->take_meter(engine_, output) : Meter{};
-}
-
-void Chain::admit(const float* in, std::span<float> out) noexcept {
-  std::uint32_t bad = 0, bounded = 0;
-  for (std::size_t n = 0; n < out.size(); ++n) {
-    const float x = in[n];
-    const std::uint32_t size = std::bit_cast<std::uint32_t>(x) & 0x7fffffffu;
-    const bool finite = size < 0x7f800000u, beyond = finite && size > std::bit_cast<std::uint32_t>(kMagnitudeBound);
-    const float within = beyond ? (x < 0.0f ? -kMagnitudeBound : kMagnitudeBound) : x;
-    out[n] = finite ? within : 0.0f;
-    bad += finite ? 0u : 1u;
-    bounded += beyond ? 1u : 0u;
-  }
-  bad_samples_ += bad, bounded_samples_ += bounded;
 }
 
 }  // namespace rackproof::dsp

@@ -28,6 +28,11 @@ struct Meter {
 
 /// What the chain asks of one level; see engine.hpp.
 struct EngineTable {
+  struct Admitted {
+    std::uint32_t bad = 0, bounded = 0;  ///< samples
+  };
+  /// The door: copies one feed's frames, with what may not enter replaced and counted.
+  Admitted (*admit)(const float* in, std::span<float> out) noexcept;
   std::size_t (*required_bytes)(const ChainSettings&) noexcept;
   /// Null where the settings are out of range or the memory is too small; then nothing has been kept.
   void* (*build)(const ChainSettings&, std::span<std::byte>) noexcept;
@@ -64,9 +69,6 @@ class Chain {
   std::size_t outputs() const noexcept { return outputs_; }
 
  private:
-  /// The door: copies one feed's frames, with what may not enter replaced and counted.
-  void admit(const float* in, std::span<float> out) noexcept;
-
   const EngineTable* table_ = nullptr;
   void* engine_ = nullptr;
   std::span<float> admitted_;  ///< kGridFrames a feed

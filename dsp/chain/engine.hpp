@@ -7,7 +7,7 @@
 ///          walks its own path: the same arithmetic.
 #include <algorithm>
 #include <array>
-#include <cmath>
+#include <bit>
 #include <cstddef>
 #include <cstdint>
 #include <span>
@@ -37,6 +37,19 @@ constexpr bool in_range(const ChainSettings& s) noexcept {
         out.source >= static_cast<std::int16_t>(s.feeds.size()) || !finite(out.gain))
       return false;
   return true;
+}
+
+inline EngineTable::Admitted admit(const float* in, std::span<float> out) noexcept {
+  EngineTable::Admitted counts;
+  for (std::size_t n = 0; n < out.size(); ++n) {
+    const float x = in[n];
+    const std::uint32_t size = std::bit_cast<std::uint32_t>(x) & 0x7fffffffu;
+    const bool finite = size < 0x7f800000u, beyond = finite && size > std::bit_cast<std::uint32_t>(kMagnitudeBound);
+    const float within = beyond ? (x < 0.0f ? -kMagnitudeBound : kMagnitudeBound) : x;
+    out[n] = finite ? within : 0.0f;
+    counts.bad += finite ? 0u : 1u, counts.bounded += beyond ? 1u : 0u;
+  }
+  return counts;
 }
 
 template <int W>
@@ -381,6 +394,7 @@ struct Engine<W>::Builder {
 /// What the chain calls.
 template <int W>
 inline constexpr EngineTable kEngineTable{
+    .admit = [](const float* in, std::span<float> out) noexcept { return admit(in, out); },
     .required_bytes = [](const ChainSettings& settings) noexcept -> std::size_t {
       Arena arena;
       Engine<W> engine;
