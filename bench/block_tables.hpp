@@ -16,6 +16,7 @@
 #include "dsp/blocks/sliding_maximum.hpp"
 #include "dsp/blocks/split.hpp"
 #include "dsp/blocks/true_peak_detector.hpp"
+#include "dsp/blocks/turn.hpp"
 #include "dsp/chain/arena.hpp"
 
 namespace rackproof::bench {
@@ -41,7 +42,7 @@ struct BlockTable {
 };
 struct LevelTables {
   int lanes = 1;
-  BlockTable sections, split, delay, sliding_maximum, true_peak, power_limiter, peak_limiter;
+  BlockTable sections, cascade, split, delay, sliding_maximum, true_peak, power_limiter, peak_limiter;
   /// `rounds` rounds: of an addition that waits for an fma that waits for it; of fma and additions that wait for
   /// nothing (kMixed of them); of reading `values` over and over. The result is to be used.
   float (*recurrence)(float, std::size_t rounds) noexcept = nullptr;
@@ -98,6 +99,31 @@ struct Sections {
         used, [&](std::size_t, std::size_t k) { return args.eq[k]; }, memory);
   }
   void process(float* samples, std::size_t frames) noexcept { cascade.process(packs<W>(samples, frames)); }
+};
+/// Planar, one row a channel: as who has signals and not frames would use it.
+template <int W>
+struct Cascade : Sections<W> {
+  std::span<Pack<W>> frames;
+  std::size_t channels = 0;
+  Setup set_up(const BlockArgs& args, Arena& arena) noexcept {
+    frames = arena.take<Pack<W>>(kGridFrames), channels = args.channels;
+    return Sections<W>::set_up(args, arena);
+  }
+  void process(float* samples, std::size_t count) noexcept {
+    for (std::size_t done = 0; done < count; done += kGridFrames) {
+      const std::size_t part = std::min<std::size_t>(kGridFrames, count - done);
+      if constexpr (W == 1) {
+        this->cascade.process({samples + done, part});
+      } else {
+        std::array<float*, W> rows;
+        for (std::size_t c = 0; c < channels; ++c) rows[c] = samples + c * count + done;
+        const auto used = std::span(rows).first(channels);
+        frames_from_rows<W>(used, frames.first(part));
+        this->cascade.process(frames.first(part));
+        rows_from_frames<W>(frames.first(part), used);
+      }
+    }
+  }
 };
 /// One signal to all ways; at every level as it is in one lane.
 struct Split {
@@ -225,6 +251,7 @@ float reading(const float* values, std::size_t count, std::size_t rounds) noexce
 template <int W>
 inline constexpr bench::LevelTables kTables{.lanes = W,
                                             .sections = table_of<Sections<W>>("sections"),
+                                            .cascade = table_of<Cascade<W>>("cascade"),
                                             .split = table_of<Split>("split"),
                                             .delay = table_of<Delay>("delay"),
                                             .sliding_maximum = table_of<Maximum<W>>("sliding_maximum"),

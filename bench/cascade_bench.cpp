@@ -3,10 +3,11 @@
 // -130).
 #include <benchmark/benchmark.h>
 
-#include <array>
-#include <memory>
+#include <algorithm>
+#include <string>
 #include <vector>
 
+#include "bench/block_tables.hpp"
 #include "bench/reference_chain.hpp"
 #ifdef RACKPROOF_LIQUID
 #include <liquid/liquid.h>
@@ -31,38 +32,34 @@ void per_frame(benchmark::State& state) {
       benchmark::Counter(double{kBlock}, benchmark::Counter::kIsIterationInvariantRate | benchmark::Counter::kInvert);
 }
 
-/// A chain of nothing but the sections: its door and its copies are counted too.
-void cascade(benchmark::State& state) {
-  const auto level = static_cast<dsp::Level>(state.range(0));
-  const auto channels = static_cast<std::size_t>(state.range(1));
-  if (!dsp::Chain::has(level)) return state.SkipWithError("this machine has no such level");
+/// Planar in and out, as the peer has it.
+void cascade(benchmark::State& state, const bench::LevelTables& level) {
+  const auto channels = static_cast<std::size_t>(state.range(0));
   const std::vector<dsp::Section> sections = eq();
-  const std::vector<dsp::FeedSettings> feeds(channels, dsp::FeedSettings{1.0f, sections});
-  std::vector<dsp::OutputSettings> outputs(channels);
-  for (std::size_t c = 0; c < channels; ++c) {
-    outputs[c].source = static_cast<std::int16_t>(c);
-    outputs[c].peak.true_peak = false;
-  }
-  dsp::ChainSettings settings;
-  settings.feeds = feeds, settings.outputs = outputs;
-  std::vector<std::byte> memory(dsp::Chain::required_bytes(settings, level));
-  dsp::Chain chain;
-  if (chain.configure(settings, memory, level) != dsp::Setup::ok) return state.SkipWithError("refused");
+  bench::BlockArgs args{.sections = kSections, .channels = channels};
+  args.eq = sections;
+  std::vector<std::byte> memory(level.cascade.bytes(args));
+  void* const subject = level.cascade.set_up(memory, args);
+  if (subject == nullptr) return state.SkipWithError("refused");
   const std::vector<float> in = bench::programme(kFrames, 1);
-  std::vector<std::vector<float>> out(channels, std::vector<float>(kBlock));
-  std::vector<const float*> from(channels);
-  std::vector<float*> to(channels);
-  for (std::size_t c = 0; c < channels; ++c) to[c] = out[c].data();
+  std::vector<float> rows(channels * kBlock);
   std::size_t at = 0;
   for (auto _ : state) {
-    for (const float*& feed : from) feed = &in[at];
-    chain.process(from, to, kBlock);
-    benchmark::DoNotOptimize(out[channels - 1][0]);
+    for (std::size_t c = 0; c < channels; ++c) std::copy_n(&in[at], kBlock, &rows[c * kBlock]);
+    level.cascade.process(subject, rows.data(), kBlock);
+    benchmark::DoNotOptimize(rows[0]);
     at = at + 2 * kBlock <= kFrames ? at + kBlock : 0;
   }
   per_frame(state);
 }
-BENCHMARK(cascade)->ArgsProduct({{1, 8, 16}, {1, 2, 8}});
+void register_level(const bench::LevelTables& level) {
+  for (const int channels : {1, 2, 8})
+    if (channels <= level.lanes)
+      benchmark::RegisterBenchmark(("cascade/" + std::to_string(level.lanes)).c_str(), [&level](
+                                                                                           benchmark::State& state) {
+        cascade(state, level);
+      })->Arg(channels);
+}
 
 #ifdef RACKPROOF_LIQUID
 void liquid(benchmark::State& state) {
@@ -91,4 +88,15 @@ BENCHMARK(liquid)->Arg(1)->Arg(2)->Arg(8);
 #endif
 }  // namespace
 
-BENCHMARK_MAIN();
+int main(int argc, char** argv) {
+  register_level(dsp::bench_tables::kTables<1>);
+  if (dsp::Chain::has(dsp::Level::lanes_4)) register_level(dsp::bench_tables::kTables<4>);
+#ifdef RACKPROOF_X86_LEVELS
+  if (dsp::Chain::has(dsp::Level::lanes_8)) register_level(bench::tables_of_8_lanes());
+  if (dsp::Chain::has(dsp::Level::lanes_16)) register_level(bench::tables_of_16_lanes());
+#endif
+  benchmark::Initialize(&argc, argv);
+  if (benchmark::ReportUnrecognizedArguments(argc, argv)) return 1;
+  benchmark::RunSpecifiedBenchmarks();
+  benchmark::Shutdown();
+}
