@@ -118,6 +118,10 @@ struct Cascade : Sections<W> {
         std::array<float*, W> rows;
         for (std::size_t c = 0; c < channels; ++c) rows[c] = samples + c * count + done;
         const auto used = std::span(rows).first(channels);
+        if (this->cascade.takes_rows()) {
+          this->cascade.process_rows(used, used, part);
+          continue;
+        }
         frames_from_rows<W>(used, frames.first(part));
         this->cascade.process(frames.first(part));
         rows_from_frames<W>(frames.first(part), used);

@@ -18,6 +18,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <span>
+#include <type_traits>
 #include <utility>
 
 #include "dsp/design/section.hpp"
@@ -81,22 +82,59 @@ class SectionCascade {
 
   /// In place, channel c in lane c; what stands in lanes without a channel afterwards is nothing. Every value finite;
   /// the chain sees to that.
-  void process(std::span<Lanes> frames) noexcept {
-    if (stages_.empty()) return;
-    while (!frames.empty()) {
-      const std::size_t count = std::min<std::size_t>(frames.size(), to_grid_);
-      run(frames.first(count));
-      frames = frames.subspan(count);
-      to_grid_ -= static_cast<std::uint32_t>(count);
-      if (to_grid_ == 0) to_grid_ = kGridFrames, settle();
+  void process(std::span<Lanes> frames) noexcept { in_cells(Frames{frames.data()}, frames.size()); }
+
+  /// Whether the channels are so few that their rows need not be turned into frames.
+  bool takes_rows() const noexcept { return layout_.stride < W && layout_.stride <= kMostRows; }
+  /// Only where `takes_rows`: one row a channel, `count` samples each; `to` may be `from`.
+  void process_rows(std::span<const float* const> from, std::span<float* const> to, std::size_t count) noexcept {
+    Rows rows{};
+    for (std::size_t c = 0; c < kMostRows; ++c) {  // a missing row is another one once more
+      const std::size_t row = std::min(c, to.size() - 1);
+      rows.from[c] = from[row], rows.to[c] = to[row];
     }
+    if constexpr (W > 1) in_cells(rows, count);
   }
 
  private:
   /// -578 dBFS: an input below it counts as silence, so that no product gets subnormal.
   static constexpr float kSilence = 0x1p-96f;
   static constexpr float kRunaway = 1e30f;
-  static constexpr std::size_t kTogether = W == 1 ? 2 : W == 16 ? 5 : 3;
+  static constexpr std::size_t kTogether = W == 1 ? 2 : W == 16 ? 5 : 3, kMostRows = 2;
+
+  /// Where a pass takes its frames from and puts them: packs ...
+  struct Frames {
+    Lanes* frames;
+    template <std::size_t Stride>
+    RACKPROOF_INLINE Lanes read(std::size_t n) const noexcept {
+      return frames[n];
+    }
+    template <std::size_t Stride>
+    RACKPROOF_INLINE void write(std::size_t n, Lanes y) const noexcept {
+      frames[n] = y;
+    }
+    void advance(std::size_t count) noexcept { frames += count; }
+    void go_on() noexcept {}
+  };
+  /// ... or the rows of a few channels: the first ones, as many as the stride says.
+  struct Rows {
+    const float* from[kMostRows];
+    float* to[kMostRows];
+    template <std::size_t Stride>
+    RACKPROOF_INLINE Lanes read(std::size_t n) const noexcept {
+      Lanes x{};
+      for (std::size_t c = 0; c < Stride; ++c) set_lane<W>(x, static_cast<int>(c), from[c][n]);
+      return x;
+    }
+    template <std::size_t Stride>
+    RACKPROOF_INLINE void write(std::size_t n, Lanes y) const noexcept {
+      for (std::size_t c = Stride; c-- > 0;) to[c][n] = lane<W>(y, static_cast<int>(c));
+    }
+    void advance(std::size_t count) noexcept {
+      for (std::size_t c = 0; c < kMostRows; ++c) from[c] += count, to[c] += count;
+    }
+    void go_on() noexcept { std::copy_n(to, kMostRows, from); }  ///< the next pass
+  };
 
   /// How rows of `stride` lanes, one a section of every channel, lie in stages, and these in passes: `full` passes of
   /// full_stages, and a last one of last_stages. No row of a pass stands in two passes, and the last one of each stands
@@ -154,47 +192,62 @@ class SectionCascade {
     set_lane<W>(stage.damp, l, s.damp), set_lane<W>(stage.cross, l, s.cross);
   }
 
-  void run(std::span<Lanes> frames) noexcept { with_stride<1>(frames); }
-  template <std::size_t Stride>
-  void with_stride(std::span<Lanes> frames) noexcept {
-    if constexpr (Stride < W)
-      if (layout_.stride != Stride) return with_stride<next_stride(Stride)>(frames);
+  template <class Signals>
+  void in_cells(Signals signals, std::size_t frames) noexcept {
+    if (stages_.empty()) return;
+    while (frames > 0) {
+      const std::size_t count = std::min<std::size_t>(frames, to_grid_);
+      with_stride<1>(signals, count);
+      signals.advance(count), frames -= count;
+      to_grid_ -= static_cast<std::uint32_t>(count);
+      if (to_grid_ == 0) to_grid_ = kGridFrames, settle();
+    }
+  }
+  template <std::size_t Stride, class Signals>
+  void with_stride(Signals signals, std::size_t count) noexcept {
+    constexpr std::size_t kMost = std::is_same_v<Signals, Rows> ? kMostRows : W;
+    if constexpr (next_stride(Stride) <= kMost)
+      if (layout_.stride != Stride) return with_stride<next_stride(Stride)>(signals, count);
     constexpr std::size_t kRows = most_rows(Stride), kStages = stages_of(Stride, kRows);
     Stage* stage = stages_.data();
     Lanes door = door_;
-    for (std::size_t k = 0; k < layout_.full; ++k, stage += kStages, door = Lanes{})
-      pass<Stride, kStages>(stage, kRows, door, frames);
-    if (layout_.last_stages > 0) last_pass<Stride, kStages>(stage, door, frames);
+    for (std::size_t k = 0; k < layout_.full; ++k, stage += kStages, door = Lanes{}, signals.go_on())
+      pass<Stride, kStages>(stage, kRows, door, signals, count);
+    if (layout_.last_stages > 0) last_pass<Stride, kStages>(stage, door, signals, count);
   }
-  template <std::size_t Stride, std::size_t N>
-  void last_pass(Stage* stages, Lanes door, std::span<Lanes> frames) const noexcept {
+  template <std::size_t Stride, std::size_t N, class Signals>
+  void last_pass(Stage* stages, Lanes door, const Signals& signals, std::size_t count) const noexcept {
     if constexpr (N > 1)
-      if (layout_.last_stages < N) return last_pass<Stride, N - 1>(stages, door, frames);
-    pass<Stride, N>(stages, layout_.last_rows, door, frames);
+      if (layout_.last_stages < N) return last_pass<Stride, N - 1>(stages, door, signals, count);
+    pass<Stride, N>(stages, layout_.last_rows, door, signals, count);
   }
   /// N stages over the frames.
-  template <std::size_t Stride, std::size_t N>
-  static void pass(Stage* stages, std::size_t rows, Lanes door, std::span<Lanes> frames) noexcept {
+  template <std::size_t Stride, std::size_t N, class Signals>
+  static void pass(Stage* stages, std::size_t rows, Lanes door, const Signals& signals, std::size_t count) noexcept {
     std::array<Stage, N> s;
     for (std::size_t k = 0; k < N; ++k) s[k] = stages[k];
-    if constexpr (Stride < W) return wavefront < Stride, N, N <= 2 ? 2 : 1 > (stages, s, rows, door, frames);
-    for (Lanes& frame : frames) {
-      Lanes x = silenced(frame, door);
-      unrolled<N>([&](std::size_t k) __attribute__((always_inline)) { x = step(s[k], x); });
-      frame = x;
-    }
-    for (std::size_t k = 0; k < N; ++k) {
-      stages[k].s1 = s[k].s1, stages[k].s2 = s[k].s2;
-      stages[k].kept_1 = s[k].kept_1, stages[k].kept_2 = s[k].kept_2;
+    if constexpr (Stride < W) {
+      constexpr std::size_t kPace = N <= 2 ? 2 : 1;  // of few stages each waits for the step before, not for its turn
+      return wavefront<Stride, N, kPace>(stages, s, rows, door, signals, count);
+    } else {
+      for (std::size_t n = 0; n < count; ++n) {
+        Lanes x = silenced(signals.template read<Stride>(n), door);
+        unrolled<N>([&](std::size_t k) __attribute__((always_inline)) { x = step(s[k], x); });
+        signals.template write<Stride>(n, x);
+      }
+      for (std::size_t k = 0; k < N; ++k) {
+        stages[k].s1 = s[k].s1, stages[k].s2 = s[k].s2;
+        stages[k].kept_1 = s[k].kept_1, stages[k].kept_2 = s[k].kept_2;
+      }
     }
   }
   /// Row r is kPace r steps behind row 0: in step t it works on frame t - kPace r, on what row r - 1 gave kPace steps
   /// before. All stages work in every step. What a row without a frame does then is of no consequence: its state is
   /// taken from `stages` before its first frame, and put there after its last one.
-  template <std::size_t Stride, std::size_t N, std::size_t kPace>
+  template <std::size_t Stride, std::size_t N, std::size_t kPace, class Signals>
   RACKPROOF_INLINE static void wavefront(Stage* stages, std::array<Stage, N>& s, std::size_t rows, Lanes door,
-                                         std::span<Lanes> frames) noexcept {
-    const std::size_t count = frames.size(), lag = kPace * (rows - 1);
+                                         const Signals& signals, std::size_t count) noexcept {
+    const std::size_t lag = kPace * (rows - 1);
     const PackInt<W> exit = exit_of<Stride>(rows);
     std::array<Lanes, N> y{}, earlier{};  // what the stages gave, in the last step and in the one before
     std::size_t t = 0;
@@ -205,7 +258,7 @@ class SectionCascade {
             if (has_row<Stride, kPace>(k, t))
               set_state(s[k], behind<Stride, kPace>(k) == broadcast_int<W>(static_cast<std::int32_t>(t)), stages[k]);
           });
-        const Lanes x = !kLast || t < count ? silenced(frames[t], door) : Lanes{};
+        const Lanes x = !kLast || t < count ? silenced(signals.template read<Stride>(t), door) : Lanes{};
         unrolled<N>([&](std::size_t i) __attribute__((always_inline)) {
           const std::size_t k = N - 1 - i;  // from the last to the first: each takes what was there before this step
           const std::array<Lanes, N>& from = kPace == 1 ? y : earlier;
@@ -213,7 +266,7 @@ class SectionCascade {
           earlier[k] = y[k];
           y[k] = step(s[k], in);
         });
-        if (!kFirst || t >= lag) frames[t - lag] = permuted<W>(y[N - 1], exit);
+        if (!kFirst || t >= lag) signals.template write<Stride>(t - lag, permuted<W>(y[N - 1], exit));
         if constexpr (kLast)
           unrolled<N>([&](std::size_t k) __attribute__((always_inline)) {
             if (has_row<Stride, kPace>(k, t + 1 - count))

@@ -158,6 +158,8 @@ class Engine {
     if (cascade.stages() == 0) return;
     if constexpr (W == 1) {
       cascade.process({to[0], frames});
+    } else if (cascade.takes_rows()) {
+      cascade.process_rows(from, to, frames);
     } else {
       const std::span<Pack<W>> turned = frames_.first(frames);
       frames_from_rows<W>(from, turned);
