@@ -64,12 +64,14 @@ class Turns {
       throw InputError(fmt::format("{}: is beyond what the core carries", rig_.file.string()));
     return chains_.size() - 1;
   }
-  std::size_t frames() const { return blocks_ * block_; }
   std::size_t bytes_of(std::size_t chain) const { return chains_[chain].memory.size(); }
 
-  /// The least that each block of each chain moved `now` on by, reading `now` itself taken out.
+  /// The least that each block of each chain moved `now` on by, reading `now` itself taken out. Many passes find an
+  /// undisturbed one of every block; what is slow is cut short.
   template <class Now>
   std::vector<PerBlock> least(std::size_t passes, Now now) {
+    constexpr std::size_t kLeastPasses = 8;
+    const auto enough = std::chrono::steady_clock::now() + std::chrono::seconds(2);
     constexpr double kMuch = std::numeric_limits<double>::max();
     double idle = kMuch;
     for (int reading = 0; reading < 1000; ++reading) {
@@ -78,7 +80,8 @@ class Turns {
     }
     std::vector<PerBlock> least(chains_.size(), PerBlock(blocks_, kMuch));
     std::vector<const float*> from(in_.size());
-    for (std::size_t pass = 0; pass < passes; ++pass)
+    for (std::size_t pass = 0; pass < passes; ++pass) {
+      if (pass >= kLeastPasses && std::chrono::steady_clock::now() > enough) break;
       for (std::size_t c = 0; c < chains_.size(); ++c) {
         dsp::Chain& chain = chains_[c].chain;
         const auto to = std::span(to_).first(chains_[c].outputs);
@@ -91,6 +94,7 @@ class Turns {
           least[c][b] = std::min(least[c][b], static_cast<double>(end - begin) - idle);
         }
       }
+    }
     return least;
   }
 
@@ -173,12 +177,9 @@ HostCost cost_here(const rig::Rig& rig, const CompiledRig& compiled, Instruction
     return chain_cost(blocks, block);
   };
 
-  // Forty passes find an undisturbed one of every short block; long blocks, of which there are fewer, average by
-  // themselves. The first count may hold what is done only once.
-  constexpr std::size_t kTimedFrames = 1 << 20, kMostPasses = 40, kLeastPasses = 8, kCountingPasses = 2;
-  const std::size_t passes = std::clamp(kTimedFrames / turns.frames(), kLeastPasses, kMostPasses);
+  constexpr std::size_t kPasses = 40, kCountingPasses = 2;  // the first count may hold what is done only once
   const std::vector<PerBlock> ns = turns.least(
-      passes, [] { return std::chrono::nanoseconds(std::chrono::steady_clock::now().time_since_epoch()).count(); });
+      kPasses, [] { return std::chrono::nanoseconds(std::chrono::steady_clock::now().time_since_epoch()).count(); });
   HostCost cost;
   cost.state_bytes = turns.bytes_of(without[0]);
   cost.ns = cost_from(ns);
