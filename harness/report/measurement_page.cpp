@@ -19,8 +19,9 @@ using tune::Measurement;
 
 constexpr std::size_t kNamedCaptures = 4;
 constexpr const char* kCautions =
-    "<li>Noise and sweeps harm hearing and burn drivers before they sound loud. Start at the lowest level, clear the "
-    "area, wear protection; high-frequency drivers first behind their filters.</li>\n"
+    "<li>Noise and sweeps on a rig of this size can harm hearing within minutes, and burn drivers. Clear the area, "
+    "wear "
+    "protection, begin at the lowest level; high-frequency drivers first behind their filters.</li>\n"
     "<li>This page tells what one microphone heard, where it stood. Levels are those of the recording over those of "
     "what was sent: no sound pressure, no volts. It says nothing of what a driver or an amplifier bears.</li>\n";
 
@@ -103,9 +104,9 @@ std::string doubtful_of(const MeasuredCurves& curves) {
   std::vector<std::vector<std::string>> rows;
   for (const DoubtfulStretch& doubt : curves.doubtful)
     rows.push_back({hertz(doubt.from_hz), hertz(doubt.to_hz), number(doubt.least_coherence, 2)});
-  return "<p>Neither level nor phase says much here: the loudspeaker plays too little, the place is too noisy, or "
-         "echoes "
-         "come later than half a second and more. Send for longer or louder, or stand closer.</p>\n" +
+  return "<p>Neither level nor phase says much here: the loudspeaker plays too little, the place is too noisy, or much "
+         "of "
+         "the sound comes as late echoes. Send louder, or a longer sweep, or stand closer.</p>\n" +
          table("Where coherence, over 1/6 octave, is too low", {{"from", false}, {"to", false}, {"coherence down to"}},
                rows);
 }
