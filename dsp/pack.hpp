@@ -8,6 +8,7 @@
 #include <bit>
 #include <cstddef>
 #include <cstdint>
+#include <cstring>
 #include <type_traits>
 #include <utility>
 
@@ -197,6 +198,65 @@ RACKPROOF_INLINE Pack<W> to_float(PackInt<W> x) noexcept {
     return static_cast<float>(x);
   else
     return __builtin_convertvector(x, Pack<W>);
+}
+/// Lanes of the widest register of this level, where packs of W fill half of it: what has no recurrence from frame to
+/// frame can work on two of them at once.
+#if defined(__AVX512F__)
+template <int W>
+inline constexpr int kWidest = W == 8 ? 16 : W;
+#else
+template <int W>
+inline constexpr int kWidest = W;
+#endif
+/// work<V>(n) for the packs 0 .. count - 1 in order, for V / W of them from n on at once: where nothing goes from one
+/// to the next.
+template <int W, class Work>
+RACKPROOF_INLINE void for_each(std::size_t count, Work&& work) noexcept {
+  constexpr int kWide = kWidest<W>;
+  std::size_t n = 0;
+  if constexpr (kWide > W)
+    for (; n + kWide / W <= count; n += kWide / W) work.template operator()<kWide>(n);
+  for (; n < count; ++n) work.template operator()<W>(n);
+}
+/// V / W packs of W lanes side by side, from `at` on.
+template <int V, int W>
+RACKPROOF_INLINE Pack<V> load(const Pack<W>* at) noexcept {
+  if constexpr (V == W) {
+    return *at;
+  } else {
+    Pack<V> x;
+    std::memcpy(&x, at, sizeof x);
+    return x;
+  }
+}
+template <int V, int W>
+RACKPROOF_INLINE void store(Pack<V> x, Pack<W>* at) noexcept {
+  if constexpr (V == W)
+    *at = x;
+  else
+    std::memcpy(at, &x, sizeof x);
+}
+/// `x` V / W times.
+template <int V, int W>
+RACKPROOF_INLINE Pack<V> repeated(Pack<W> x) noexcept {
+  if constexpr (V == W)
+    return x;
+  else
+    return [&]<std::size_t... L>(std::index_sequence<L...>) { return __builtin_shufflevector(x, x, (L % W)...); }
+  (std::make_index_sequence<V>{});
+}
+/// The V / W packs of W lanes that are side by side, added.
+template <int V, int W>
+RACKPROOF_INLINE PackInt<W> folded(PackInt<V> x) noexcept {
+  if constexpr (V == W) {
+    return x;
+  } else {
+    static_assert(V == 2 * W);
+    return [&]<std::size_t... L>(std::index_sequence<L...>) {
+      return __builtin_shufflevector(x, x, L...) + __builtin_shufflevector(x, x, (W + L)...);
+    }
+    (std::make_index_sequence<W>{});
+  }
 }
 /// One lane, for set-up and for the edges of the chain.
 template <int W>

@@ -26,6 +26,9 @@
 ///          float, the rounding of the product cannot pass it.
 ///          Price: gain is below the ideal by at most kMargin + 2^-19 of the reduction: 2e-4 dB at 20 dB of limiting,
 ///          0.02 dB at 60 dB.
+/// Unit     need, most and d are kept as 2^30 times what is written here: a power of two, so no rounding differs, and
+/// the
+///          floor is a mere conversion.
 /// Sums     are exact integers, so they neither drift nor stick: a box holds its sum as high 2^15 + low, so that a lane
 ///          stays a 32-bit word. high is at most 2^30 + L where L <= 2^15, as no q passes 2^30 (1 + 2^-20); low gains
 ///          less than 2^15 a frame and is carried over on the grid.
@@ -41,6 +44,7 @@
 #include <cstdint>
 #include <limits>
 #include <span>
+#include <type_traits>
 
 #include "dsp/blocks/sliding_maximum.hpp"
 #include "dsp/blocks/true_peak_detector.hpp"
@@ -126,9 +130,9 @@ class PeakLimiter {
       admit({in.data() + n, count}, sound);
       if (true_peak_) {
         detector_.process({sound, count}, {control, count});
-        demand({control, count}, control, [](Pack<W> peak) { return peak; });
+        demand({control, count}, control, []<int V>(Pack<V> peak) { return peak; });
       } else {
-        demand({sound, count}, control, [](Pack<W> x) { return magnitude<W>(x); });
+        demand({sound, count}, control, []<int V>(Pack<V> x) { return magnitude<V>(x); });
       }
       maximum_.process({control, count}, {control, count});
       limit({control, count}, sound, out.data() + n);
@@ -181,11 +185,11 @@ class PeakLimiter {
   }
   /// 1 in the lanes where `mask` holds.
   template <class M>
-  static RACKPROOF_INLINE PackInt<W> ones(M mask) noexcept {
-    if constexpr (W == 1)
+  static RACKPROOF_INLINE auto ones(M mask) noexcept {
+    if constexpr (std::is_same_v<M, bool>)
       return mask ? 1 : 0;
     else
-      return -PackInt<W>(mask);
+      return -PackInt<sizeof(M) / sizeof(float)>(mask);
   }
   /// The last `length` values, in the caller's memory.
   template <class V>
@@ -222,31 +226,37 @@ class PeakLimiter {
   };
 
   void admit(std::span<const Pack<W>> in, Pack<W>* sound) noexcept {
-    const Pack<W> bound = broadcast<W>(kMagnitudeBound), greatest = broadcast<W>(std::numeric_limits<float>::max());
     PackInt<W> within{}, finite{};
-    for (std::size_t i = 0; i < in.size(); ++i) {
-      if constexpr (W == 1) {  // by its bits: the same in half the steps
+    if constexpr (W == 1) {
+      for (std::size_t i = 0; i < in.size(); ++i) {  // by its bits: the same in half the steps
         const auto bits = std::bit_cast<std::int32_t>(in[i]), size = bits & 0x7fffffff;
-        const auto most = std::bit_cast<std::int32_t>(bound), is_finite = size - 0x7f800000;  // negative where it is
+        const auto most = std::bit_cast<std::int32_t>(kMagnitudeBound), is_finite = size - 0x7f800000;  // negative then
         const std::int32_t held = (size <= most ? size : most) | (bits & ~0x7fffffff);
         sound[i] = std::bit_cast<float>(held & is_finite >> 31);
         finite -= is_finite >> 31, within += size <= most ? 1 : 0;
-      } else {
-        const Pack<W> x = in[i], size = magnitude<W>(x);
-        sound[i] = select(size <= greatest, greater(lesser(x, bound), -bound), Pack<W>{});
-        finite += ones(size <= greatest), within += ones(size <= bound);
       }
+    } else {
+      for_each<W>(
+          in.size(), [&]<int V>(std::size_t i) __attribute__((always_inline)) {
+            const Pack<V> bound = broadcast<V>(kMagnitudeBound), x = load<V, W>(&in[i]), size = magnitude<V>(x);
+            const auto is_finite = size <= broadcast<V>(std::numeric_limits<float>::max());
+            store<V, W>(select(is_finite, greater(lesser(x, bound), -bound), Pack<V>{}), sound + i);
+            finite += folded<V, W>(ones(is_finite)), within += folded<V, W>(ones(size <= bound));
+          });
     }
     non_finite_ = counted(non_finite_, broadcast_int<W>(static_cast<std::int32_t>(in.size())) - finite);
     bounded_ = counted(bounded_, finite - within);
   }
   template <class PeakOf>
   void demand(std::span<const Pack<W>> from, Pack<W>* need, PeakOf&& peak_of) const noexcept {
-    const Pack<W> ceiling = ceiling_, most = broadcast<W>(1.0f + kMargin);
-    for (std::size_t i = 0; i < from.size(); ++i) {
-      const Pack<W> p = peak_of(from[i]);  // the divisor is at least the ceiling: no infinity, no slow subnormal
-      need[i] = select(p > ceiling, most - ceiling / greater(p, ceiling), Pack<W>{});
-    }
+    const Pack<W> held = ceiling_, scaled = broadcast<W>(kUnit) * held;
+    for_each<W>(
+        from.size(), [&]<int V>(std::size_t i) __attribute__((always_inline)) {
+          const Pack<V> ceiling = repeated<V, W>(held), most = broadcast<V>(kUnit * (1.0f + kMargin));
+          const Pack<V> p = peak_of.template operator()<V>(load<V, W>(&from[i]));
+          // The divisor is at least the ceiling: no infinity, no slow subnormal.
+          store<V, W>(select(p > ceiling, most - repeated<V, W>(scaled) / greater(p, ceiling), Pack<V>{}), need + i);
+        });
   }
   /// The least gain, and how many were below 1. No gain is above 1 or below 0: in one lane its bits tell.
   static RACKPROOF_INLINE void meter(Pack<W> gain, Pack<W>& least, PackInt<W>& limited) noexcept {
@@ -259,7 +269,7 @@ class PeakLimiter {
     }
   }
   void limit(std::span<const Pack<W>> need, const Pack<W>* sound, Pack<W>* out) noexcept {
-    const Pack<W> keep = keep_, minus_tiny = broadcast<W>(-kTiny), unit = broadcast<W>(kUnit), one = broadcast<W>(1.0f);
+    const Pack<W> keep = keep_, minus_tiny = broadcast<W>(-kUnit * kTiny), one = broadcast<W>(1.0f);
     const Pack<W> first_factor = broadcast<W>(first_.factor(1.0f));
     const Pack<W> minus_second_factor = broadcast<W>(-second_.factor(1.0f / kUnit));
     Box first = first_, second = second_;
@@ -271,7 +281,7 @@ class PeakLimiter {
       const std::size_t stop = i + std::min(need.size() - i, first.ring.to_end());
       for (; i < stop; ++i) {
         released = greater(need[i], fma(keep, released, minus_tiny));
-        means[i] = to_int<W>(first.push(to_int<W>(released * unit)) * first_factor);
+        means[i] = to_int<W>(first.push(to_int<W>(released)) * first_factor);
       }
       first.ring.wrap();
     }

@@ -61,7 +61,7 @@ class TruePeakDetector {
   /// The peak of window[kLatency - 1], from kWindow values in the order of time: for a caller who has them at hand.
   static RACKPROOF_INLINE Pack<W> peak_of(const Pack<W>* window) noexcept {
     Pack<W> peak;
-    peaks_at<1>(window, &peak);
+    peaks_at<W, 1>(window, &peak);
     return peak;
   }
 
@@ -73,36 +73,40 @@ class TruePeakDetector {
   static constexpr float kOuterEven[2] = {0.6f, 0.20081885f};  // of the long even part, and of the nearest sum
   static constexpr float kOuterOdd[2] = {0.3659916f, -0.02817035f};
 
-  /// N peaks side by side, of windows that begin one value after another.
-  template <std::size_t N>
+  /// N peaks side by side, of windows that begin one value after another; each of them V / W peaks.
+  template <int V, std::size_t N>
   static RACKPROOF_INLINE void peaks_at(const Pack<W>* __restrict window, Pack<W>* __restrict peak) noexcept {
-    const Pack<W>* const here = window + (kLatency - 1);
-    const Pack<W>* const next = window + kLatency;
-    Pack<W> near_sum[N], even[N];
+    const auto at = [window](std::size_t k) __attribute__((always_inline)) { return load<V, W>(window + k); };
+    constexpr std::size_t kHere = kLatency - 1, kNext = kLatency;
+    Pack<V> near_sum[N], even[N];
     unrolled<N>([&](std::size_t i) __attribute__((always_inline)) {
-      near_sum[i] = here[i] + next[i], even[i] = near_sum[i] * broadcast<W>(kEven[0]);
+      near_sum[i] = at(kHere + i) + at(kNext + i), even[i] = near_sum[i] * broadcast<V>(kEven[0]);
     });
     unrolled<kLatency - 1>([&](std::size_t k) __attribute__((always_inline)) {
       unrolled<N>([&](std::size_t i) __attribute__((always_inline)) {
-        even[i] = even[i] + broadcast<W>(kEven[k + 1]) * (window[kLatency - 2 - k + i] + next[k + 1 + i]);
+        even[i] = even[i] + broadcast<V>(kEven[k + 1]) * (at(kHere - 1 - k + i) + at(kNext + 1 + k + i));
       });
     });
     unrolled<N>([&](std::size_t i) __attribute__((always_inline)) {
-      const Pack<W> near_difference = here[i] - next[i], far_difference = window[kLatency - 2 + i] - next[1 + i];
-      const Pack<W> outer_even = broadcast<W>(kOuterEven[0]) * even[i] + broadcast<W>(kOuterEven[1]) * near_sum[i];
-      const Pack<W> outer_odd =
-          broadcast<W>(kOuterOdd[0]) * near_difference + broadcast<W>(kOuterOdd[1]) * far_difference;
-      const Pack<W> inner = magnitude<W>(even[i]) + broadcast<W>(kInnerOdd) * magnitude<W>(near_difference);
-      const Pack<W> outer = magnitude<W>(outer_even) + magnitude<W>(outer_odd);
-      peak[i] = greater(greater(inner, outer), magnitude<W>(here[i]));
+      const Pack<V> here = at(kHere + i), near_difference = here - at(kNext + i);
+      const Pack<V> far_difference = at(kHere - 1 + i) - at(kNext + 1 + i);
+      const Pack<V> outer_even = broadcast<V>(kOuterEven[0]) * even[i] + broadcast<V>(kOuterEven[1]) * near_sum[i];
+      const Pack<V> outer_odd =
+          broadcast<V>(kOuterOdd[0]) * near_difference + broadcast<V>(kOuterOdd[1]) * far_difference;
+      const Pack<V> inner = magnitude<V>(even[i]) + broadcast<V>(kInnerOdd) * magnitude<V>(near_difference);
+      const Pack<V> outer = magnitude<V>(outer_even) + magnitude<V>(outer_odd);
+      store<V, W>(greater(greater(inner, outer), magnitude<V>(here)), peak + i);
     });
   }
   static RACKPROOF_INLINE void peaks_of(const Pack<W>* __restrict window, Pack<W>* __restrict peak,
                                         std::size_t count) noexcept {
+    constexpr std::size_t kPacks = kWidest<W> / W;
     std::size_t i = 0;
     if constexpr (kScalarMachine)
-      for (; i + 4 <= count; i += 4) peaks_at<4>(window + i, peak + i);
-    for (; i < count; ++i) peaks_at<1>(window + i, peak + i);
+      for (; i + 4 <= count; i += 4) peaks_at<W, 4>(window + i, peak + i);
+    if constexpr (kPacks > 1)
+      for (; i + kPacks <= count; i += kPacks) peaks_at<kWidest<W>, 1>(window + i, peak + i);
+    for (; i < count; ++i) peaks_at<W, 1>(window + i, peak + i);
   }
   static constexpr std::size_t kHistory = kWindow - 1;
   Pack<W> window_[kHistory + kGridFrames]{};
