@@ -115,7 +115,7 @@ struct Cascade : Sections<W> {
       if constexpr (W == 1) {
         this->cascade.process({samples + done, part});
       } else {
-        std::array<float*, W> rows;
+        std::array<float*, W> rows{};
         for (std::size_t c = 0; c < channels; ++c) rows[c] = samples + c * count + done;
         const auto used = std::span(rows).first(channels);
         if (this->cascade.takes_rows()) {

@@ -242,8 +242,8 @@ class SectionCascade {
     }
   }
   /// Row r is kPace r steps behind row 0: in step t it works on frame t - kPace r, on what row r - 1 gave kPace steps
-  /// before. All stages work in every step. What a row without a frame does then is of no consequence: its state is
-  /// taken from `stages` before its first frame, and put there after its last one.
+  /// before. What a row without a frame does then is of no consequence: its state is taken from `stages` before its
+  /// first frame, and put there after its last one.
   template <std::size_t Stride, std::size_t N, std::size_t kPace, class Signals>
   RACKPROOF_INLINE static void wavefront(Stage* stages, std::array<Stage, N>& s, std::size_t rows, Lanes door,
                                          const Signals& signals, std::size_t count) noexcept {
@@ -264,6 +264,8 @@ class SectionCascade {
           const std::array<Lanes, N>& from = kPace == 1 ? y : earlier;
           const Lanes in = k == 0 ? carry_on<Stride, true>(x, from[0]) : carry_on<Stride, false>(from[k - 1], from[k]);
           earlier[k] = y[k];
+          if constexpr ((kFirst || kLast) && N > 2)  // none of its rows has a frame; of two stages none waits for that
+            if (t < kPace * (k * W / Stride) || t >= count + kPace * ((k * W + W - 1) / Stride)) return;
           y[k] = step(s[k], in);
         });
         if (!kFirst || t >= lag) signals.template write<Stride>(t - lag, permuted<W>(y[N - 1], exit));
