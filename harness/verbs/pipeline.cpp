@@ -33,13 +33,13 @@ bool Pipeline::finished() const {
 void Pipeline::work() {
   std::unique_lock lock(mutex_);
   while (!finished()) {
-    Stage stage = steps_.size();
-    while (stage > 0 && !ready(stage - 1)) --stage;
-    if (stage == 0) {
+    Stage stage = kFetch;
+    while (stage < steps_.size() && !ready(stage)) ++stage;
+    if (stage == steps_.size()) {
       changed_.wait(lock);
       continue;
     }
-    Step& step = steps_[stage - 1];
+    Step& step = steps_[stage];
     step.busy = true;
     lock.unlock();
     bool had_one = false;

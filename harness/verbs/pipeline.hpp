@@ -3,8 +3,9 @@
 /// Theorem  a stage takes the chunks in order, one at a time, each after the stages it comes after have had it; at most
 ///          `slots` chunks are under way. So what the stages make does not depend on how many workers there are, and
 ///          memory is constant. What a stage throws ends the run, once the others have finished what they had in hand.
-/// Method   a free worker takes the last stage that can go on: chunks leave before new ones are fetched. The caller is
-///          the first worker; with one worker there is no thread at all. Chunks should be worth a few microseconds.
+/// Method   a free worker takes the first stage that can go on: chunks are fetched as long as there are slots, so that
+///          the longest stage finds its next one ready. The caller is the first worker; with one worker there is no
+///          thread at all. Chunks should be worth a few microseconds.
 #include <condition_variable>
 #include <cstddef>
 #include <cstdint>
