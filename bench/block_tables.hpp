@@ -41,8 +41,13 @@ struct BlockTable {
   void (*process)(void*, float* samples, std::size_t frames) noexcept = nullptr;
 };
 struct LevelTables {
-  int lanes = 1;
-  BlockTable sections, cascade, split, delay, sliding_maximum, true_peak, power_limiter, peak_limiter;
+  int lanes = 1, narrow_lanes = 1;
+  /// narrow_peak_limiter: of as few lanes as a chain gives few outputs.
+  BlockTable sections, cascade, split, delay, sliding_maximum, true_peak, power_limiter, peak_limiter,
+      narrow_peak_limiter;
+  /// A frame of `cascade` comes from one row and goes to `channels` others, `count` samples each: planar, as the peers
+  /// have it.
+  void (*through_rows)(void* cascade, const float* from, float* to, std::size_t count) noexcept = nullptr;
   /// `rounds` rounds: of an addition that waits for an fma that waits for it; of fma and additions that wait for
   /// nothing (kMixed of them); of reading `values` over and over. The result is to be used.
   float (*recurrence)(float, std::size_t rounds) noexcept = nullptr;
@@ -100,7 +105,7 @@ struct Sections {
   }
   void process(float* samples, std::size_t frames) noexcept { cascade.process(packs<W>(samples, frames)); }
 };
-/// Planar, one row a channel: as who has signals and not frames would use it.
+/// All channels hear one row.
 template <int W>
 struct Cascade : Sections<W> {
   std::span<Pack<W>> frames;
@@ -109,22 +114,23 @@ struct Cascade : Sections<W> {
     frames = arena.take<Pack<W>>(kGridFrames), channels = args.channels;
     return Sections<W>::set_up(args, arena);
   }
-  void process(float* samples, std::size_t count) noexcept {
+  void through_rows(const float* from, float* to, std::size_t count) noexcept {
     for (std::size_t done = 0; done < count; done += kGridFrames) {
       const std::size_t part = std::min<std::size_t>(kGridFrames, count - done);
+      std::array<const float*, W> in{};
+      std::array<float*, W> out{};
+      for (std::size_t c = 0; c < channels; ++c) in[c] = from + done, out[c] = to + c * count + done;
+      const auto heard = std::span(in).first(channels);
+      const auto given = std::span(out).first(channels);
       if constexpr (W == 1) {
-        this->cascade.process({samples + done, part});
+        std::copy_n(in[0], part, out[0]);
+        this->cascade.process({out[0], part});
+      } else if (this->cascade.takes_rows()) {
+        this->cascade.process_rows(heard, given, part);
       } else {
-        std::array<float*, W> rows{};
-        for (std::size_t c = 0; c < channels; ++c) rows[c] = samples + c * count + done;
-        const auto used = std::span(rows).first(channels);
-        if (this->cascade.takes_rows()) {
-          this->cascade.process_rows(used, used, part);
-          continue;
-        }
-        frames_from_rows<W>(used, frames.first(part));
+        frames_from_rows<W>(heard, frames.first(part));
         this->cascade.process(frames.first(part));
-        rows_from_frames<W>(frames.first(part), used);
+        rows_from_frames<W>(frames.first(part), given);
       }
     }
   }
@@ -253,18 +259,25 @@ float reading(const float* values, std::size_t count, std::size_t rounds) noexce
 }
 
 template <int W>
-inline constexpr bench::LevelTables kTables{.lanes = W,
-                                            .sections = table_of<Sections<W>>("sections"),
-                                            .cascade = table_of<Cascade<W>>("cascade"),
-                                            .split = table_of<Split>("split"),
-                                            .delay = table_of<Delay>("delay"),
-                                            .sliding_maximum = table_of<Maximum<W>>("sliding_maximum"),
-                                            .true_peak = table_of<Detector<W>>("true_peak"),
-                                            .power_limiter = table_of<Power<W>>("power_limiter"),
-                                            .peak_limiter = table_of<Peak<W>>("peak_limiter"),
-                                            .recurrence = recurrence<W>,
-                                            .arithmetic = arithmetic<W>,
-                                            .reading = reading<W>};
+inline constexpr bench::LevelTables kTables{
+    .lanes = W,
+    .narrow_lanes = kNarrow<W>,
+    .sections = table_of<Sections<W>>("sections"),
+    .cascade = table_of<Cascade<W>>("cascade"),
+    .split = table_of<Split>("split"),
+    .delay = table_of<Delay>("delay"),
+    .sliding_maximum = table_of<Maximum<W>>("sliding_maximum"),
+    .true_peak = table_of<Detector<W>>("true_peak"),
+    .power_limiter = table_of<Power<W>>("power_limiter"),
+    .peak_limiter = table_of<Peak<W>>("peak_limiter"),
+    .narrow_peak_limiter = table_of<Peak<kNarrow<W>>>("narrow_peak_limiter"),
+    .through_rows =
+        [](void* cascade, const float* from, float* to, std::size_t count) noexcept {
+          static_cast<Cascade<W>*>(cascade)->through_rows(from, to, count);
+        },
+    .recurrence = recurrence<W>,
+    .arithmetic = arithmetic<W>,
+    .reading = reading<W>};
 
 }  // namespace bench_tables
 }  // namespace rackproof::dsp::inline RACKPROOF_LEVEL

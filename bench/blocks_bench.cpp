@@ -111,6 +111,11 @@ class Registration {
         block_of(level.peak_limiter, lanes, {.channels = lanes, .window = window, .fine = fine}, 64,
                  "peak_limiter" + at + "/" + std::to_string(window) + (fine ? "/true_peak" : "/sample_peak"), true);
     }
+    if (level.narrow_lanes < level.lanes) {
+      const auto narrow = static_cast<std::size_t>(level.narrow_lanes);
+      block_of(level.narrow_peak_limiter, narrow, {.channels = narrow, .window = 240}, 64,
+               "narrow_peak_limiter" + at + "/240/sample_peak");
+    }
     limit("recurrence" + at, 1, [&level](std::size_t rounds) { return level.recurrence(0.1f, rounds); });
     limit("arithmetic" + at, double(bench::kMixed * lanes),
           [&level](std::size_t rounds) { return level.arithmetic(0.1f, rounds); });

@@ -199,6 +199,9 @@ RACKPROOF_INLINE Pack<W> to_float(PackInt<W> x) noexcept {
   else
     return __builtin_convertvector(x, Pack<W>);
 }
+/// Lanes for few signals of a block whose time is in its recurrences: there the widest registers take longer.
+template <int W>
+inline constexpr int kNarrow = W == 16 ? 8 : W;
 /// Lanes of the widest register of this level, where packs of W fill half of it: what has no recurrence from frame to
 /// frame can work on two of them at once.
 #if defined(__AVX512F__)

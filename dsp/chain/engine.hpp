@@ -72,7 +72,7 @@ class Engine {
     for (SplitTree& t : trees_) t.reset();
     for (DelayLine& d : delays_) d.reset();
     for (LimiterGroup<W>& g : limiters_) g.power.reset(), g.peak.reset();
-    for (LimiterGroup<kNarrow>& g : narrow_limiters_) g.power.reset(), g.peak.reset();
+    for (LimiterGroup<kNarrow<W>>& g : narrow_limiters_) g.power.reset(), g.peak.reset();
     std::ranges::fill(meters_, Meter{});
   }
   /// At most kGridFrames frames, not across a point of the grid. The rows of the feeds are worked on in place.
@@ -99,7 +99,7 @@ class Engine {
       delays_[o].process(row(o, frames), row(o, frames));
     }
     for (LimiterGroup<W>& group : limiters_) limit(group, frames_, outputs, frames);
-    for (LimiterGroup<kNarrow>& group : narrow_limiters_) limit(group, narrow_frames_, outputs, frames);
+    for (LimiterGroup<kNarrow<W>>& group : narrow_limiters_) limit(group, narrow_frames_, outputs, frames);
   }
   Meter take_meter(std::size_t output) noexcept {
     const Meter taken = meters_[output];
@@ -109,8 +109,6 @@ class Engine {
 
  private:
   using Cascade = SectionCascade<W>;
-  /// Limiters of few outputs go in half the lanes: there the widest take longer.
-  static constexpr int kNarrow = W == 16 ? 8 : W;
 
   struct Route {
     std::int16_t source = 0;
@@ -211,14 +209,14 @@ class Engine {
 
   std::span<float> feed_gains_, rows_, mean_;  ///< rows_: kGridFrames an output
   std::span<Pack<W>> frames_;                  ///< kGridFrames, for W > 1
-  std::span<Pack<kNarrow>> narrow_frames_;     ///< kGridFrames, where there are narrow limiters
+  std::span<Pack<kNarrow<W>>> narrow_frames_;  ///< kGridFrames, where there are narrow limiters
   std::span<Cascade> feed_cascades_, output_cascades_;
   std::span<SplitTree> trees_;  ///< for W == 1, one a source that an output uses
   std::span<std::int16_t> tree_sources_;
   std::span<Route> routes_;
   std::span<DelayLine> delays_;
   std::span<LimiterGroup<W>> limiters_;
-  std::span<LimiterGroup<kNarrow>> narrow_limiters_;
+  std::span<LimiterGroup<kNarrow<W>>> narrow_limiters_;
   std::span<Meter> meters_;
 };
 
@@ -342,7 +340,7 @@ struct Engine<W>::Builder {
       return count < W && idle == is_idle && shape.look_ahead_samples == s.look_ahead_samples &&
              shape.hold_samples == s.hold_samples && shape.true_peak == s.true_peak;
     }
-    constexpr bool narrow() const noexcept { return kNarrow < W && count <= kNarrow; }
+    constexpr bool narrow() const noexcept { return kNarrow<W> < W && count <= kNarrow<W>; }
   };
   constexpr void limiters() noexcept {
     std::array<Group, kMaxOutputs> groups;
@@ -358,8 +356,8 @@ struct Engine<W>::Builder {
     }
     for (std::size_t g = 0; g < count; ++g) narrow += groups[g].narrow() ? 1 : 0;
     engine.limiters_ = arena.take<LimiterGroup<W>>(count - narrow);
-    engine.narrow_limiters_ = arena.take<LimiterGroup<kNarrow>>(narrow);
-    if (narrow > 0) engine.narrow_frames_ = arena.take<Pack<kNarrow>>(kGridFrames);
+    engine.narrow_limiters_ = arena.take<LimiterGroup<kNarrow<W>>>(narrow);
+    if (narrow > 0) engine.narrow_frames_ = arena.take<Pack<kNarrow<W>>>(kGridFrames);
     std::size_t next = 0, next_narrow = 0;
     for (std::size_t g = 0; g < count; ++g)
       if (groups[g].narrow())
