@@ -75,7 +75,8 @@ class Engine {
     for (LimiterGroup<kNarrow<W>>& g : narrow_limiters_) g.power.reset(), g.peak.reset();
     std::ranges::fill(meters_, Meter{});
   }
-  /// At most kGridFrames frames, not across a point of the grid. The rows of the feeds are worked on in place.
+  /// At most kGridFrames frames, not across a point of the grid. The rows of the feeds are worked on in place, and what
+  /// is on its way to an output is kept in that output's row.
   void process(std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
     for (std::size_t f = 0; f < feeds.size(); ++f) scale({feeds[f], frames}, feed_gains_[f]);
     for (std::size_t g = 0; g < feed_cascades_.size(); ++g) {
@@ -83,20 +84,18 @@ class Engine {
       through(feed_cascades_[g], rows, rows, frames);
     }
     if (!mean_.empty()) take_mean(feeds, frames);
-    if constexpr (W == 1) split_as_tree(feeds, frames);
+    if constexpr (W == 1) split_as_tree(feeds, outputs, frames);
     for (std::size_t g = 0; g < output_cascades_.size(); ++g) {
+      const auto to = outputs.subspan(g * W, std::min<std::size_t>(W, routes_.size() - g * W));
       std::array<const float*, W> from{};
-      std::array<float*, W> to{};
-      const std::size_t count = std::min<std::size_t>(W, routes_.size() - g * W);
-      for (std::size_t l = 0; l < count; ++l) {
-        to[l] = row(g * W + l, frames).data();
+      for (std::size_t l = 0; l < to.size(); ++l)
         from[l] = W == 1 ? to[l] : source_row(feeds, routes_[g * W + l].source, frames).data();
-      }
-      through(output_cascades_[g], std::span(from).first(count), std::span(to).first(count), frames);
+      through(output_cascades_[g], std::span(from).first(to.size()), to, frames);
     }
     for (std::size_t o = 0; o < routes_.size(); ++o) {
-      scale(row(o, frames), routes_[o].gain);
-      delays_[o].process(row(o, frames), row(o, frames));
+      const std::span<float> row(outputs[o], frames);
+      scale(row, routes_[o].gain);
+      delays_[o].process(row, row);
     }
     for (LimiterGroup<W>& group : limiters_) limit(group, frames_, outputs, frames);
     for (LimiterGroup<kNarrow<W>>& group : narrow_limiters_) limit(group, narrow_frames_, outputs, frames);
@@ -131,9 +130,6 @@ class Engine {
     if (gain == 1.0f) return;
     for (float& x : row) x *= gain;
   }
-  std::span<float> row(std::size_t output, std::size_t frames) const noexcept {
-    return rows_.subspan(output * kGridFrames, frames);
-  }
   std::span<const float> source_row(std::span<float* const> feeds, std::int16_t source,
                                     std::size_t frames) const noexcept {
     if (source == kMeanOfFeeds) return mean_.first(frames);
@@ -165,38 +161,33 @@ class Engine {
       rows_from_frames<W>(turned, to);
     }
   }
-  void split_as_tree(std::span<float* const> feeds, std::size_t frames) noexcept {
+  void split_as_tree(std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
     for (std::size_t t = 0; t < trees_.size(); ++t) {
       std::array<float*, kMaxWays> ways{};
       for (std::size_t o = 0; o < routes_.size(); ++o)
-        if (routes_[o].source == tree_sources_[t] && routes_[o].first_alike == o)
-          ways[routes_[o].way] = row(o, frames).data();
+        if (routes_[o].source == tree_sources_[t] && routes_[o].first_alike == o) ways[routes_[o].way] = outputs[o];
       trees_[t].process(source_row(feeds, tree_sources_[t], frames), ways);
     }
     for (std::size_t o = 0; o < routes_.size(); ++o)
-      if (routes_[o].first_alike != o) std::ranges::copy(row(routes_[o].first_alike, frames), row(o, frames).begin());
+      if (routes_[o].first_alike != o) std::copy_n(outputs[routes_[o].first_alike], frames, outputs[o]);
   }
   template <int V>
   void limit(LimiterGroup<V>& group, std::span<Pack<V>> memory, std::span<float* const> outputs,
              std::size_t frames) noexcept {
-    std::array<const float*, V> from{};
-    std::array<float*, V> to{};
-    for (std::size_t l = 0; l < group.count; ++l)
-      from[l] = row(group.outputs[l], frames).data(), to[l] = outputs[group.outputs[l]];
-    if (group.idle) {
-      for (std::size_t l = 0; l < group.count; ++l) std::copy_n(from[l], frames, to[l]);
-      return;
-    }
+    if (group.idle) return;
     if constexpr (V == 1) {
-      const std::span<float> in = row(group.outputs[0], frames);
-      if (group.heats) group.power.process(in, in);
-      group.peak.process(in, {to[0], frames});
+      const std::span<float> row(outputs[group.outputs[0]], frames);
+      if (group.heats) group.power.process(row, row);
+      group.peak.process(row, row);
     } else {
+      std::array<float*, V> all{};
+      for (std::size_t l = 0; l < group.count; ++l) all[l] = outputs[group.outputs[l]];
+      const auto rows = std::span(all).first(group.count);
       const std::span<Pack<V>> turned = memory.first(frames);
-      frames_from_rows<V>(std::span(from).first(group.count), turned);
+      frames_from_rows<V>(rows, turned);
       if (group.heats) group.power.process(turned, turned);
       group.peak.process(turned, turned);
-      rows_from_frames<V>(turned, std::span(to).first(group.count));
+      rows_from_frames<V>(turned, rows);
     }
     for (std::size_t l = 0; l < group.count; ++l) {
       Meter& meter = meters_[group.outputs[l]];
@@ -207,7 +198,7 @@ class Engine {
     }
   }
 
-  std::span<float> feed_gains_, rows_, mean_;  ///< rows_: kGridFrames an output
+  std::span<float> feed_gains_, mean_;
   std::span<Pack<W>> frames_;                  ///< kGridFrames, for W > 1
   std::span<Pack<kNarrow<W>>> narrow_frames_;  ///< kGridFrames, where there are narrow limiters
   std::span<Cascade> feed_cascades_, output_cascades_;
@@ -231,7 +222,6 @@ struct Engine<W>::Builder {
   constexpr void everything() noexcept {
     const std::size_t outputs = settings.outputs.size();
     engine.feed_gains_ = arena.take<float>(settings.feeds.size());
-    engine.rows_ = arena.take<float>(outputs * kGridFrames);
     engine.routes_ = arena.take<Route>(outputs);
     engine.meters_ = arena.take<Meter>(outputs);
     if constexpr (W > 1) engine.frames_ = arena.take<Pack<W>>(kGridFrames);
