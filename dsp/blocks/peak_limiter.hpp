@@ -35,6 +35,8 @@
 /// Release  d falls by the factor `keep` a sample, rounded once to float: an error of the rate below 1 % up to a time
 ///          constant of 10^5 samples. kTiny ends it at 0 without a subnormal number on the way, and no keep < 1 sticks:
 ///          keep d is then at least half an ulp below d, and kTiny breaks the tie.
+/// Lanes    may differ in look-ahead and hold, up to kMostShapes of both: the rings are as long as the longest asks, and
+///          each lane reads what is oldest where its own lengths say; the maximum is taken once for each shape.
 /// Cost     fixed, whatever the data: no branch on it. Memory lent by the caller: see `required`.
 #include <algorithm>
 #include <array>
@@ -52,15 +54,19 @@
 #include "dsp/pack.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
+/// Of one lane, whatever the width.
+struct LimiterShape {
+  std::uint32_t look_ahead_samples = 0;  ///< D, 0 .. kMaxLookAheadSamples
+  std::uint32_t hold_samples = 0;        ///< 0 .. kMaxHoldSamples
+  bool true_peak = false;                ///< hold the wave between the samples too, as far as the detector sees it
+  bool operator==(const LimiterShape&) const = default;
+};
+
 template <int W>
 class PeakLimiter {
  public:
-  /// Common to the lanes.
-  struct Shape {
-    std::uint32_t look_ahead_samples = 0;  ///< D, 0 .. kMaxLookAheadSamples
-    std::uint32_t hold_samples = 0;        ///< 0 .. kMaxHoldSamples
-    bool true_peak = false;                ///< hold the wave between the samples too, as far as the detector sees it
-  };
+  using Shape = LimiterShape;
+  static constexpr std::size_t kMostShapes = W == 1 ? 1 : 4;  ///< different ones in the lanes of one limiter
   struct LaneSettings {
     bool enabled = false;       ///< the rest is read only where this is set
     float ceiling = 1.0f;       ///< kMinCeiling .. kMagnitudeBound
@@ -74,10 +80,16 @@ class PeakLimiter {
   struct Memory {
     std::size_t values, integers;  ///< Pack<W> and PackInt<W>
   };
-  static constexpr Memory required(Shape s) noexcept {
-    return {delay_length(s) + SlidingMaximum<W>::required_values({window_samples(s)}),
-            std::size_t{s.look_ahead_samples} + 2};
+  /// For lanes of these shapes.
+  static constexpr Memory required(std::span<const Shape> shapes) noexcept {
+    const Kinds kinds(shapes);
+    Memory memory{delay_length(kinds.shapes[0]), std::size_t{kinds.shapes[0].look_ahead_samples} + 2};
+    for (std::size_t k = 0; k < kinds.count; ++k) memory.values += window_values(kinds.shapes[k]);
+    return memory;
   }
+  static constexpr Memory required(const Shape& shape) noexcept { return required({&shape, 1}); }
+  /// Whether lanes of these shapes go into one limiter: few enough different ones, and one kind of peak.
+  static constexpr bool go_together(std::span<const Shape> shapes) noexcept { return Kinds(shapes).together; }
   static constexpr std::uint32_t latency_samples(Shape s) noexcept {
     return s.look_ahead_samples + (s.true_peak ? TruePeakDetector<W>::kLatency : 0);
   }
@@ -86,27 +98,43 @@ class PeakLimiter {
   PeakLimiter(const PeakLimiter&) = delete;
   PeakLimiter& operator=(const PeakLimiter&) = delete;
 
-  /// `lanes` from lane 0 on; lanes without settings are not enabled. Touches all the memory: not between two audio
-  /// blocks. If refused, the block stays as it was.
-  [[nodiscard]] Setup configure(Shape shape, std::span<const LaneSettings> lanes, std::span<Pack<W>> values,
-                                std::span<PackInt<W>> integers) noexcept {
-    if (shape.look_ahead_samples > kMaxLookAheadSamples || shape.hold_samples > kMaxHoldSamples ||
-        lanes.size() > std::size_t{W})
+  /// `lanes` from lane 0 on, each of the shape of its number, or of the last one given; lanes without settings are not
+  /// enabled. Touches all the memory: not between two audio blocks. If refused, the block stays as it was.
+  [[nodiscard]] Setup configure(std::span<const Shape> shapes, std::span<const LaneSettings> lanes,
+                                std::span<Pack<W>> values, std::span<PackInt<W>> integers) noexcept {
+    if (shapes.empty() || shapes.size() > std::size_t{W} || lanes.size() > std::size_t{W} || !go_together(shapes))
       return Setup::out_of_range;
+    for (const Shape& s : shapes)
+      if (s.look_ahead_samples > kMaxLookAheadSamples || s.hold_samples > kMaxHoldSamples) return Setup::out_of_range;
     for (const LaneSettings& s : lanes) {
       const bool valid = s.ceiling >= kMinCeiling && s.ceiling <= kMagnitudeBound &&  // false for a NaN
                          s.release_keep >= 0.0f && s.release_keep < 1.0f;
       if (s.enabled && !valid) return Setup::out_of_range;
     }
-    const Memory needed = required(shape);
+    const Memory needed = required(shapes);
     if (values.size() < needed.values || integers.size() < needed.integers) return Setup::memory_too_small;
-    const Setup window = maximum_.configure({window_samples(shape)}, values.subspan(delay_length(shape)));
-    assert(window == Setup::ok), static_cast<void>(window);
-    const std::size_t spread = needed.integers, first = spread / 2;
-    delay_ = Ring<Pack<W>>(values.first(delay_length(shape)));
-    first_.ring = Ring<PackInt<W>>(integers.first(first));
-    second_.ring = Ring<PackInt<W>>(integers.subspan(first, spread - first));
-    true_peak_ = shape.true_peak;
+    const Kinds kinds(shapes);
+    const Shape& longest = kinds.shapes[0];
+    delay_ = Ring<Pack<W>>(values.first(delay_length(longest)));
+    values = values.subspan(delay_length(longest));
+    first_.ring = Ring<PackInt<W>>(integers.first(first_length(longest)));
+    second_.ring = Ring<PackInt<W>>(integers.subspan(first_length(longest), second_length(longest)));
+    true_peak_ = longest.true_peak, kinds_ = kinds.count;
+    for (std::size_t k = 0; k < kinds_; ++k) {
+      const Shape& shape = kinds.shapes[k];
+      Kind& kind = kind_[k];
+      const Setup window = kind.maximum.configure({window_samples(shape)}, values);
+      assert(window == Setup::ok), static_cast<void>(window);
+      values = values.subspan(window_values(shape));
+      kind.first = first_length(shape), kind.second = second_length(shape), kind.latency = latency_samples(shape);
+      kind.lanes = PackInt<W>{};
+      for (std::size_t l = 0; l < W; ++l)
+        if (kinds.of_lane(shapes, l) == k) {
+          set_lane_of(kind.lanes, static_cast<int>(l), -1);
+          set_lane<W>(first_factor_, static_cast<int>(l), factor(kind.first, 1.0f));
+          set_lane<W>(minus_second_factor_, static_cast<int>(l), -factor(kind.second, 1.0f / kUnit));
+        }
+    }
     ceiling_ = broadcast<W>(kNever), keep_ = Pack<W>{};
     for (std::size_t l = 0; l < lanes.size(); ++l) {
       if (!lanes[l].enabled) continue;
@@ -115,8 +143,14 @@ class PeakLimiter {
     }
     return reset(), Setup::ok;
   }
+  /// All lanes of one shape.
+  [[nodiscard]] Setup configure(const Shape& shape, std::span<const LaneSettings> lanes, std::span<Pack<W>> values,
+                                std::span<PackInt<W>> integers) noexcept {
+    return configure({&shape, 1}, lanes, values, integers);
+  }
   void reset() noexcept {
-    detector_.reset(), maximum_.reset(), first_.reset(), second_.reset(), delay_.reset();
+    detector_.reset(), first_.reset(), second_.reset(), delay_.reset();
+    for (std::size_t k = 0; k < kinds_; ++k) kind_[k].maximum.reset();
     position_ = 0, released_ = Pack<W>{};
     gain_ = least_ = broadcast<W>(1.0f);
     limited_ = non_finite_ = bounded_ = PackInt<W>{};
@@ -134,8 +168,8 @@ class PeakLimiter {
       } else {
         demand({sound, count}, control, []<int V>(Pack<V> x) { return magnitude<V>(x); });
       }
-      maximum_.process({control, count}, {control, count});
-      limit({control, count}, sound, out.data() + n);
+      hold({control, count});
+      limit_as<1>({control, count}, sound, out.data() + n);
       n += count, position_ += static_cast<std::uint32_t>(count);
       if (position_ == kGridFrames) position_ = 0, first_.carry(), second_.carry();
     }
@@ -167,6 +201,38 @@ class PeakLimiter {
   static constexpr std::int32_t kLowBits = 15, kLowMask = (1 << kLowBits) - 1;
 
   static constexpr std::size_t delay_length(Shape s) noexcept { return std::size_t{latency_samples(s)} + 1; }
+  static constexpr std::size_t first_length(Shape s) noexcept { return (std::size_t{s.look_ahead_samples} + 2) / 2; }
+  static constexpr std::size_t second_length(Shape s) noexcept {
+    return std::size_t{s.look_ahead_samples} + 2 - first_length(s);
+  }
+  static constexpr std::size_t window_values(Shape s) noexcept {
+    return SlidingMaximum<W>::required_values({window_samples(s)});
+  }
+  /// The different shapes among those of the lanes, the one with the longest look-ahead first: its rings serve all.
+  struct Kinds {
+    std::array<Shape, kMostShapes> shapes{};
+    std::size_t count = 0;
+    bool together = true;
+
+    explicit constexpr Kinds(std::span<const Shape> lanes) noexcept {
+      for (const Shape& lane : lanes) {
+        if (lane.true_peak != lanes[0].true_peak) together = false;
+        if (number_of(lane) < count) continue;
+        if (count == kMostShapes) {
+          together = false;
+          continue;
+        }
+        shapes[count++] = lane;
+        if (lane.look_ahead_samples > shapes[0].look_ahead_samples) std::swap(shapes[0], shapes[count - 1]);
+      }
+    }
+    constexpr std::size_t number_of(const Shape& shape) const noexcept {
+      return static_cast<std::size_t>(std::find(shapes.begin(), shapes.begin() + count, shape) - shapes.begin());
+    }
+    constexpr std::size_t of_lane(std::span<const Shape> lanes, std::size_t l) const noexcept {
+      return number_of(lanes[std::min(l, lanes.size() - 1)]);
+    }
+  };
   /// A true peak lies between its sample and the next: both are to see it.
   static constexpr std::uint32_t window_samples(Shape s) noexcept {
     return s.look_ahead_samples + 1 + s.hold_samples + (s.true_peak ? 1 : 0);
@@ -200,6 +266,10 @@ class PeakLimiter {
     void reset() noexcept { std::fill(begin, end, V{}), place = begin; }
     std::size_t to_end() const noexcept { return static_cast<std::size_t>(end - place); }
     RACKPROOF_INLINE void wrap() noexcept { place = place == end ? begin : place; }
+    /// The value that was put here `back` values before the next one is, 1 .. length().
+    RACKPROOF_INLINE V* before(std::size_t back) const noexcept {
+      return static_cast<std::size_t>(place - begin) >= back ? place - back : place - back + length();
+    }
   };
   /// Running sum of the values in a ring: high 2^15 + low.
   struct Box {
@@ -207,11 +277,8 @@ class PeakLimiter {
     PackInt<W> high{}, low{};
 
     void reset() noexcept { ring.reset(), high = low = PackInt<W>{}; }
-    /// By which a sum becomes a mean, enlarged by 6 * 2^-24 less the two roundings of this very factor: more than the
-    /// three roundings from the sums to the mean (high to float, high + low, the product) can take away.
-    float factor(float unit) const noexcept { return unit / static_cast<float>(ring.length()) * (1.0f + 0x1.8p-22f); }
-    RACKPROOF_INLINE Pack<W> push(PackInt<W> q) noexcept {  // the caller advances the ring, once a stretch
-      const PackInt<W> change = q - *ring.place;
+    RACKPROOF_INLINE Pack<W> push(PackInt<W> q, PackInt<W> oldest) noexcept {  // the caller wraps, once a stretch
+      const PackInt<W> change = q - oldest;
       *ring.place++ = q;
       high += change >> kLowBits;  // downwards, so that what is left to `low` is never negative
       low += change & kLowMask;
@@ -225,6 +292,17 @@ class PeakLimiter {
     void carry() noexcept { high += low >> kLowBits, low &= kLowMask; }
   };
 
+  /// By which a sum becomes a mean, enlarged by 6 * 2^-24 less the two roundings of this very factor: more than the
+  /// three roundings from the sums to the mean (high to float, high + low, the product) can take away.
+  static constexpr float factor(std::size_t length, float unit) noexcept {
+    return unit / static_cast<float>(length) * (1.0f + 0x1.8p-22f);
+  }
+  /// Lanes of one shape, and what they have to themselves.
+  struct Kind {
+    SlidingMaximum<W> maximum;
+    std::size_t first = 1, second = 1, latency = 0;  ///< lengths of the boxes; of the whole
+    PackInt<W> lanes{};                              ///< -1 in its lanes
+  };
   void admit(std::span<const Pack<W>> in, Pack<W>* sound) noexcept {
     PackInt<W> within{}, finite{};
     if constexpr (W == 1) {
@@ -268,32 +346,76 @@ class PeakLimiter {
       limited += ones(gain < broadcast<W>(1.0f));
     }
   }
+  /// Each lane's need becomes the greatest within its window.
+  void hold(std::span<Pack<W>> need) noexcept {
+    if constexpr (kMostShapes > 1) {
+      Pack<W> given[kGridFrames], held[kGridFrames];
+      if (kinds_ > 1) std::copy(need.begin(), need.end(), given);
+      for (std::size_t k = 1; k < kinds_; ++k) {
+        kind_[k].maximum.process({given, need.size()}, {held, need.size()});
+        const PackInt<W> lanes = kind_[k].lanes;
+        if (k == 1) kind_[0].maximum.process(need, need);
+        for (std::size_t i = 0; i < need.size(); ++i) need[i] = select(lanes < PackInt<W>{}, held[i], need[i]);
+      }
+      if (kinds_ > 1) return;
+    }
+    kind_[0].maximum.process(need, need);
+  }
+  template <std::size_t K>
+  void limit_as(std::span<const Pack<W>> need, const Pack<W>* sound, Pack<W>* out) noexcept {
+    if constexpr (K < kMostShapes)
+      if (kinds_ > K) return limit_as<K + 1>(need, sound, out);
+    limit<K>(need, sound, out);
+  }
+  /// With lanes of K shapes: what is oldest in a ring stands where each of them says.
+  template <std::size_t K>
   void limit(std::span<const Pack<W>> need, const Pack<W>* sound, Pack<W>* out) noexcept {
     const Pack<W> keep = keep_, minus_tiny = broadcast<W>(-kUnit * kTiny), one = broadcast<W>(1.0f);
-    const Pack<W> first_factor = broadcast<W>(first_.factor(1.0f));
-    const Pack<W> minus_second_factor = broadcast<W>(-second_.factor(1.0f / kUnit));
+    const Pack<W> first_factor = first_factor_, minus_second_factor = minus_second_factor_;
+    std::array<PackInt<W>, K> lanes;
+    for (std::size_t k = 0; k < K; ++k) lanes[k] = kind_[k].lanes;
+    const auto each_its_own = [&](auto longest, auto& places) __attribute__((always_inline)) {
+      for (std::size_t k = 1; k < K; ++k) longest = select(lanes[k] < PackInt<W>{}, *places[k]++, longest);
+      return longest;
+    };
     Box first = first_, second = second_;
     Ring<Pack<W>> delay = delay_;
     Pack<W> released = released_, least = least_, gain = gain_;
     PackInt<W> limited{};
     PackInt<W> means[kGridFrames];
     for (std::size_t i = 0; i < need.size();) {
-      const std::size_t stop = i + std::min(need.size() - i, first.ring.to_end());
-      for (; i < stop; ++i) {
+      // A stretch in which no place comes to the end of its ring. The longest box's oldest value gives way to the
+      // newest.
+      std::array<const PackInt<W>*, K> oldest;
+      std::size_t stretch = std::min(need.size() - i, first.ring.to_end());
+      for (std::size_t k = 1; k < K; ++k) {
+        oldest[k] = first.ring.before(kind_[k].first);
+        stretch = std::min(stretch, static_cast<std::size_t>(first.ring.end - oldest[k]));
+      }
+      for (const std::size_t stop = i + stretch; i < stop; ++i) {
         released = greater(need[i], fma(keep, released, minus_tiny));
-        means[i] = to_int<W>(first.push(to_int<W>(released)) * first_factor);
+        means[i] = to_int<W>(first.push(to_int<W>(released), each_its_own(*first.ring.place, oldest)) * first_factor);
       }
       first.ring.wrap();
     }
     for (std::size_t i = 0; i < need.size();) {
-      const Pack<W>* oldest = delay.place + 1 == delay.end ? delay.begin : delay.place + 1;
-      const std::size_t stretch = std::min(
-          {need.size() - i, second.ring.to_end(), delay.to_end(), static_cast<std::size_t>(delay.end - oldest)});
+      std::array<const PackInt<W>*, K> oldest;
+      std::array<const Pack<W>*, K> leaving;
+      std::size_t stretch = std::min({need.size() - i, second.ring.to_end(), delay.to_end()});
+      for (std::size_t k = 0; k < K; ++k) {
+        leaving[k] = kind_[k].latency == 0 ? delay.place : delay.before(kind_[k].latency);
+        stretch = std::min(stretch, static_cast<std::size_t>(delay.end - leaving[k]));
+      }
+      for (std::size_t k = 1; k < K; ++k) {
+        oldest[k] = second.ring.before(kind_[k].second);
+        stretch = std::min(stretch, static_cast<std::size_t>(second.ring.end - oldest[k]));
+      }
       for (const std::size_t stop = i + stretch; i < stop; ++i) {
-        gain = at_least_zero<W>(fma(second.push(means[i]), minus_second_factor, one));
+        gain = at_least_zero<W>(
+            fma(second.push(means[i], each_its_own(*second.ring.place, oldest)), minus_second_factor, one));
         meter(gain, least, limited);
         *delay.place++ = sound[i];
-        out[i] = *oldest++ * gain;
+        out[i] = each_its_own(*leaving[0]++, leaving) * gain;
       }
       second.ring.wrap(), delay.wrap();
     }
@@ -305,7 +427,9 @@ class PeakLimiter {
   Pack<W> own_value_[1]{};  // what the rings are made of before the first `configure`
   PackInt<W> own_integers_[2]{};
   TruePeakDetector<W> detector_;
-  SlidingMaximum<W> maximum_;
+  std::array<Kind, kMostShapes> kind_{};
+  std::size_t kinds_ = 1;
+  Pack<W> first_factor_ = broadcast<W>(factor(1, 1.0f)), minus_second_factor_ = broadcast<W>(-factor(1, 1.0f / kUnit));
   Box first_{Ring<PackInt<W>>({own_integers_, 1})}, second_{Ring<PackInt<W>>({own_integers_ + 1, 1})};
   Ring<Pack<W>> delay_{std::span(own_value_)};
   std::uint32_t position_ = 0;  // frames past the last point of the grid, below kGridFrames between calls

@@ -2,8 +2,8 @@
 /// The chain at one width of lanes: blocks set side by side, and the planar buffers between them.
 /// Theorem  the bits do not depend on W: every block's do not, and what joins them only moves samples.
 /// Method   each stage is planar at its edges (one row of kGridFrames a signal); a block of W lanes takes its rows in,
-///          turned into frames, and gives them back. Feeds and outputs fill lanes in order; limiters, whose windows
-///          must agree within a pack, with those of the same shape. In one lane the split is a tree, in W each output
+///          turned into frames, and gives them back. Feeds and outputs fill lanes in order; limiters with those that
+///          they go together with. In one lane the split is a tree, in W each output
 ///          walks its own path: the same arithmetic.
 #include <algorithm>
 #include <array>
@@ -320,15 +320,16 @@ struct Engine<W>::Builder {
       if (ready()) note(engine.delays_[o].configure(delay, memory));
     }
   }
-  using Shape = typename PeakLimiter<W>::Shape;
   struct Group {
-    Shape shape;
+    std::array<LimiterShape, W> shapes;
     std::array<std::uint8_t, W> outputs;
     std::size_t count;
     bool idle;
-    constexpr bool takes(const Shape& s, bool is_idle) const noexcept {
-      return count < W && idle == is_idle && shape.look_ahead_samples == s.look_ahead_samples &&
-             shape.hold_samples == s.hold_samples && shape.true_peak == s.true_peak;
+    constexpr bool takes(const LimiterShape& shape, bool is_idle) const noexcept {
+      if (count == W || idle != is_idle) return false;
+      std::array<LimiterShape, W> all = shapes;
+      all[count] = shape;
+      return PeakLimiter<W>::go_together(std::span<const LimiterShape>(all).first(count + 1));
     }
     constexpr bool narrow() const noexcept { return kNarrow<W> < W && count <= kNarrow<W>; }
   };
@@ -337,11 +338,12 @@ struct Engine<W>::Builder {
     std::size_t count = 0, narrow = 0;
     for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
       const OutputSettings& s = settings.outputs[o];
-      const Shape shape{s.peak.look_ahead_samples, s.peak.hold_samples, s.peak.true_peak};
+      const LimiterShape shape{s.peak.look_ahead_samples, s.peak.hold_samples, s.peak.true_peak};
       const bool idle = !s.peak.enabled && !s.power.enabled && PeakLimiter<W>::latency_samples(shape) == 0;
       std::size_t g = 0;
       while (g < count && !groups[g].takes(shape, idle)) ++g;
-      if (g == count) groups[count++] = {shape, {}, 0, idle};
+      if (g == count) groups[count++] = {{}, {}, 0, idle};
+      groups[g].shapes[groups[g].count] = shape;
       groups[g].outputs[groups[g].count++] = static_cast<std::uint8_t>(o);
     }
     for (std::size_t g = 0; g < count; ++g) narrow += groups[g].narrow() ? 1 : 0;
@@ -359,8 +361,8 @@ struct Engine<W>::Builder {
   constexpr void limiter(const Group& group, std::span<LimiterGroup<V>> groups, std::size_t number) noexcept {
     using Peak = PeakLimiter<V>;
     using Power = PowerLimiter<V>;
-    const typename Peak::Shape shape{group.shape.look_ahead_samples, group.shape.hold_samples, group.shape.true_peak};
-    const auto needed = group.idle ? typename Peak::Memory{} : Peak::required(shape);
+    const auto shapes = std::span<const LimiterShape>(group.shapes).first(group.count);
+    const auto needed = group.idle ? typename Peak::Memory{} : Peak::required(shapes);
     const auto values = arena.take<Pack<V>>(needed.values);
     const auto integers = arena.take<PackInt<V>>(needed.integers);
     if (!ready()) return;
@@ -376,7 +378,7 @@ struct Engine<W>::Builder {
       power[l] = {s.power.enabled, s.power.threshold_rms, s.power.forget};
       made.heats = made.heats || s.power.enabled;
     }
-    note(made.peak.configure(shape, std::span(peak).first(group.count), values, integers));
+    note(made.peak.configure(shapes, std::span(peak).first(group.count), values, integers));
     note(made.power.configure(std::span(power).first(group.count)));
   }
 };

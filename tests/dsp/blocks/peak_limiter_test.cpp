@@ -34,15 +34,17 @@ class Fenced {
   using Limiter = PeakLimiter<W>;
   Limiter limiter;
 
-  Fenced(Shape shape, const std::vector<Lane>& lanes) { EXPECT_EQ(configure(shape, lanes), Setup::ok); }
-  Setup configure(Shape s, const std::vector<Lane>& lanes) {
-    const typename Limiter::Shape shape{s.look_ahead_samples, s.hold_samples, s.true_peak};
+  Fenced(Shape shape, const std::vector<Lane>& lanes) : Fenced(std::vector<Shape>{shape}, lanes) {}
+  Fenced(const std::vector<Shape>& shapes, const std::vector<Lane>& lanes) {
+    EXPECT_EQ(configure(shapes, lanes), Setup::ok);
+  }
+  Setup configure(const std::vector<Shape>& shapes, const std::vector<Lane>& lanes) {
     std::vector<typename Limiter::LaneSettings> settings;
     for (const Lane& l : lanes) settings.push_back({l.enabled, l.ceiling, l.release_keep});
-    const auto needed = Limiter::required(shape);
+    const auto needed = Limiter::required(shapes);
     values_.assign(needed.values + 1, broadcast<W>(42.0f));
     integers_.assign(needed.integers + 1, broadcast_int<W>(42));
-    return limiter.configure(shape, settings, std::span(values_).first(needed.values),
+    return limiter.configure(shapes, settings, std::span(values_).first(needed.values),
                              std::span(integers_).first(needed.integers));
   }
   ~Fenced() {
@@ -382,22 +384,29 @@ TEST(PeakLimiter, HoldsAtTheExtremesOfItsShape) {
 
 template <int W>
 void expect_the_bits_of_one_lane() {
-  for (const Shape shape : {Shape{0, 0, false}, Shape{33, 2, false}, Shape{96, 20, true}}) {
+  const std::vector<Shape> sets[] = {{{0, 0, false}},
+                                     {{33, 2, false}},
+                                     {{96, 20, true}},
+                                     {{0, 0, false}, {33, 2, false}, {7, 90, false}, {33, 40, false}},
+                                     {{48, 200, true}, {1, 0, true}, {96, 20, true}, {95, 3, true}}};
+  for (const std::vector<Shape>& set : sets) {
+    std::vector<Shape> shapes;
     std::vector<Track> tracks;
     std::vector<Lane> lanes;
     for (unsigned l = 0; l < static_cast<unsigned>(W); ++l) {
       tracks.push_back(attacks(0.3f, 33, l)[l % 14].track);
       if (l % 2 == 1) tracks[l] = noise(1500, 3.0f, l);
       lanes.push_back({l != 2, 0.1f * static_cast<float>(l + 1), l % 3 == 0 ? 0.9f : 0.9997f});
+      shapes.push_back(set[l % set.size()]);
     }
     std::vector<Track> wanted;
     std::vector<std::int32_t> limited;
     for (std::size_t l = 0; l < tracks.size(); ++l) {
-      Fenced<1> one(shape, {lanes[l]});
+      Fenced<1> one(shapes[l], {lanes[l]});
       wanted.push_back(one.run(tracks[l]));
       limited.push_back(one.limiter.take_meter(0).limited_frames);
     }
-    Fenced<W> wide(shape, lanes);
+    Fenced<W> wide(shapes, lanes);
     for (const std::size_t cut : {std::size_t{1}, std::size_t{7}, std::size_t{64}, tracks[0].size()}) {
       wide.limiter.reset();
       const std::vector<Track> out = wide.run(tracks, cut);
@@ -407,6 +416,26 @@ void expect_the_bits_of_one_lane() {
       }
     }
   }
+}
+TEST(PeakLimiter, TakesLanesThatGoTogether) {
+  using Limiter = PeakLimiter<4>;
+  std::vector<Shape> shapes = {{1, 0, false}, {2, 0, false}, {1, 0, false}, {3, 0, false}};
+  EXPECT_TRUE(Limiter::go_together(shapes));
+  EXPECT_FALSE(PeakLimiter<1>::go_together(shapes)) << "one lane has one shape";
+  EXPECT_EQ(Limiter::required({2, 0, false}).integers, 4u);
+  EXPECT_EQ(Limiter::required(shapes).integers, 5u) << "the rings of the longest look-ahead serve all";
+  shapes[1].true_peak = true;
+  EXPECT_FALSE(Limiter::go_together(shapes)) << "one kind of peak for all";
+  std::vector<Pack<4>> values(1000);
+  std::vector<PackInt<4>> integers(1000);
+  Limiter limiter;
+  EXPECT_EQ(limiter.configure(shapes, {}, values, integers), Setup::out_of_range);
+  EXPECT_EQ(limiter.configure(std::span<const Shape>{}, {}, values, integers), Setup::out_of_range);
+  shapes = {{1, 0, false}, {2, 0, false}, {3, 0, false}, {4, 0, false}};
+  static_assert(Limiter::kMostShapes == 4);
+  EXPECT_TRUE(Limiter::go_together(shapes));
+  shapes.push_back({5, 0, false});
+  EXPECT_FALSE(Limiter::go_together(shapes));
 }
 TEST(PeakLimiter, HasTheSameBitsForEveryCutAndWidth) {
   expect_the_bits_of_one_lane<1>();

@@ -170,6 +170,34 @@ TEST(Chain, EveryNumberOfChannelsAndOfSectionsHasTheSameBitsAtEveryLevel) {
   EXPECT_GE(compared, 16u * 25 * 2) << "this machine has one lane only";
 }
 
+/// Wider lanes hold limiters of several shapes: more of them than one limiter takes, both kinds of peak, among outputs
+/// that do not limit at all.
+TEST(Chain, LimitersOfManyShapesHaveTheSameBitsAtEveryLevel) {
+  const std::vector<FeedSettings> feeds(2);
+  std::vector<OutputSettings> outputs(20);
+  for (std::size_t o = 0; o < outputs.size(); ++o) {
+    OutputSettings& out = outputs[o];
+    out.source = static_cast<std::int16_t>(o % 2);
+    out.peak.look_ahead_samples = static_cast<std::uint32_t>(o % 6 * 37);
+    out.peak.hold_samples = static_cast<std::uint32_t>(o % 4 * 50);
+    out.peak.true_peak = o % 5 == 3;
+    out.peak.enabled = o % 7 != 2;
+    out.peak.ceiling = 0.1f + 0.01f * static_cast<float>(o), out.peak.release_keep = 0.999f;
+  }
+  ChainSettings settings;
+  settings.feeds = feeds, settings.outputs = outputs;
+  const Signals in = programme(2, 6000, 48000);
+  const auto expected = bits(LentChain(settings, Level::lanes_1).run(in, 6000));
+  for (const Level level : kLevels)
+    if (Chain::has(level))
+      for (const std::size_t block : {5u, 64u}) {
+        LentChain lent(settings, level);
+        ASSERT_EQ(lent.setup, Setup::ok);
+        EXPECT_EQ(bits(lent.run(in, block)), expected) << static_cast<int>(level) << " lanes, blocks of " << block;
+        EXPECT_TRUE(lent.fence_stands());
+      }
+}
+
 TEST(Chain, WithNothingToDoItIsADelayBitForBit) {
   const std::vector<FeedSettings> feeds(2);
   std::vector<OutputSettings> outputs(2);
