@@ -118,7 +118,8 @@ std::string captures_of(const Measurement& m) {
                     number(one.drift_ppm, 2), number(one.level_dbfs, 1)});
   return "<p>Arrival is that of the direct sound after it was sent; what the devices add is in it. Clock drift, above "
          "0 "
-         "where the recorder runs faster than the player, is taken out.</p>\n" +
+         "where the recorder runs faster than the player, is taken out." +
+         (m.any_inverted() ? std::string(" ") + tune::kWhatInvertedSays : "") + "</p>\n" +
          table("Each capture",
                {{"capture", false}, {"arrival ms"}, {"polarity", false}, {"clock drift ppm"}, {"level dBFS RMS"}},
                rows);

@@ -1,6 +1,7 @@
 #pragma once
 /// What `measure` found out at one place, or averaged over several: the way from what was sent to a microphone, as
 /// `measure` writes it and as `flatten` and `align` read it back.
+#include <algorithm>
 #include <complex>
 #include <filesystem>
 #include <nlohmann/json_fwd.hpp>
@@ -13,6 +14,12 @@ namespace rackproof::tune {
 
 /// Of coherence: below it there is more noise and late echo than signal.
 inline constexpr double kTrustedCoherence = 0.5;
+
+/// What a reader is told where a capture's polarity reads inverted.
+inline constexpr const char* kWhatInvertedSays =
+    "Inverted: the crest of the direct sound points the other way. A turned cable does that, and so may a steep "
+    "filter; "
+    "align goes by phase.";
 
 /// One recording of those that were averaged.
 struct Capture {
@@ -39,6 +46,10 @@ struct Measurement {
   std::string kind;                ///< what was sent: "noise" or "sweep"
   std::vector<Capture> each;
   std::vector<Warning> warnings;
+
+  bool any_inverted() const {
+    return std::any_of(each.begin(), each.end(), [](const Capture& one) { return one.polarity < 0; });
+  }
 
   /// With the arrival put back: the whole way, time zero when it was sent. `phase_deg` must be there.
   std::complex<double> whole_way(std::size_t index) const;

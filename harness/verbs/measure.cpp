@@ -70,6 +70,7 @@ std::string text_of(const tune::Measurement& m, std::size_t width) {
     facts.row({one.file, fmt::format("{:.4f} ms", one.arrival_ms), one.polarity < 0 ? "inverted" : "normal",
                fmt::format("{:+.2f} ppm", one.drift_ppm), fmt::format("{:.1f} dBFS", one.level_dbfs)});
   out += facts.text(width) + "\n";
+  if (m.any_inverted()) out += wrapped(tune::kWhatInvertedSays, width) + "\n";
   Table bands({{"octave", Align::left}, {"level"}, {"coherence"}});
   for (const tune::OctaveMean& mean : tune::octave_means(m))
     bands.row({mean.octave, fmt::format("{:+.1f} dB", mean.level_db), fmt::format("{:.2f}", mean.coherence)});
