@@ -35,7 +35,8 @@
 /// Release  d falls by the factor `keep` a sample, rounded once to float: an error of the rate below 1 % up to a time
 ///          constant of 10^5 samples. kTiny ends it at 0 without a subnormal number on the way, and no keep < 1 sticks:
 ///          keep d is then at least half an ulp below d, and kTiny breaks the tie.
-/// Lanes    may differ in look-ahead and hold, up to kMostShapes of both: the rings are as long as the longest asks, and
+/// Lanes    may differ in look-ahead and hold, up to kMostShapes of both: the rings are as long as the longest asks,
+/// and
 ///          each lane reads what is oldest where its own lengths say; the maximum is taken once for each shape.
 /// Cost     fixed, whatever the data: no branch on it. Memory lent by the caller: see `required`.
 #include <algorithm>
