@@ -1,8 +1,7 @@
 #pragma once
 /// Holds W outputs side by side at or below their ceilings: what an amplifier clips at and a driver survives.
 /// Theorem  |out[n]| <= ceiling for EVERY input and all settings. Where nothing within look-ahead, hold and release of
-/// a
-///          sample read above the ceiling, out is the input `latency_samples` earlier, bit for bit (-0 and subnormals
+///          a sample read above the ceiling, out is the input `latency_samples` earlier, bit for bit (-0 and subnormals
 ///          too); so is a lane that is not enabled. After a peak the gain is back at exactly 1 in finite time. The same
 ///          bits however the stream is cut into blocks. Input is first bounded to +-kMagnitudeBound, what is not finite
 ///          becomes 0, and both are counted: no state can hold a NaN.
@@ -35,9 +34,8 @@
 /// Release  d falls by the factor `keep` a sample, rounded once to float: an error of the rate below 1 % up to a time
 ///          constant of 10^5 samples. kTiny ends it at 0 without a subnormal number on the way, and no keep < 1 sticks:
 ///          keep d is then at least half an ulp below d, and kTiny breaks the tie.
-/// Lanes    may differ in look-ahead and hold, up to kMostShapes of both: the rings are as long as the longest asks,
-/// and
-///          each lane reads what is oldest where its own lengths say; the maximum is taken once for each shape.
+/// Lanes    may differ in look-ahead and hold, kMostShapes of both together: the rings are as long as the longest
+///          asks, and each lane reads what is oldest where its own lengths say; each shape has a maximum of its own.
 /// Cost     fixed, whatever the data: no branch on it. Memory lent by the caller: see `required`.
 #include <algorithm>
 #include <array>
@@ -349,18 +347,18 @@ class PeakLimiter {
   }
   /// Each lane's need becomes the greatest within its window.
   void hold(std::span<Pack<W>> need) noexcept {
-    if constexpr (kMostShapes > 1) {
+    if constexpr (kMostShapes == 1) {
+      kind_[0].maximum.process(need, need);
+    } else {
       Pack<W> given[kGridFrames], held[kGridFrames];
       if (kinds_ > 1) std::copy(need.begin(), need.end(), given);
+      kind_[0].maximum.process(need, need);
       for (std::size_t k = 1; k < kinds_; ++k) {
         kind_[k].maximum.process({given, need.size()}, {held, need.size()});
-        const PackInt<W> lanes = kind_[k].lanes;
-        if (k == 1) kind_[0].maximum.process(need, need);
-        for (std::size_t i = 0; i < need.size(); ++i) need[i] = select(lanes < PackInt<W>{}, held[i], need[i]);
+        const auto own = kind_[k].lanes < PackInt<W>{};
+        for (std::size_t i = 0; i < need.size(); ++i) need[i] = select(own, held[i], need[i]);
       }
-      if (kinds_ > 1) return;
     }
-    kind_[0].maximum.process(need, need);
   }
   template <std::size_t K>
   void limit_as(std::span<const Pack<W>> need, const Pack<W>* sound, Pack<W>* out) noexcept {
@@ -385,8 +383,7 @@ class PeakLimiter {
     PackInt<W> limited{};
     PackInt<W> means[kGridFrames];
     for (std::size_t i = 0; i < need.size();) {
-      // A stretch in which no place comes to the end of its ring. The longest box's oldest value gives way to the
-      // newest.
+      // A stretch in which no place comes to the end of its ring. The longest box's oldest value makes way for the new.
       std::array<const PackInt<W>*, K> oldest;
       std::size_t stretch = std::min(need.size() - i, first.ring.to_end());
       for (std::size_t k = 1; k < K; ++k) {
