@@ -2,9 +2,9 @@
 /// The chain at one width of lanes: blocks set side by side, and the planar buffers between them.
 /// Theorem  the bits do not depend on W: every block's do not, and what joins them only moves samples.
 /// Method   each stage is planar at its edges (one row of kGridFrames a signal); a block of W lanes takes its rows in,
-///          turned into frames, and gives them back. Feeds and outputs fill lanes in order; limiters with those that
-///          they go together with. In one lane the split is a tree, in W each output
-///          walks its own path: the same arithmetic.
+///          turned into frames, and gives them back. Feeds and outputs fill lanes in order, limiters with those that
+///          they go together with. In one lane the split is a tree, in W each output walks its own path: the same
+///          arithmetic.
 #include <algorithm>
 #include <array>
 #include <bit>
@@ -115,7 +115,7 @@ class Engine {
     std::uint8_t first_alike = 0;  ///< the first output with the same source and way, which takes the branch's signal
     float gain = 1.0f;
   };
-  /// Outputs whose peak limiters have the same shape; with nothing to do where none of them limits or delays.
+  /// Outputs whose peak limiters go together; with nothing to do where none of them limits or delays.
   template <int V>
   struct LimiterGroup {
     PowerLimiter<V> power;
