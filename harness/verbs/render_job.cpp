@@ -25,7 +25,7 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr std::size_t kChunkFrames = audio::kReadFrames;
-constexpr std::size_t kSlots = 4;  // chunks under way: one read, one or two worked on, one written
+constexpr std::size_t kSlots = 8;  // chunks under way: enough that a worker seldom waits for the other
 
 /// A buffer a signal, side by side.
 class Tracks {
@@ -38,19 +38,20 @@ class Tracks {
   std::size_t frames_;
 };
 
-/// Between reading and writing; `shaped` are the feeds after their sections, `split` the outputs before their delays.
+/// Between reading and writing.
 struct Chunk {
-  Tracks feeds, shaped, split, outputs;
+  Tracks feeds, outputs;
   std::size_t frames = 0;
 };
 
-/// A chain with what its settings point to, from some tracks of a chunk to others.
+/// A chain with what its settings point to, from some tracks of a chunk to others, or in place.
 class Link {
  public:
   using Place = Tracks Chunk::*;
 
-  Link(Place from, std::size_t first_from, Place to, std::size_t first_to)
-      : from_(from), to_(to), first_from_(first_from), first_to_(first_to) {}
+  /// Takes all feeds, or of the outputs its own.
+  Link(Place from, Place to, std::size_t first_output = 0)
+      : from_(from), to_(to), first_in_(from == &Chunk::feeds ? 0 : first_output), first_output_(first_output) {}
   Link(const Link&) = delete;
   Link& operator=(const Link&) = delete;
 
@@ -67,18 +68,17 @@ class Link {
   }
   void process(Chunk& chunk, std::size_t block) {
     for (std::size_t at = 0; at < chunk.frames; at += block) {
-      for (std::size_t f = 0; f < in_.size(); ++f) in_[f] = (chunk.*from_)[first_from_ + f].data() + at;
-      for (std::size_t o = 0; o < out_.size(); ++o) out_[o] = (chunk.*to_)[first_to_ + o].data() + at;
+      for (std::size_t f = 0; f < in_.size(); ++f) in_[f] = (chunk.*from_)[first_in_ + f].data() + at;
+      for (std::size_t o = 0; o < out_.size(); ++o) out_[o] = (chunk.*to_)[first_output_ + o].data() + at;
       chain.process(in_, out_, std::min(block, chunk.frames - at));
     }
   }
-  bool at_the_door() const { return from_ == &Chunk::feeds; }
   bool heard_only_what_it_passes() const { return chain.bad_samples() == 0 && chain.bounded_samples() == 0; }
-  std::size_t first_output() const { return first_to_; }
+  std::size_t first_output() const { return first_output_; }
 
  private:
   Place from_, to_;
-  std::size_t first_from_, first_to_;
+  std::size_t first_in_, first_output_;
   std::vector<std::byte> memory_;
   std::vector<const float*> in_;
   std::vector<float*> out_;
@@ -92,7 +92,7 @@ struct Links {
 
 Links whole_chain(const dsp::ChainSettings& settings) {
   Links links;
-  Link& all = links.limit.emplace_back(&Chunk::feeds, 0, &Chunk::outputs, 0);
+  Link& all = links.limit.emplace_back(&Chunk::feeds, &Chunk::outputs);
   all.settings = settings;
   all.feeds.assign(settings.feeds.begin(), settings.feeds.end());
   all.outputs.assign(settings.outputs.begin(), settings.outputs.end());
@@ -118,7 +118,7 @@ Links cut_chain(const dsp::ChainSettings& whole, std::size_t groups, std::size_t
   };
   const bool apart = shapes && splits && workers > 2;
   if (apart) {
-    Link& shape = links.shape.emplace_back(&Chunk::feeds, 0, &Chunk::shaped, 0);
+    Link& shape = links.shape.emplace_back(&Chunk::feeds, &Chunk::feeds);
     for (const dsp::FeedSettings& feed : whole.feeds) {
       shape.outputs.push_back(passing(shape.feeds.size()));
       shape.feeds.push_back(feed);
@@ -126,8 +126,8 @@ Links cut_chain(const dsp::ChainSettings& whole, std::size_t groups, std::size_t
   }
   for (std::size_t g = 0; g < groups; ++g) {
     const std::size_t first = whole.outputs.size() * g / groups, behind = whole.outputs.size() * (g + 1) / groups;
-    Link& split = links.split.emplace_back(apart ? &Chunk::shaped : &Chunk::feeds, 0, &Chunk::split, first);
-    Link& limit = links.limit.emplace_back(&Chunk::split, first, &Chunk::outputs, first);
+    Link& split = links.split.emplace_back(&Chunk::feeds, &Chunk::outputs, first);
+    Link& limit = links.limit.emplace_back(&Chunk::outputs, &Chunk::outputs, first);
     for (const dsp::FeedSettings& feed : whole.feeds) split.feeds.push_back(apart ? dsp::FeedSettings{} : feed);
     split.settings.points = whole.points;
     limit.feeds.resize(behind - first);
@@ -216,11 +216,8 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
 
   const std::size_t block = job.block_frames, chunk_frames = (kChunkFrames + block - 1) / block * block;
   const std::size_t slots = job.workers > 1 ? kSlots : 1;
-  const bool cut = !links.split.empty();
-  std::vector<Chunk> chunks(slots, {.feeds = Tracks(rig.feeds.size(), chunk_frames),
-                                    .shaped = Tracks(links.shape.empty() ? 0 : rig.feeds.size(), chunk_frames),
-                                    .split = Tracks(cut ? writers.size() : 0, chunk_frames),
-                                    .outputs = Tracks(writers.size(), chunk_frames)});
+  std::vector<Chunk> chunks(
+      slots, {.feeds = Tracks(rig.feeds.size(), chunk_frames), .outputs = Tracks(writers.size(), chunk_frames)});
   std::vector<RenderMeter> meters(writers.size());
   std::vector<analysis::TruePeakMeter> true_peaks(writers.size());
   std::vector<float*> tracks(rig.feeds.size());
@@ -237,16 +234,16 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
     return chunk.frames > 0;
   });
   const auto stage_of = [&](Link& link, Pipeline::Stage after) {
-    return pipeline.add({after}, [&link, &chunks, block](std::size_t slot) {
+    return pipeline.add({after}, [&link, &chunks, block, door = after == Pipeline::kFetch](std::size_t slot) {
       link.process(chunks[slot], block);
-      if (!link.at_the_door() && !link.heard_only_what_it_passes()) throw BeyondTheDoor{};
+      if (!door && !link.heard_only_what_it_passes()) throw BeyondTheDoor{};
     });
   };
   const auto shaped = links.shape.empty() ? Pipeline::kFetch : stage_of(links.shape.front(), Pipeline::kFetch);
   std::vector<Pipeline::Stage> written;
   for (std::size_t g = 0; g < links.limit.size(); ++g) {
     Link& limit = links.limit[g];
-    const auto limited = stage_of(limit, cut ? stage_of(links.split[g], shaped) : Pipeline::kFetch);
+    const auto limited = stage_of(limit, links.split.empty() ? shaped : stage_of(links.split[g], shaped));
     for (std::size_t i = 0; i < limit.outputs.size(); ++i)
       written.push_back(pipeline.add({limited}, [&, o = limit.first_output() + i](std::size_t slot) {
         const std::span<const float> samples = chunks[slot].outputs[o].first(chunks[slot].frames);

@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <array>
 #include <bit>
 #include <cmath>
 #include <limits>
@@ -168,6 +169,28 @@ TEST(Chain, EveryNumberOfChannelsAndOfSectionsHasTheSameBitsAtEveryLevel) {
     }
   }
   EXPECT_GE(compared, 16u * 25 * 2) << "this machine has one lane only";
+}
+
+/// Rows given for a feed and for an output too, not the output's own feed's either.
+TEST(Chain, OutputsInTheRowsOfFeedsHaveTheSameBits) {
+  const TestRig rig(3, 4, true);
+  ASSERT_GT(rig.settings.outputs.size(), rig.settings.feeds.size());
+  const Signals in = programme(3, 3000, 48000);
+  for (const Level level : kLevels) {
+    if (!Chain::has(level)) continue;
+    LentChain apart(rig.settings, level), lent(rig.settings, level);
+    Signals rows = in;
+    rows.resize(lent.chain.outputs(), std::vector<float>(3000));
+    for (std::size_t n = 0; n < 3000; n += 100) {
+      const std::array<const float*, 3> from{&rows[0][n], &rows[1][n], &rows[2][n]};
+      std::vector<float*> to;
+      for (auto& row : rows) to.push_back(&row[n]);
+      std::ranges::reverse(to);
+      lent.chain.process(from, to, 100);
+    }
+    std::ranges::reverse(rows);
+    ASSERT_EQ(bits(rows), bits(apart.run(in, 100))) << static_cast<int>(level) << " lanes";
+  }
 }
 
 /// Wider lanes hold limiters of several shapes: more of them than one limiter takes, both kinds of peak, among outputs

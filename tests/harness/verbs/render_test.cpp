@@ -175,10 +175,10 @@ TEST_F(Render, EveryCutOfTheChainGivesTheSame) {
   const std::string one_feed_rig = std::string(kRig).erase(two_feeds, 9), no_sum_rig = std::string(kRig).erase(sum, 13);
   for (const std::string& rig_text : {kRig, one_feed_rig, no_sum_rig})
     for (const bool wild : {false, true}) {
-      std::vector<float> samples = noise(2 * 80000, 26);
+      std::vector<float> samples = noise(2 * 160000, 26);
       for (std::size_t i = 0; i < samples.size(); i += 1001) samples[i] = NAN;
-      // From frame 70000: behind the fifth chunk, so that progress has been heard before.
-      for (std::size_t i = 140000; wild && i < 142000; ++i) samples[i] = i / 200 % 2 == 0 ? 1e9f : -1e9f;
+      // From frame 150000: behind the ninth chunk, more than are under way, so that progress has been heard before.
+      for (std::size_t i = 300000; wild && i < 302000; ++i) samples[i] = i / 200 % 2 == 0 ? 1e9f : -1e9f;
       write_audio(scratch / "in.wav", kWavFloat, 2, 48000, samples);
       put(scratch / "rig.toml", rig_text);
       const rig::Rig rig = rig::load_rig(scratch / "rig.toml");
