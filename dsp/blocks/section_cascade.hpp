@@ -166,8 +166,8 @@ class SectionCascade {
     return rows;
   }
   static constexpr std::size_t next_stride(std::size_t stride) noexcept {
-    if (W < 16) return 2 * stride;  // there moving on by three or six lanes takes more than it saves
-    return stride < 4 ? stride + 1 : stride % 3 == 0 ? stride / 3 * 4 : stride / 2 * 3;  // 1 2 3 4 6 8 12 16
+    if (W < 16) return 2 * stride;        // there moving on by three or six lanes takes more than it saves
+    return stride < 12 ? stride + 1 : W;  // longer rows save too few stages
   }
   /// The fewest stages; of as many, no wavefront, or the shortest rows.
   static constexpr Layout layout_for(std::span<const std::size_t> sections_of_lane) noexcept {
@@ -296,7 +296,8 @@ class SectionCascade {
   }
   template <std::size_t Stride, std::size_t kPace>
   static constexpr bool has_row(std::size_t k, std::size_t steps_behind) noexcept {
-    return steps_behind >= kPace * (k * W / Stride) && steps_behind <= kPace * ((k * W + W - 1) / Stride);
+    return steps_behind % kPace == 0 && steps_behind >= kPace * (k * W / Stride) &&
+           steps_behind <= kPace * ((k * W + W - 1) / Stride);
   }
   /// How many steps the lanes of stage k are behind row 0.
   template <std::size_t Stride, std::size_t kPace>
