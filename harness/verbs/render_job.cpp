@@ -7,6 +7,7 @@
 #include <cmath>
 #include <cstddef>
 #include <deque>
+#include <memory>
 #include <mutex>
 #include <numeric>
 #include <span>
@@ -27,14 +28,15 @@ namespace fs = std::filesystem;
 constexpr std::size_t kChunkFrames = audio::kReadFrames;
 constexpr std::size_t kSlots = 8;  // chunks under way: enough that a worker seldom waits for the other
 
-/// A buffer a signal, side by side.
+/// A buffer a signal, side by side; nothing in them yet.
 class Tracks {
  public:
-  Tracks(std::size_t tracks, std::size_t frames) : samples_(tracks * frames), frames_(frames) {}
-  std::span<float> operator[](std::size_t track) { return std::span(samples_).subspan(track * frames_, frames_); }
+  Tracks(std::size_t tracks, std::size_t frames)
+      : samples_(std::make_unique_for_overwrite<float[]>(tracks * frames)), frames_(frames) {}
+  std::span<float> operator[](std::size_t track) { return {&samples_[track * frames_], frames_}; }
 
  private:
-  std::vector<float> samples_;
+  std::unique_ptr<float[]> samples_;
   std::size_t frames_;
 };
 
@@ -216,8 +218,10 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
 
   const std::size_t block = job.block_frames, chunk_frames = (kChunkFrames + block - 1) / block * block;
   const std::size_t slots = job.workers > 1 ? kSlots : 1;
-  std::vector<Chunk> chunks(
-      slots, {.feeds = Tracks(rig.feeds.size(), chunk_frames), .outputs = Tracks(writers.size(), chunk_frames)});
+  std::vector<Chunk> chunks;
+  for (std::size_t slot = 0; slot < slots; ++slot)
+    chunks.push_back(
+        {.feeds = Tracks(rig.feeds.size(), chunk_frames), .outputs = Tracks(writers.size(), chunk_frames)});
   std::vector<RenderMeter> meters(writers.size());
   std::vector<analysis::TruePeakMeter> true_peaks(writers.size());
   std::vector<float*> tracks(rig.feeds.size());
