@@ -171,7 +171,7 @@ TEST(Chain, EveryNumberOfChannelsAndOfSectionsHasTheSameBitsAtEveryLevel) {
   EXPECT_GE(compared, 16u * 25 * 2) << "this machine has one lane only";
 }
 
-/// Rows given for a feed and for an output too, not the output's own feed's either.
+/// Three of the outputs take the rows of the feeds, and not each that of its own feed.
 TEST(Chain, OutputsInTheRowsOfFeedsHaveTheSameBits) {
   const TestRig rig(3, 4, true);
   ASSERT_GT(rig.settings.outputs.size(), rig.settings.feeds.size());
