@@ -7,10 +7,13 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <atomic>
 #include <cerrno>
 #include <cmath>
 #include <cstring>
 #include <string>
+#include <system_error>
+#include <thread>
 #include <utility>
 
 #include "harness/rig/rig.hpp"
@@ -25,6 +28,21 @@ struct Coding {
 constexpr std::array<Coding, 5> kCodings{
     {{SF_FORMAT_FLOAT, 4}, {SF_FORMAT_DOUBLE, 8}, {SF_FORMAT_PCM_16, 2}, {SF_FORMAT_PCM_24, 3}, {SF_FORMAT_PCM_32, 4}}};
 const Coding& coding_of(Subtype subtype) { return kCodings[static_cast<std::size_t>(subtype)]; }
+
+/// A file, held open or -1.
+class Held {
+ public:
+  explicit Held(int descriptor) : descriptor_(descriptor) {}
+  Held(Held&& other) noexcept : descriptor_(std::exchange(other.descriptor_, -1)) {}
+  Held& operator=(Held&&) = delete;
+  ~Held() { reset(); }
+  void reset() {
+    if (descriptor_ >= 0) ::close(std::exchange(descriptor_, -1));
+  }
+
+ private:
+  int descriptor_;
+};
 
 std::string reason(int error) { return std::error_code(error, std::generic_category()).message(); }
 
@@ -151,9 +169,26 @@ void Writer::keep() {
   temporary_.clear();
 }
 
-void keep_all(std::span<Writer> writers) {
+void keep_all(std::span<Writer> writers, std::size_t workers) {
   for (Writer& writer : writers) writer.finish();
-  for (Writer& writer : writers) writer.keep();
+  // A file that somebody holds open outlives its name: renaming over it is over at once. One that could not be opened
+  // is given back there and then.
+  std::vector<Held> replaced;
+  replaced.reserve(writers.size());
+  for (Writer& writer : writers) {
+    replaced.emplace_back(::open(writer.place().c_str(), O_PATH | O_NOFOLLOW | O_CLOEXEC));
+    writer.keep();
+  }
+  std::atomic<std::size_t> next = 0;
+  const auto give_back = [&] {
+    for (std::size_t i = next++; i < replaced.size(); i = next++) replaced[i].reset();
+  };
+  std::vector<std::jthread> others;
+  try {
+    while (others.size() + 1 < std::min(workers, replaced.size())) others.emplace_back(give_back);
+  } catch (const std::system_error&) {  // so it takes longer
+  }
+  give_back();
 }
 
 OutputFolder::OutputFolder(const std::filesystem::path& folder) {

@@ -63,8 +63,9 @@ class Writer {
   std::vector<std::int32_t> steps_;
 };
 
-/// All of them or none: each is finished before the first takes its place.
-void keep_all(std::span<Writer> writers);
+/// All of them or none: each is finished before the first takes its place, and what they replace is given back to the
+/// disk after the last has, by up to `workers` threads: for long recordings that takes a while.
+void keep_all(std::span<Writer> writers, std::size_t workers = 1);
 
 /// A folder for outputs, made if absent; what was made of it goes again, unless `keep` is called.
 class OutputFolder {

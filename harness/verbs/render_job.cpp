@@ -262,7 +262,7 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   });
   pipeline.run(job.workers);
   interruption.check();
-  audio::keep_all(writers);
+  audio::keep_all(writers, job.workers);
   folder.keep();
 
   for (Link& limit : links.limit)

@@ -151,6 +151,29 @@ TEST(Writer, LeavesTheOldFileUntilItIsWholeAndNothingWhenItIsNot) {
             std::filesystem::perms::owner_read | std::filesystem::perms::owner_write);
 }
 
+TEST(Writer, AnyNumberOfWorkersGivesBackWhatWasReplaced) {
+  const auto open_files = [] {
+    std::filesystem::directory_iterator files("/proc/self/fd");
+    return std::distance(begin(files), end(files));
+  };
+  const auto before = open_files();
+  for (const std::size_t workers : {1u, 2u, 3u, 8u}) {
+    const Scratch scratch;
+    put(scratch / "a.wav", "an old one"), put(scratch / "c.wav", "another");
+    std::filesystem::create_symlink("absent", scratch / "d.wav");
+    {
+      std::vector<Writer> writers;
+      for (const char* name : {"a.wav", "b.wav", "c.wav", "d.wav"})
+        writers.emplace_back(scratch / name, WriterSettings{});
+      for (Writer& writer : writers) writer.write(noise(100, 14));
+      keep_all(writers, workers);
+      EXPECT_EQ(open_files(), before) << workers << " workers";
+    }
+    EXPECT_THAT(scratch.names(), ElementsAre("a.wav", "b.wav", "c.wav", "d.wav"));
+    for (const std::string& name : scratch.names()) EXPECT_EQ(read_audio(scratch / name).interleaved, noise(100, 14));
+  }
+}
+
 TEST(Writer, NoneTakesItsPlaceWhileAnotherIsNotWhole) {
   const Scratch scratch;
   put(scratch / "a.wav", "the old one");
