@@ -33,6 +33,16 @@ const EngineTable* table_of(Level level) noexcept {
       return nullptr;
   }
 }
+
+std::uint8_t only_output_of(const ChainSettings& settings, std::size_t feed) noexcept {
+  std::uint8_t only = kMaxOutputs;
+  for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
+    if (settings.outputs[o].source != static_cast<std::int16_t>(feed)) continue;
+    if (only != kMaxOutputs) return kMaxOutputs;
+    only = static_cast<std::uint8_t>(o);
+  }
+  return only;
+}
 }  // namespace
 
 bool Chain::has(Level level) noexcept { return table_of(level) != nullptr; }
@@ -58,6 +68,7 @@ Setup Chain::configure(const ChainSettings& settings, std::span<std::byte> memor
   const EngineTable* const table = table_of(level);
   engine_ = table->build(settings, memory.subspan(memory.size() - table->required_bytes(settings)));
   if (engine_ == nullptr) return Setup::out_of_range;
+  for (std::size_t f = 0; f < settings.feeds.size(); ++f) only_output_[f] = only_output_of(settings, f);
   table_ = table, feeds_ = settings.feeds.size(), outputs_ = settings.outputs.size();
   reset();
   return Setup::ok;
@@ -75,6 +86,11 @@ void Chain::process(std::span<const float* const> feeds, std::span<float* const>
   for (std::size_t done = 0; done < frames;) {
     const std::size_t count = std::min<std::size_t>(frames - done, to_grid_);
     for (std::size_t f = 0; f < feeds_; ++f) {
+      const std::size_t only = only_output_[f];
+      if (only != kMaxOutputs && outputs[only] == feeds[f] && table_->may_enter({feeds[f] + done, count})) {
+        in[f] = outputs[only] + done;
+        continue;
+      }
       in[f] = &admitted_[f * kGridFrames];
       const EngineTable::Admitted admitted = table_->admit(feeds[f] + done, {in[f], count});
       bad_samples_ += admitted.bad, bounded_samples_ += admitted.bounded;

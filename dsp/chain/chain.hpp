@@ -4,10 +4,12 @@
 ///          power limiter and peak limiter as `ChainSettings` says, `latency_samples` late; the same bits for every
 ///          block size and on every machine. A sample that is not finite counts as 0, one beyond +36 dBFS as that.
 /// Method   outputs go side by side in the lanes of the widest registers that the machine has; on one without, one by
-///          one, sharing what the ways have in common. Which it is shows in speed and memory, never in the bits.
+///          one, sharing what the ways have in common. Which it is shows in speed and memory, never in the bits. A feed
+///          is copied at the door, unless the only output that takes it lies in its own row.
 /// Use      ask `required_bytes`, lend that much, `configure`, then `process` from the audio thread alone. Between
 ///          `configure` and the memory's end of life nothing else may touch it. Nothing here allocates, locks or
 ///          throws.
+#include <array>
 #include <cstddef>
 #include <cstdint>
 #include <span>
@@ -33,6 +35,7 @@ struct EngineTable {
   };
   /// The door: copies one feed's frames, with what may not enter replaced and counted.
   Admitted (*admit)(const float* in, std::span<float> out) noexcept;
+  bool (*may_enter)(std::span<const float> row) noexcept;  ///< all of them, as they are
   std::size_t (*required_bytes)(const ChainSettings&) noexcept;
   /// Null where the settings are out of range or the memory is too small; then nothing has been kept.
   void* (*build)(const ChainSettings&, std::span<std::byte>) noexcept;
@@ -73,6 +76,8 @@ class Chain {
   const EngineTable* table_ = nullptr;
   void* engine_ = nullptr;
   std::span<float> admitted_;  ///< kGridFrames a feed
+  /// Whose source is the feed; kMaxOutputs where there is none, or several.
+  std::array<std::uint8_t, kMaxFeeds> only_output_{};
   std::size_t feeds_ = 0, outputs_ = 0;
   std::uint32_t to_grid_ = kGridFrames;
   std::uint64_t bad_samples_ = 0, bounded_samples_ = 0;

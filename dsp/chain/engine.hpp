@@ -52,6 +52,12 @@ inline EngineTable::Admitted admit(const float* in, std::span<float> out) noexce
   return counts;
 }
 
+inline bool may_enter(std::span<const float> row) noexcept {
+  std::uint32_t largest = 0;
+  for (const float x : row) largest = std::max(largest, std::bit_cast<std::uint32_t>(x) & 0x7fffffffu);
+  return largest <= std::bit_cast<std::uint32_t>(kMagnitudeBound);  // what is not finite has larger bits
+}
+
 template <int W>
 class Engine {
  public:
@@ -76,7 +82,8 @@ class Engine {
     std::ranges::fill(meters_, Meter{});
   }
   /// At most kGridFrames frames, not across a point of the grid. The rows of the feeds are worked on in place, and what
-  /// is on its way to an output is kept in that output's row.
+  /// is on its way to an output is kept in that output's row. A feed that one output takes may lie in its row: what
+  /// else is made of it, the mean, is taken first.
   void process(std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
     for (std::size_t f = 0; f < feeds.size(); ++f) scale({feeds[f], frames}, feed_gains_[f]);
     for (std::size_t g = 0; g < feed_cascades_.size(); ++g) {
@@ -387,6 +394,7 @@ struct Engine<W>::Builder {
 template <int W>
 inline constexpr EngineTable kEngineTable{
     .admit = [](const float* in, std::span<float> out) noexcept { return admit(in, out); },
+    .may_enter = [](std::span<const float> row) noexcept { return may_enter(row); },
     .required_bytes = [](const ChainSettings& settings) noexcept -> std::size_t {
       Arena arena;
       Engine<W> engine;

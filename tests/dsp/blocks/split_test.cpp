@@ -60,6 +60,25 @@ std::vector<float> noise(std::size_t frames) {
   return x;
 }
 
+TEST(SplitTree, AWayInTheRowOfTheSignalHasTheSameBits) {
+  const Rig rig{95, 1700};
+  const SplitTree::Wanted wanted{true, true, true};
+  const std::vector<float> x = noise(500);
+  const auto apart = split(rig, wanted, x, 500);
+  for (std::size_t within = 0; within < 3; ++within) {
+    auto ways = apart;
+    ways[within] = x;
+    SplitTree tree;
+    std::vector<SplitTree::Cascade> cascades(SplitTree::required_cascades(rig.settings.size()));
+    std::vector<SplitTree::Stage> memory(SplitTree::required_stages(rig.settings, wanted));
+    ASSERT_EQ(tree.configure(rig.settings, wanted, cascades, memory), Setup::ok);
+    std::array<float*, kMaxWays> out;
+    for (std::size_t k = 0; k < kMaxWays; ++k) out[k] = ways[k].data();
+    tree.process(ways[within], out);
+    EXPECT_EQ(ways, apart) << "way " << within;
+  }
+}
+
 TEST(SplitTree, EveryWayIsItsOwnPathToTheBit) {
   const Rig one_way{}, two_way{900}, three_way{95, 1700}, four_way{80, 400, 3000};
   const std::vector<float> x = noise(500);

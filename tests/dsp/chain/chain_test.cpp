@@ -193,6 +193,49 @@ TEST(Chain, OutputsInTheRowsOfFeedsHaveTheSameBits) {
   }
 }
 
+/// Alone in the row of its feed an output needs no copy of it; beside others of the same source, or where something may
+/// not enter, it does.
+TEST(Chain, AnOutputInTheRowOfItsOwnFeedHasTheSameBits) {
+  Signals in = programme(3, 3000, 48000);
+  in[0][700] = std::numeric_limits<float>::quiet_NaN();
+  in[1][1500] = -1e9f, in[1][1564] = std::numeric_limits<float>::infinity();
+  const TestRig two_ways(3, 2, true);
+  for (const int besides : {0, 1, 2}) {
+    SCOPED_TRACE(besides == 0 ? "alone" : besides == 1 ? "beside others of a feed" : "and of the mean");
+    for (const std::size_t points : {0u, 1u}) {
+      std::vector<OutputSettings> outputs;
+      for (const std::int16_t source : {2, 0, 1}) {
+        outputs.push_back(two_ways.settings.outputs[static_cast<std::size_t>(source)]);
+        outputs.back().source = source;
+        outputs.back().way = static_cast<std::uint8_t>(points);
+      }
+      if (besides > 0) outputs.resize(3 + 16, outputs[0]);  // the last in other lanes than the first, at any level
+      if (besides == 2) outputs.back().source = kMeanOfFeeds;
+      ChainSettings settings = two_ways.settings;
+      settings.points = settings.points.first(points), settings.outputs = outputs;
+      for (const Level level : kLevels) {
+        if (!Chain::has(level)) continue;
+        LentChain apart(settings, level), lent(settings, level);
+        const Signals expected = apart.run(in, 100);
+        EXPECT_EQ(apart.chain.bad_samples(), 2u);
+        EXPECT_EQ(apart.chain.bounded_samples(), 1u);
+        Signals rows = in;
+        rows.resize(outputs.size(), std::vector<float>(3000));
+        std::swap(rows[0], rows[2]), std::swap(rows[1], rows[2]);  // as the outputs lie: feeds 2, 0 and 1
+        for (std::size_t n = 0; n < 3000; n += 100) {
+          const std::array<const float*, 3> from{&rows[1][n], &rows[2][n], &rows[0][n]};
+          std::vector<float*> to;
+          for (auto& row : rows) to.push_back(&row[n]);
+          lent.chain.process(from, to, 100);
+        }
+        ASSERT_EQ(bits(rows), bits(expected)) << static_cast<int>(level) << " lanes, " << points << " points";
+        EXPECT_EQ(lent.chain.bad_samples(), 2u);
+        EXPECT_EQ(lent.chain.bounded_samples(), 1u);
+      }
+    }
+  }
+}
+
 /// Wider lanes hold limiters of several shapes: more of them than one limiter takes, both kinds of peak, among outputs
 /// that do not limit at all.
 TEST(Chain, LimitersOfManyShapesHaveTheSameBitsAtEveryLevel) {
