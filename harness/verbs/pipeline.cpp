@@ -30,17 +30,28 @@ bool Pipeline::finished() const {
                       std::ranges::all_of(steps_, [&](const Step& step) { return step.done == steps_[kFetch].done; }));
 }
 
+Pipeline::Stage Pipeline::next_for(std::uint64_t chunk_at_hand) const {
+  const auto first = [&](auto&& suits) {
+    Stage stage = kFetch;
+    while (stage < steps_.size() && !(suits(steps_[stage]) && ready(stage))) ++stage;
+    return stage;
+  };
+  const Stage same_chunk = first([&](const Step& step) { return step.done == chunk_at_hand; });
+  return same_chunk < steps_.size() ? same_chunk : first([](const Step&) { return true; });
+}
+
 void Pipeline::work() {
+  std::uint64_t chunk_at_hand = 0;
   std::unique_lock lock(mutex_);
   while (!finished()) {
-    Stage stage = kFetch;
-    while (stage < steps_.size() && !ready(stage)) ++stage;
+    const Stage stage = next_for(chunk_at_hand);
     if (stage == steps_.size()) {
       changed_.wait(lock);
       continue;
     }
     Step& step = steps_[stage];
     step.busy = true;
+    chunk_at_hand = step.done;
     lock.unlock();
     bool had_one = false;
     std::exception_ptr failure;

@@ -3,9 +3,10 @@
 /// Theorem  a stage takes the chunks in order, one at a time, each after the stages it comes after have had it; at most
 ///          `slots` chunks are under way. So what the stages make does not depend on how many workers there are, and
 ///          memory is constant. What a stage throws ends the run, once the others have finished what they had in hand.
-/// Method   a free worker takes the first stage that can go on: chunks are fetched as long as there are slots, so that
-///          the longest stage finds its next one ready. The caller is the first worker; with one worker there is no
-///          thread at all. Chunks should be worth a few microseconds.
+/// Method   a worker goes on with the chunk that it has at hand, whose samples lie in its caches; where others are in
+///          its way it takes the first stage that can go on: chunks are fetched as long as there are slots, so that the
+///          longest stage finds its next one ready. The caller is the first worker; with one worker there is no thread
+///          at all. A chunk should be worth more than what a stage remembers, which goes from core to core instead.
 #include <condition_variable>
 #include <cstddef>
 #include <cstdint>
@@ -39,6 +40,7 @@ class Pipeline {
     bool busy = false;
   };
   bool ready(Stage stage) const;
+  Stage next_for(std::uint64_t chunk_at_hand) const;  ///< behind the last: none
   bool finished() const;
   void work();
 

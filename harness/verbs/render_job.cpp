@@ -25,8 +25,7 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr std::size_t kChunkFrames = audio::kReadFrames;
-constexpr std::size_t kSlots = 8;  // chunks under way: enough that a worker seldom waits for the other
+constexpr std::size_t kSlotsPerWorker = 2, kMostSlots = 16;  // chunks under way: one seldom waits for another
 
 /// A buffer a signal, side by side; nothing in them yet.
 class Tracks {
@@ -217,7 +216,7 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
                                                             .expected_frames = promised});
 
   const std::size_t block = job.block_frames, chunk_frames = (kChunkFrames + block - 1) / block * block;
-  const std::size_t slots = job.workers > 1 ? kSlots : 1;
+  const std::size_t slots = job.workers > 1 ? std::min(kSlotsPerWorker * job.workers, kMostSlots) : 1;
   std::vector<Chunk> chunks;
   for (std::size_t slot = 0; slot < slots; ++slot)
     chunks.push_back(

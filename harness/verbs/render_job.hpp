@@ -24,6 +24,8 @@
 
 namespace rackproof {
 
+inline constexpr std::size_t kChunkFrames = 32768;  ///< they go from worker to worker
+
 struct RenderJob {
   std::filesystem::path input, folder;
   audio::Subtype subtype = audio::Subtype::float32;

@@ -6,6 +6,7 @@
 #include <atomic>
 #include <random>
 #include <stdexcept>
+#include <string>
 #include <thread>
 #include <tuple>
 #include <utility>
@@ -73,6 +74,28 @@ TEST_P(EveryCrew, HandsEveryChunkOnInOrder) {
   std::vector<std::size_t> all(chunks);
   for (std::size_t i = 0; i < chunks; ++i) all[i] = i;
   for (const auto& stage : seen) EXPECT_EQ(stage, all);
+}
+
+/// One alone has its chunk at hand all the way, however many slots there are.
+TEST(Pipeline, AWorkerGoesOnWithTheChunkAtHand) {
+  std::vector<std::string> done;
+  std::size_t chunk = 0;
+  Pipeline pipeline(3, [&](std::size_t slot) {
+    if (chunk == 4) return false;
+    EXPECT_EQ(slot, chunk % 3);
+    done.push_back("fetch " + std::to_string(chunk++));
+    return true;
+  });
+  const auto stage = [&](const char* name) {
+    return [&, name](std::size_t) { done.push_back(name + std::to_string(chunk - 1)); };
+  };
+  const auto first = pipeline.add({Pipeline::kFetch}, stage("first "));
+  const auto second = pipeline.add({first}, stage("second "));
+  pipeline.add({second}, stage("third "));
+  pipeline.run(1);
+  EXPECT_THAT(done, testing::ElementsAre("fetch 0", "first 0", "second 0", "third 0", "fetch 1", "first 1", "second 1",
+                                         "third 1", "fetch 2", "first 2", "second 2", "third 2", "fetch 3", "first 3",
+                                         "second 3", "third 3"));
 }
 
 TEST(Pipeline, WhatAStageThrowsReachesTheCallerAndEndsTheRun) {

@@ -14,7 +14,6 @@
 #include <nlohmann/json.hpp>
 #include <thread>
 
-#include "harness/audio/reader.hpp"
 #include "harness/calibration/compile.hpp"
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_meter.hpp"
@@ -175,10 +174,10 @@ TEST_F(Render, EveryCutOfTheChainGivesTheSame) {
   const std::string one_feed_rig = std::string(kRig).erase(two_feeds, 9), no_sum_rig = std::string(kRig).erase(sum, 13);
   for (const std::string& rig_text : {kRig, one_feed_rig, no_sum_rig})
     for (const bool wild : {false, true}) {
-      std::vector<float> samples = noise(2 * 160000, 26);
+      std::vector<float> samples = noise(2 * 200000, 26);
       for (std::size_t i = 0; i < samples.size(); i += 1001) samples[i] = NAN;
-      // From frame 150000: behind the ninth chunk, more than are under way, so that progress has been heard before.
-      for (std::size_t i = 300000; wild && i < 302000; ++i) samples[i] = i / 200 % 2 == 0 ? 1e9f : -1e9f;
+      // From frame 197000, in the seventh chunk: six are under way at most, so that progress has been heard before.
+      for (std::size_t i = 394000; wild && i < 396000; ++i) samples[i] = i / 200 % 2 == 0 ? 1e9f : -1e9f;
       write_audio(scratch / "in.wav", kWavFloat, 2, 48000, samples);
       put(scratch / "rig.toml", rig_text);
       const rig::Rig rig = rig::load_rig(scratch / "rig.toml");
@@ -191,10 +190,10 @@ TEST_F(Render, EveryCutOfTheChainGivesTheSame) {
         EXPECT_GT(whole.bad_samples, 40u);
         EXPECT_EQ(whole.bounded_samples > 0, wild);
         for (const std::size_t groups : {0u, 1u, 2u, 9u}) {
-          job.folder = scratch / std::to_string(groups), job.groups = groups, job.workers = 1 + groups % 3 + 1;
+          job.folder = scratch / std::to_string(groups), job.groups = groups, job.workers = 2 + groups % 2;
           std::uint64_t heard = 0;
           const Rendered cut = render(rig, compiled, job, interruption, [&](std::uint64_t, std::uint64_t) { ++heard; });
-          EXPECT_EQ(heard > (whole.frames + audio::kReadFrames - 1) / audio::kReadFrames, wild) << "begun anew, or not";
+          EXPECT_EQ(heard > (whole.frames + kChunkFrames - 1) / kChunkFrames, wild) << "begun anew, or not";
           EXPECT_EQ(cut.frames, whole.frames);
           EXPECT_EQ(cut.bad_samples, whole.bad_samples) << groups;
           EXPECT_EQ(cut.bounded_samples, whole.bounded_samples) << groups;
