@@ -189,7 +189,7 @@ std::vector<RenderJob> jobs_of(const std::vector<std::filesystem::path>& inputs,
   const auto whole = std::ranges::count_if(batch.rendered, [](const auto& rendered) { return rendered.has_value(); });
   const std::string kept = whole > 0 ? fmt::format("{} of {} recordings were whole; their outputs are in place", whole,
                                                    batch.rendered.size())
-                                     : fmt::format("nothing was left in {}", folder.string());
+                                     : fmt::format("no file was added to {} or replaced there", folder.string());
   try {
     std::rethrow_exception(batch.failure);
   } catch (const audio::Interrupted& interrupted) {
