@@ -76,8 +76,8 @@ class SplitTree {
   void reset() noexcept {
     for (Cascade& cascade : cascades_) cascade.reset();
   }
-  /// `ways[k]`, for every wanted way, takes as many frames as `in` has. One may be `in` itself; but
-  /// for that they overlap neither it nor one another.
+  /// `ways[k]`, for every wanted way, takes as many frames as `in` has. One may be `in` itself; but for
+  /// that they overlap neither it nor one another.
   void process(std::span<const float> in, std::span<float* const> ways) noexcept {
     std::array<float, kGridFrames> memory;
     for (std::size_t done = 0; done < in.size(); done += kGridFrames) {

@@ -12,11 +12,10 @@
 #include <cmath>
 #include <cstring>
 #include <string>
-#include <system_error>
-#include <thread>
 #include <utility>
 
 #include "harness/rig/rig.hpp"
+#include "harness/workers.hpp"
 
 namespace rackproof::audio {
 namespace {
@@ -180,15 +179,9 @@ void keep_all(std::span<Writer> writers, std::size_t workers) {
     writer.keep();
   }
   std::atomic<std::size_t> next = 0;
-  const auto give_back = [&] {
+  side_by_side(std::min(workers, replaced.size()), [&](std::size_t) {
     for (std::size_t i = next++; i < replaced.size(); i = next++) replaced[i].reset();
-  };
-  std::vector<std::jthread> others;
-  try {
-    while (others.size() + 1 < std::min(workers, replaced.size())) others.emplace_back(give_back);
-  } catch (const std::system_error&) {  // so it takes longer
-  }
-  give_back();
+  });
 }
 
 OutputFolder::OutputFolder(const std::filesystem::path& folder) {

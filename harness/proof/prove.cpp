@@ -3,10 +3,10 @@
 #include <atomic>
 #include <exception>
 #include <mutex>
-#include <thread>
 
 #include "harness/proof/checks/checks.hpp"
 #include "harness/rig/checks.hpp"
+#include "harness/workers.hpp"
 
 namespace rackproof::proof {
 namespace {
@@ -29,7 +29,7 @@ void run_all(const std::vector<std::function<void()>>& tasks, const std::functio
   std::vector<std::exception_ptr> faults(tasks.size());
   std::mutex reporting;
   std::size_t done = 0;
-  const auto work = [&] {
+  side_by_side(2, [&](std::size_t) {
     for (std::size_t t = next++; t < tasks.size() && !broken; t = next++) {
       try {
         tasks[t]();
@@ -39,11 +39,7 @@ void run_all(const std::vector<std::function<void()>>& tasks, const std::functio
       const std::scoped_lock lock(reporting);
       if (progress && !broken) progress(static_cast<double>(++done) / static_cast<double>(tasks.size()));
     }
-  };
-  {
-    std::jthread other(work);
-    work();
-  }
+  });
   for (const std::exception_ptr& fault : faults)
     if (fault) std::rethrow_exception(fault);
 }

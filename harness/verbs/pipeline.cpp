@@ -1,9 +1,9 @@
 #include "harness/verbs/pipeline.hpp"
 
 #include <algorithm>
-#include <system_error>
-#include <thread>
 #include <utility>
+
+#include "harness/workers.hpp"
 
 namespace rackproof {
 
@@ -70,14 +70,7 @@ void Pipeline::work() {
 }
 
 void Pipeline::run(std::size_t workers) {
-  {
-    std::vector<std::jthread> others;
-    try {
-      while (others.size() + 1 < workers) others.emplace_back([this] { work(); });
-    } catch (const std::system_error&) {  // so it takes longer
-    }
-    work();
-  }
+  side_by_side(workers, [this](std::size_t) { work(); });
   if (failure_) std::rethrow_exception(failure_);
 }
 

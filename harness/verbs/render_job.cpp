@@ -12,13 +12,13 @@
 #include <numeric>
 #include <span>
 #include <system_error>
-#include <thread>
 
 #include "dsp/chain/chain.hpp"
 #include "harness/analysis/true_peak_meter.hpp"
 #include "harness/audio/feed_stream.hpp"
 #include "harness/verbs/pipeline.hpp"
 #include "harness/verbs/render_meter.hpp"
+#include "harness/workers.hpp"
 
 namespace rackproof {
 namespace {
@@ -307,13 +307,13 @@ Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, std::vector<R
     promised += open(rig, job).frames() + tail_frames(compiled);
     static_cast<void>(outputs_of(compiled, job));
   }
-  const std::size_t side_by_side = std::clamp<std::size_t>(workers, 1, std::max<std::size_t>(jobs.size(), 1));
+  const std::size_t at_once = std::clamp<std::size_t>(workers, 1, std::max<std::size_t>(jobs.size(), 1));
   Batch batch;
   batch.rendered.resize(jobs.size());
   std::vector<std::uint64_t> done(jobs.size());
   std::mutex mutex;  // guards batch, done and next
   std::size_t next = 0;
-  const auto take_jobs = [&](std::size_t own_workers) {
+  const auto take_jobs = [&](std::size_t worker) {
     for (std::unique_lock lock(mutex); next < jobs.size() && !batch.failure;) {
       const std::size_t number = next++;
       lock.unlock();
@@ -321,7 +321,7 @@ Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, std::vector<R
       std::exception_ptr failure;
       try {
         RenderJob& job = jobs[number];
-        job.workers = own_workers;
+        job.workers = std::max<std::size_t>(1, workers / at_once + (worker < workers % at_once ? 1 : 0));
         rendered = render(rig, compiled, job, interruption, [&](std::uint64_t frames, std::uint64_t) {
           const std::lock_guard heard(mutex);
           if (batch.failure) std::rethrow_exception(batch.failure);  // no use going on beside it
@@ -336,14 +336,7 @@ Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, std::vector<R
       if (failure && !batch.failure) batch.failure = failure;
     }
   };
-  std::vector<std::jthread> others;
-  try {
-    for (std::size_t i = 1; i < side_by_side; ++i)
-      others.emplace_back(take_jobs, workers / side_by_side + (i < workers % side_by_side ? 1 : 0));
-  } catch (const std::system_error&) {  // fewer side by side, then
-  }
-  take_jobs(std::max<std::size_t>(1, workers / side_by_side + (workers % side_by_side > 0 ? 1 : 0)));
-  others.clear();
+  side_by_side(at_once, take_jobs);
   return batch;
 }
 
