@@ -6,8 +6,7 @@
 /// Method   what comes in is written to a ring that is one run (64 samples) longer than what is looked back at. Behind
 ///          its end stands a copy of its beginning, as long as what a run reads: so every run reads straight on.
 /// Cost     two copies a sample, or where fractional one, a multiplication and 15 fma; no branch on data. Memory lent
-/// by
-///          the caller. The 7 whole samples in the taps come on top of `whole_samples`.
+///          by the caller. The 7 whole samples in the taps come on top of `whole_samples`.
 #include <algorithm>
 #include <array>
 #include <cassert>

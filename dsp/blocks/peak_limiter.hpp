@@ -26,8 +26,7 @@
 ///          Price: gain is below the ideal by at most kMargin + 2^-19 of the reduction: 2e-4 dB at 20 dB of limiting,
 ///          0.02 dB at 60 dB.
 /// Unit     need, most and d are kept as 2^30 times what is written here: a power of two, so no rounding differs, and
-/// the
-///          floor is a mere conversion.
+///          the floor is a mere conversion.
 /// Sums     are exact integers, so they neither drift nor stick: a box holds its sum as high 2^15 + low, so that a lane
 ///          stays a 32-bit word. high is at most 2^30 + L where L <= 2^15, as no q passes 2^30 (1 + 2^-20); low gains
 ///          less than 2^15 a frame and is carried over on the grid.

@@ -3,11 +3,9 @@
 ///
 /// Butterworth    B_n: poles at angles pi (2 i + 1) / (2 n) from the imaginary axis; -3.0103 dB at `at_hz`
 /// Linkwitz-Riley of order 2 n: 1 / B_n^2 and s^2n / B_n^2; -6.0206 dB at `at_hz` (S. Linkwitz, "Active Crossover
-/// Networks
-///                for Noncoincident Drivers", JAES 24(1), 1976)
+///                Networks for Noncoincident Drivers", JAES 24(1), 1976)
 /// Bessel         roots of the reverse Bessel polynomial, scaled to -3.0103 dB at `at_hz`; its high-pass is the
-/// low-pass
-///                with 1/s for s (flat delay is a property of the low-pass alone)
+///                low-pass with 1/s for s (flat delay is a property of the low-pass alone)
 /// All: bilinear transform, prewarped so that `at_hz` is met exactly; sections of low Q first, so that levels inside
 /// the cascade stay low.
 #include <cstdint>
@@ -39,7 +37,7 @@ struct CrossoverSettings {
 /// low + high, or low - high where one way is inverted.
 ///
 /// Theorem  with n the order of the poles B_n and p their positions, the sum is the all-pass of the poles that are
-/// left:
+///          left:
 ///          Linkwitz-Riley of order 2 n, sign (-1)^n:  B_n(-s) / B_n(s), all of them;
 ///          Butterworth of odd order n, sign +1 or -1: (1 +- s^n) / B_n(s), those with p^n = +-1 (the others cancel).
 ///          Every other pair of sides is no all-pass: other signs, even Butterworth, Bessel, sides that differ.

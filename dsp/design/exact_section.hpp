@@ -6,8 +6,7 @@
 /// Section     h = 1 / (1 + g (g + k)),   rate = 2 g h,   damp = 2 g (g + k) h,   cross = 2 g^2 h,
 ///             mix_v = (high + band g + low g^2) h,   mix_1 = (band - k high + g (low - high)) h,   mix_2 = low
 /// Claim       `rate`, `damp`, `cross` and `mix_2` are products and sums of positive numbers: good to a few units in
-/// the
-///             last place at every frequency, so that a rounded 20 Hz section is as true as a 2 kHz one.
+///             the last place at every frequency, so that a rounded 20 Hz section is as true as a 2 kHz one.
 ///
 /// First order stands in the same form, exactly, with its second pole at z = 0: g = sqrt(t), k = (1 + t) / sqrt(t),
 /// where t = tan(pi f / fs) and the wanted pole is (1 - t) / (1 + t). What is left of the formulas above is given in

@@ -3,8 +3,7 @@
 /// Theorem  with e = z - 1,  H = (mix_v e (e + damp) + mix_1 rate e + mix_2 (cross (e + damp) + rate^2)) / D,
 ///          D = e (e + damp) + cross (e + damp) + rate^2: the four equations of section.hpp, solved for y / x.
 /// Method   e = -2 sin^2(w/2) + j sin w, so nothing is lost at low frequencies, where 1 + a1 + a2 of the biquad would
-/// be
-///          a small difference of large numbers.
+///          be a small difference of large numbers.
 /// Rounded sections and exact ones alike: `response(Section)` is the response after rounding.
 #include <cmath>
 #include <complex>

@@ -1,7 +1,7 @@
 #pragma once
 /// When and with which polarity a signal arrives: the generalised cross-correlation.
-///   G = W conj(X) Y;  r(t) = sum_k G_k e^(2 pi j k t / N);  the arrival is where |r| is greatest, its sign the
-///   polarity
+///   G = W conj(X) Y;  r(t) = sum_k G_k e^(2 pi j k t / N);  the arrival is where |r| is greatest,
+///   its sign the polarity
 /// W is 1 (plain) or 1/|conj(X) Y| (PHAT: phase alone, a sharp peak whatever the spectrum). C. H. Knapp, G. C. Carter,
 /// "The Generalized Correlation Method for Estimation of Time Delay", IEEE Trans. ASSP 24(4), 1976.
 /// Claim    r is a sum of finitely many cosines, so between the samples it is known exactly: the crest is found on that

@@ -1,7 +1,7 @@
 #pragma once
 /// The time constant of something that dies away: the reduction of a limiter after the burst, a room, a detector.
-///   v[n] ~ v0 e^(-n / (tau rate)),  a straight line in ln v, fitted where v falls from `from` to `to` of its first
-///   value
+///   v[n] ~ v0 e^(-n / (tau rate)),  a straight line in ln v, fitted where v falls from `from` to `to`
+///   of its first value
 /// Weights v^2: an even error in v (rounding) is then an even error of the fit.
 #include <cstddef>
 #include <span>

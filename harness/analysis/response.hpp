@@ -1,9 +1,8 @@
 #pragma once
 /// The response of a linear path (second-order sections, gain, delay) at any frequency.
 /// Claim    no cancellation at low frequencies: polynomials are taken in u = 1 - 1/z = 2 j sin(w/2) e^(-jw/2), where
-/// their
-///          coefficients are small if the filter's frequency is. From a `Section` they come without a subtraction of
-///          near equals; from a `Biquad`, as exact as its five rounded numbers are.
+///          their coefficients are small if the filter's frequency is. From a `Section` they come without a subtraction
+///          of near equals; from a `Biquad`, as exact as its five rounded numbers are.
 /// Claim    phase is unwrapped by counting zeros, not by watching steps: right at a single frequency, on any grid.
 #include <complex>
 #include <span>

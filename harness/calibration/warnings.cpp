@@ -45,22 +45,18 @@ class Adviser {
     const rig::Way &low = rig_.ways[p], &high = rig_.ways[p + 1];
     const dsp::CrossoverSum sum = sum_of(point, low.inverted == high.inverted, rig_.controller.sample_rate_hz);
     if (sum.has_null) {
-      warn(
-          "crossover-null",
-          "ways {} and {} cancel where they are equally loud ({}): {:.0f} dB are missing there, and whoever turns it "
-          "up "
-          "to fill the hole burns power on both sides of it. Set polarity = \"{}\" in way.{}, unless a driver's wiring "
-          "already turns it over.",
-          low.name, high.name, hertz(sum.equal_at_hz), std::min(-sum.loss_db, 60.0), polarity_word(!high.inverted),
-          high.name);
+      warn("crossover-null",
+           "ways {} and {} cancel where they are equally loud ({}): {:.0f} dB are missing there, and whoever turns it "
+           "up to fill the hole burns power on both sides of it. Set polarity = \"{}\" in way.{}, unless a driver's "
+           "wiring already turns it over.",
+           low.name, high.name, hertz(sum.equal_at_hz), std::min(-sum.loss_db, 60.0), polarity_word(!high.inverted),
+           high.name);
     }
     if (p > 0 && rig_.phase_matched && !sum.is_all_pass) {
       warn("not-phase-matched",
            "the point at {} does not add to an all-pass, so the ways below it stay without one and their sum at {} is "
-           "not "
-           "exact. Give both sides the same `at` and alignment = \"linkwitz-riley\" with the polarity that it needs, "
-           "or, "
-           "if the sum has been checked, say phase_matched = false in crossover.",
+           "not exact. Give both sides the same `at` and alignment = \"linkwitz-riley\" with the polarity that it "
+           "needs, or, if the sum has been checked, say phase_matched = false in crossover.",
            hertz(point.low.at_hz), hertz(rig_.points[p - 1].low.at_hz));
     }
   }
@@ -71,10 +67,8 @@ class Adviser {
     if (look_up(amplifier, side_load_ohm(amplifier, plan.load_ohm)).load_below_rating) {
       warn("load-below-rating",
            "way {} loads amplifier {} with {:.3g} ohm{}, below the lowest load that it is rated for ({:.3g} ohm): it "
-           "may "
-           "shut down, run hot or fail, and its clip is unknown there. Fewer drivers on a channel (drivers = {} in "
-           "way.{}), "
-           "or a rating from the maker at that load in amplifier.{}.ratings.",
+           "may shut down, run hot or fail, and its clip is unknown there. Fewer drivers on a channel (drivers = {} in "
+           "way.{}), or a rating from the maker at that load in amplifier.{}.ratings.",
            way.name, amplifier.name, side_load_ohm(amplifier, plan.load_ohm), amplifier.bridged ? " a side" : "",
            plan.rating_ohm, way.drivers, way.name, amplifier.name);
     }
@@ -82,8 +76,7 @@ class Adviser {
     if (!way.limit) {
       warn("no-limiter",
            "way {} has no peak limiter: nothing keeps amplifier {} from clipping at {:.1f} V peak{}. Give way.{} a "
-           "limit, "
-           "for instance limit = {{ below_clip = \"2 dB\" }}.",
+           "limit, for instance limit = {{ below_clip = \"2 dB\" }}.",
            way.name, amplifier.name, plan.clip_volts_peak,
            plan.driver_peak_volts > 0 && plan.driver_peak_volts < plan.clip_volts_peak
                ? fmt::format(", above the {:.1f} V that driver {} takes", plan.driver_peak_volts, driver.name)
@@ -100,9 +93,8 @@ class Adviser {
     if (plan.thermal_volts_rms && *plan.thermal_volts_rms >= sine_volts) {
       warn("power-above-peak",
            "way {}: the power limiter ({:.1f} V RMS) stands above what the peak limiter passes of a sine ({:.1f} V "
-           "RMS), so "
-           "it hardly ever acts. No harm if amplifier {} is smaller than driver {}; else look at below_clip in "
-           "way.{}.limit and at continuous_power and impedance in driver.{}.",
+           "RMS), so it hardly ever acts. No harm if amplifier {} is smaller than driver {}; else look at below_clip "
+           "in way.{}.limit and at continuous_power and impedance in driver.{}.",
            way.name, *plan.thermal_volts_rms, sine_volts, amplifier.name, driver.name, way.name, driver.name);
     }
     // Noise of the usual 6 dB crest peaks at twice its RMS; twice the power of that again is far out.
@@ -140,9 +132,8 @@ class Adviser {
           std::none_of(rig_.system_eq.begin(), rig_.system_eq.end(), is_highpass)) {
         warn("no-protection-highpass",
              "way {} has no high-pass: below its band driver {} moves far and radiates little, and may strike its "
-             "stops at "
-             "a level that the limiters pass. Give way.{} one where its box ends, for instance highpass = {{ at = \"30 "
-             "Hz\", alignment = \"butterworth\", slope = \"24 dB/oct\" }}.",
+             "stops at a level that the limiters pass. Give way.{} one where its box ends, for instance highpass = {{ "
+             "at = \"30 Hz\", alignment = \"butterworth\", slope = \"24 dB/oct\" }}.",
              way.name, way.driver, way.name);
       }
       return;
@@ -153,15 +144,14 @@ class Adviser {
     if (way.limit->look_ahead_s < period_s / 20) {
       warn("look-ahead-short",
            "way {}: {:.3g} ms of look-ahead are under a twentieth of a period at the band's low edge ({}): limiting "
-           "there "
-           "is heard as clicks. Usual is a quarter of a period or more: look_ahead = \"{:.2g} ms\" in way.{}.limit.",
+           "there is heard as clicks. Usual is a quarter of a period or more: look_ahead = \"{:.2g} ms\" in "
+           "way.{}.limit.",
            way.name, way.limit->look_ahead_s * 1e3, hertz(low_edge_hz), period_s / 4 * 1e3, way.name);
     }
     if (way.limit->hold_s + way.limit->release_s < 2 * period_s) {
       warn("release-short",
            "way {}: hold and release together ({:.3g} ms) are under two periods of the band's low edge ({}): the "
-           "limiter "
-           "follows the wave itself and distorts it. Set release = \"{:.0f} ms\" or more in way.{}.limit.",
+           "limiter follows the wave itself and distorts it. Set release = \"{:.0f} ms\" or more in way.{}.limit.",
            way.name, (way.limit->hold_s + way.limit->release_s) * 1e3, hertz(low_edge_hz), 2 * period_s * 1e3,
            way.name);
     }
@@ -172,16 +162,14 @@ class Adviser {
       warn("attenuator-open",
            "amplifier {}: its attenuator stands at {:+.3g} dB but can be moved, so it is reckoned fully open: as it "
            "stands, the limiters hold {:.3g} dB too early. Open it, or fix it in place and say attenuator_fixed = true "
-           "in "
-           "amplifier.{}; if someone opens a fixed one, the limits no longer protect.",
+           "in amplifier.{}; if someone opens a fixed one, the limits no longer protect.",
            amplifier.name, amplifier.attenuator_db, -amplifier.attenuator_db, amplifier.name);
     }
     const double gain_db = plan.amplifier_gain_db - plan.attenuator_db - (amplifier.bridged ? to_db(2) : 0);
     if (gain_db < 14 || gain_db > 46) {
       warn("gain-unlikely",
            "amplifier {}: its gain comes to {:.1f} dB; power amplifiers have some 20 to 40. A wrong gain moves every "
-           "limit "
-           "by as much. Look at {} in amplifier.{}.",
+           "limit by as much. Look at {} in amplifier.{}.",
            amplifier.name, gain_db,
            amplifier.gain_db ? "gain" : "sensitivity (RMS volts for the FIRST of its ratings) and ratings",
            amplifier.name);

@@ -2,8 +2,7 @@
 /// What the linear paths of a rig do, measured: every output's answer to one sample on all feeds at once, and its
 /// spectrum at any frequency.
 /// Claim    the sample is so low that no limiter acts (the device's own meters say so), and the answer is followed
-/// until
-///          it has died away: nothing is folded or windowed, so a spectrum at 10 Hz is as good as one at 10 kHz.
+///          until it has died away: nothing is folded or windowed, so a spectrum at 10 Hz is as good as one at 10 kHz.
 #include <complex>
 #include <span>
 #include <string>

@@ -1,9 +1,8 @@
 #pragma once
 /// How warm a voice coil may get: an estimate, for information. No driver's sheet gives the numbers that it needs, so
-/// it reckons with a typical driver. Thermometers and the smell of varnish know better. Method   the coil heats the gap
-/// and the motor, both as one pole each:
-///            rise = coil + motor,   coil' = (share_c R P - coil) / thermal_time,   motor' = (share_m R P - motor) / 60
-///            s
+/// it assumes a typical driver. Thermometers and the smell of varnish know better.
+/// Method   the coil heats the gap and the motor, both as one pole each:
+///   rise = coil + motor,   coil' = (share_c R P - coil) / thermal_time,   motor' = (share_m R P - motor) / 60 s
 ///          (the two-pole lumped model: D. Button, "Heat Dissipation and Power Compression in Loudspeakers", JAES 40,
 ///          1992, and P. J. Chapman, "Thermal Simulation of Loudspeakers", AES 1998, both named from memory).
 ///          The wire's resistance rises with it, R = R0 (1 + alpha rise), alpha of copper 0.00393 / K (from memory), so

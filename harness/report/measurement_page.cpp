@@ -20,8 +20,7 @@ using tune::Measurement;
 constexpr std::size_t kNamedCaptures = 4;
 constexpr const char* kCautions =
     "<li>Noise and sweeps on a rig of this size can harm hearing within minutes, and burn drivers. Clear the area, "
-    "wear "
-    "protection, begin at the lowest level; high-frequency drivers first behind their filters.</li>\n"
+    "wear protection, begin at the lowest level; high-frequency drivers first behind their filters.</li>\n"
     "<li>This page tells what one microphone heard, where it stood. Levels are those of the recording over those of "
     "what was sent: no sound pressure, no volts. It says nothing of what a driver or an amplifier bears.</li>\n";
 
@@ -105,8 +104,7 @@ std::string doubtful_of(const MeasuredCurves& curves) {
   for (const DoubtfulStretch& doubt : curves.doubtful)
     rows.push_back({hertz(doubt.from_hz), hertz(doubt.to_hz), number(doubt.least_coherence, 2)});
   return "<p>Neither level nor phase says much here: the loudspeaker plays too little, the place is too noisy, or much "
-         "of "
-         "the sound comes as late echoes. Send louder, or a longer sweep, or stand closer.</p>\n" +
+         "of the sound comes as late echoes. Send louder, or a longer sweep, or stand closer.</p>\n" +
          table("Where coherence, over 1/6 octave, is too low", {{"from", false}, {"to", false}, {"coherence down to"}},
                rows);
 }
@@ -117,8 +115,7 @@ std::string captures_of(const Measurement& m) {
     rows.push_back({bdi(file_name(one.file)), number(one.arrival_ms, 4), one.polarity < 0 ? "inverted" : "normal",
                     number(one.drift_ppm, 2), number(one.level_dbfs, 1)});
   return "<p>Arrival is that of the direct sound after it was sent; what the devices add is in it. Clock drift, above "
-         "0 "
-         "where the recorder runs faster than the player, is taken out." +
+         "0 where the recorder runs faster than the player, is taken out." +
          (m.any_inverted() ? std::string(" ") + tune::kWhatInvertedSays : "") + "</p>\n" +
          table("Each capture",
                {{"capture", false}, {"arrival ms"}, {"polarity", false}, {"clock drift ppm"}, {"level dBFS RMS"}},

@@ -1,9 +1,8 @@
 #pragma once
 /// A value set in a person's TOML file, everything else left as it stands: comments, order, spacing, line ends.
 /// Theorem  the new text is the old one with one stretch of bytes put in or replaced, and reads as the old tree with
-/// that
-///          one value set; where that cannot be had (a table written in an unforeseen way), nothing is changed and the
-///          person is told what to write.
+///          that one value set; where that cannot be had (a table written in an unforeseen way), nothing is changed and
+///          the person is told what to write.
 #include <filesystem>
 #include <string>
 #include <string_view>

@@ -1,8 +1,7 @@
 #pragma once
 /// The input within full scale that drives one output the furthest, ahead of its limiters.
 /// Theorem  for a linear path from channels c to an output, |y| <= sum_c sum_n |h_c[n]| for every input within +-1, and
-/// the
-///          signs of h_c backwards reach it. h_c is not computed: it is what the core itself answers to one sample.
+///          the signs of h_c backwards reach it. h_c is not computed: it is what the core itself answers to one sample.
 #include <cstddef>
 #include <cstdint>
 #include <span>

@@ -1,10 +1,9 @@
 #pragma once
 /// Delays and polarities that put ways in phase where they meet.
 /// Method   at each point the ways' whole responses (arrival put back) over an octave around it: of all relative
-/// delays,
-///          with the upper way as it is or inverted, the one that makes  sum w cos(phase difference)  the greatest, w
-///          the product of both levels and coherences. An octave tells a delay from one that is a period off. Both
-///          polarities within 3 % of each other: the one that stands stays.
+///          delays, with the upper way as it is or inverted, the one that makes  sum w cos(phase difference)  the
+///          greatest, w the product of both levels and coherences. An octave tells a delay from one that is a period
+///          off. Both polarities within 3 % of each other: the one that stands stays.
 /// Claim    ways that an exact crossover parts, each with any delay and polarity of its own, come back to a sum that
 ///          loses nothing.
 #include <cstdint>

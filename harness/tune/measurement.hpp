@@ -18,8 +18,7 @@ inline constexpr double kTrustedCoherence = 0.5;
 /// What a reader is told where a capture's polarity reads inverted.
 inline constexpr const char* kWhatInvertedSays =
     "Inverted: the crest of the direct sound points the other way. A turned cable does that, and so may a steep "
-    "filter; "
-    "align goes by phase.";
+    "filter; align goes by phase.";
 
 /// One recording of those that were averaged.
 struct Capture {

@@ -2,8 +2,7 @@
 /// An invented loudspeaker, a field and rooms whose truth is known: what measuring, flattening and aligning are checked
 /// against, and what a person can try them on without a rig.
 /// Claim    the response of a driver to a place is a formula, so it is known at every frequency; recordings are made
-/// from
-///          it with fractions of a sample kept, and the same settings make the same samples.
+///          from it with fractions of a sample kept, and the same settings make the same samples.
 /// Rooms    a box of walls, by image sources: J. B. Allen, D. A. Berkley, "Image Method for Efficiently Simulating
 ///          Small-Room Acoustics", J. Acoust. Soc. Am. 65(4), 1979; each image 1/distance and a factor a wall.
 #include <array>

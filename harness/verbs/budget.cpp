@@ -57,9 +57,8 @@ std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const Hos
                      const std::string& no_count) {
   const Cost& whole = here.ns.whole;
   std::string text = fmt::format(
-      "{}: {} outputs, block {}\n{}: {:.1f} ns a frame, {:.1f} in the dearest block, {:.3f} % of real time, {} bytes "
-      "of "
-      "state\n",
+      "{}: {} outputs, block {}\n"
+      "{}: {:.1f} ns a frame, {:.1f} in the dearest block, {:.3f} % of real time, {} bytes of state\n",
       rig.title.empty() ? rig.file.string() : rig.title, compiled.outputs.size(), rig.controller.block_frames,
       firmware::this_machine(), whole.mean, whole.worst_block, whole.mean * rig.controller.sample_rate_hz * 1e-7,
       here.state_bytes);
@@ -89,9 +88,10 @@ std::string table_of(const Target& target) {
   const PartCost& cost = target.cost;
   const Cost& whole = cost.instructions.whole;
   std::string text = fmt::format(
-      "\n{} ({}), emulated\n{:.0f} instructions a frame, {:.0f} in the dearest block: {:.1f} % of the {:.0f} that {:g} "
-      "MHz "
-      "hold at one a cycle\n",
+      "\n"
+      "{} ({}), emulated\n"
+      "{:.0f} instructions a frame, {:.0f} in the dearest block: {:.1f} % of the {:.0f} that {:g} MHz hold at one a "
+      "cycle\n",
       target.part.name, target.part.title, whole.mean, whole.worst_block, 100 * whole.worst_block / target.available,
       target.available, target.clock_hz * 1e-6);
   text += fmt::format("{} bytes of state; with the program around it {} of {} RAM ({} of stack used), {} of {} flash\n",

@@ -268,10 +268,9 @@ void run_render(RenderOptions options) {
 void add_render(CLI::App& program, int& status) {
   CLI::App* verb = add_verb(
       program, "render",
-      "Runs a recording through the rig's chain: one file an amplifier channel, with the volts and watts that it "
-      "would make. Outputs take their places together, when all are whole. Several recordings get a folder each, named "
-      "as they are, and with --json one document: {rig, sample_rate_hz, latency_samples, realtime_factor, renders}, "
-      "with "
+      "Runs a recording through the rig's chain: one file an amplifier channel, with the volts and watts that it would "
+      "make. Outputs take their places together, when all are whole. Several recordings get a folder each, named as "
+      "they are, and with --json one document: {rig, sample_rate_hz, latency_samples, realtime_factor, renders}, with "
       "what one recording's document holds for each.",
       "rackproof render rig.toml show.wav -o out --venue tonight.toml\n"
       "  rackproof render rig.toml monday/*.wav -o monday/out --jobs 8");

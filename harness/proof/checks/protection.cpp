@@ -79,8 +79,7 @@ std::vector<Finding> check_driver_highpass(const Subject& subject) {
     } else if (finding.measured > kLowest_db) {
       finding.text += fmt::format(
           "A slope of 6 dB/oct is little: driver {} still moves further the lower the note. If its maker asks for "
-          "more, "
-          "give point {} of crossover.points a steeper slope, or set way.{}.highpass.",
+          "more, give point {} of crossover.points a steeper slope, or set way.{}.highpass.",
           driver, output.way_index, output.way);
     } else {
       finding.text += fmt::format("That keeps driver {} within its travel where its box no longer does.", driver);

@@ -43,8 +43,7 @@ std::vector<Finding> check_latency(const Subject& subject) {
   finding.holds = times.tolerance_samples > 0 && std::abs(times.latency_samples - stated) <= times.tolerance_samples;
   finding.text = fmt::format(
       "The outputs answer {:.2f} samples ({:.3f} ms) after their feeds, the ways' own delays taken off; stated are "
-      "{:g}. "
-      "{}",
+      "{:g}. {}",
       times.latency_samples, times.latency_samples * 1e3 / rate_hz, stated,
       finding.holds
           ? "The longest look-ahead sets it (way.NAME.limit.look_ahead); it delays all ways alike, so they stay in "

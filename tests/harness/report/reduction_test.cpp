@@ -1,6 +1,5 @@
 // Theorem  a reduced recording spans the same time in at most so many buckets and keeps every extreme; a limiting
-// moment
-//          is where and as deep as the gains say. Oracle: brute force over every small size.
+//          moment is where and as deep as the gains say. Oracle: brute force over every small size.
 #include "harness/report/reduction.hpp"
 
 #include <gtest/gtest.h>

@@ -56,8 +56,7 @@ TEST_F(Firmware, TheExportCompilesAloneAndHoldsItsCeilings) {
   // The control: a chain whose limiter is out of the way passes the ceiling that the numbers name, and says so.
   const Result loud = shell(
       "cd out && sed 's/chain.process(from, to, kFrames);/for (auto\\& o : outputs) o.fill(0.9f);/' main.cpp >loud.cpp "
-      "&& "
-      "c++ -std=c++20 -ffp-contract=off -I. loud.cpp dsp/chain/chain.cpp -o l && ./l");
+      "&& c++ -std=c++20 -ffp-contract=off -I. loud.cpp dsp/chain/chain.cpp -o l && ./l");
   EXPECT_EQ(loud.status, 2) << loud.err;
 }
 
