@@ -1,0 +1,11 @@
+# Fuzz targets: tests/fuzz/NAME_fuzz.cpp, its corpus in tests/fuzz/corpus/NAME.
+file(GLOB FUZZ_SOURCES CONFIGURE_DEPENDS tests/fuzz/*_fuzz.cpp)
+foreach(source ${FUZZ_SOURCES})
+  get_filename_component(fuzz ${source} NAME_WE)
+  add_executable(${fuzz} ${source})
+  target_link_libraries(${fuzz} PRIVATE rackproof_verbs)
+  target_link_options(${fuzz} PRIVATE -fsanitize=fuzzer)
+  set_target_properties(${fuzz} PROPERTIES RUNTIME_OUTPUT_DIRECTORY ${CMAKE_CURRENT_BINARY_DIR}/fuzz)
+  list(APPEND FUZZ_TARGETS ${fuzz})
+endforeach()
+add_custom_target(rackproof_fuzz DEPENDS ${FUZZ_TARGETS})

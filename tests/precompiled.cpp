@@ -1,0 +1,1 @@
+// Empty: see precompile() in tests.cmake.
