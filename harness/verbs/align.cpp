@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <nlohmann/json.hpp>
 
 #include "harness/rig/document.hpp"
 #include "harness/rig/edit.hpp"
@@ -192,27 +193,26 @@ void add_align(CLI::App& program, int& status) {
       add_verb(program, "align", "Delays and polarities of ways, from their phase around the points where they meet",
                "rackproof align rig.toml --way low=low.json --way high=high.json --into rig.toml");
   const auto o = std::make_shared<AlignArguments>();
-  verb->add_option("RIG", o->rig_file, "The rig file, as it drove the ways when they were measured")
-      ->type_name("FILE")
-      ->required();
-  verb->add_option("--way", o->ways,
-                   "A way and its measurement, the others muted, the microphone left in its place; for every way")
-      ->type_name("NAME=FILE.json")
-      ->required()
-      ->take_all();
-  verb->add_option(
-          "--distance", o->distances,
-          "A way's distance to the microphone, then to other places in the same order, for the spread over them: "
-          "low=2.1m,8m")
-      ->type_name("NAME=DISTANCE")
-      ->take_all();
-  verb->add_option("--temperature", o->temperatures, "The spread at this temperature, with --distance; repeatable")
-      ->type_name("TEMPERATURE")
-      ->take_all();
-  verb->add_option("--into", o->into, "The rig file to write the delays and polarities into; comments and order stay")
-      ->type_name("FILE");
+  add_option(*verb, "RIG", o->rig_file, "The rig file, as it drove the ways when they were measured")
+      .type_name("FILE")
+      .required();
+  add_option(*verb, "--way", o->ways,
+             "A way and its measurement, the others muted, the microphone left in its place; for every way")
+      .type_name("NAME=FILE.json")
+      .required()
+      .take_all();
+  add_option(*verb, "--distance", o->distances,
+             "A way's distance to the microphone, then to other places in the same order, for the spread over them: "
+             "low=2.1m,8m")
+      .type_name("NAME=DISTANCE")
+      .take_all();
+  add_option(*verb, "--temperature", o->temperatures, "The spread at this temperature, with --distance; repeatable")
+      .type_name("TEMPERATURE")
+      .take_all();
+  add_option(*verb, "--into", o->into, "The rig file to write the delays and polarities into; comments and order stay")
+      .type_name("FILE");
   o->voice.add_to(*verb);
-  verb->callback([o, &status] {
+  when_called(*verb, [o, &status] {
     run_align(*o);
     status = 0;
   });

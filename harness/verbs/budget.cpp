@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <cmath>
+#include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
 #include "harness/firmware/cost.hpp"
@@ -214,16 +215,16 @@ void add_budget(CLI::App& program, int& status) {
                "rackproof budget rig.toml --target cortex-m4");
   const auto options = std::make_shared<BudgetOptions>();
   options->rig.add_to(*verb);
-  only_one_of(verb->add_option("--target", options->target,
-                               "Counts instructions on this part; takes its compiler and an emulator"),
+  only_one_of(add_option(*verb, "--target", options->target,
+                         "Counts instructions on this part; takes its compiler and an emulator"),
               firmware::names_of_counting_parts());
-  verb->add_option("--clock-mhz", options->clock_mhz, "The part's clock; one common for the kind if not given")
-      ->type_name("MHZ");
-  verb->add_option("--at-most", options->at_most,
-                   "Exit status 1 where the dearest block takes more instructions a frame than this")
-      ->type_name("INSTRUCTIONS");
+  add_option(*verb, "--clock-mhz", options->clock_mhz, "The part's clock; one common for the kind if not given")
+      .type_name("MHZ");
+  add_option(*verb, "--at-most", options->at_most,
+             "Exit status 1 where the dearest block takes more instructions a frame than this")
+      .type_name("INSTRUCTIONS");
   options->voice.add_to(*verb);
-  verb->callback([options, &status] { run_budget(*options, status); });
+  when_called(*verb, [options, &status] { run_budget(*options, status); });
 }
 
 }  // namespace rackproof

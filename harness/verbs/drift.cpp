@@ -1,6 +1,8 @@
 /// `drift`: what moved in a rig since it was sealed, in words; and the same for the verbs that work with a rig.
 #include <fmt/format.h>
 
+#include <nlohmann/json.hpp>
+
 #include "harness/seal/drift.hpp"
 #include "harness/seal/seal.hpp"
 #include "harness/verbs/seal_check.hpp"
@@ -74,9 +76,9 @@ void add_drift(CLI::App& program, int& status) {
                "2 no seal or a damaged one",
                "rackproof drift rig.toml");
   const auto drift = std::make_shared<Drift>();
-  verb->add_option("RIG", drift->rig_file, "The rig file")->type_name("FILE")->required();
+  add_option(*verb, "RIG", drift->rig_file, "The rig file").type_name("FILE").required();
   drift->voice.add_to(*verb);
-  verb->callback([drift, &status] { drift->run(status); });
+  when_called(*verb, [drift, &status] { drift->run(status); });
 }
 
 }  // namespace rackproof

@@ -1,6 +1,8 @@
 /// `export`: a rig's chain for firmware, as a header of constants beside an example of its use.
 #include <fmt/format.h>
 
+#include <nlohmann/json.hpp>
+
 #include "harness/audio/writer.hpp"
 #include "harness/calibration/compile.hpp"
 #include "harness/firmware/numbers.hpp"
@@ -94,14 +96,14 @@ void add_export(CLI::App& program, int& status) {
                             "rackproof export rig.toml -o firmware --core");
   const auto options = std::make_shared<ExportOptions>();
   options->rig.add_to(*verb);
-  verb->add_option("-o,--output", options->folder,
-                   "The folder, made if there is none. A main.cpp that is there already is kept")
-      ->type_name("DIR")
-      ->required();
-  verb->add_flag("--core", options->core,
-                 "Writes the core's sources there too: it then compiles with nothing installed");
+  add_option(*verb, "-o,--output", options->folder,
+             "The folder, made if there is none. A main.cpp that is there already is kept")
+      .type_name("DIR")
+      .required();
+  add_flag(*verb, "--core", options->core,
+           "Writes the core's sources there too: it then compiles with nothing installed");
   options->voice.add_to(*verb);
-  verb->callback([options, &status] {
+  when_called(*verb, [options, &status] {
     run_export(*options);
     status = 0;
   });

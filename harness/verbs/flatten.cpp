@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <cmath>
+#include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
 #include "harness/rig/document.hpp"
@@ -248,26 +249,26 @@ void add_flatten(CLI::App& program, int&) {
       "equaliser cannot mend is left alone, and told",
       "rackproof flatten seat-a.json seat-b.json seat-c.json --tilt \"-0.8 dB/oct\" --into tonight.toml");
   const auto flatten = std::make_shared<Flatten>();
-  verb->add_option("MEASUREMENT", flatten->measurements, "What 'measure' wrote, a file a place; averaged by power")
-      ->type_name("FILE.json")
-      ->required();
-  verb->add_option("--into", flatten->into,
-                   "A venue file, or a rig, whose [system] it is then. gain and eq are replaced, all else is kept")
-      ->type_name("FILE")
-      ->required();
-  verb->add_option("--feed", flatten->feed, "Into a venue file: for this feed alone")->type_name("NAME");
-  verb->add_option("--target", flatten->target, "flat, or a file of frequency_hz,level_db")->type_name("flat|FILE.csv");
-  verb->add_option("--tilt", flatten->tilt, "A slope on top of the target, around 1 kHz: \"-0.8 dB/oct\"")
-      ->type_name("SLOPE");
-  verb->add_option("--points", flatten->points, "Sections at most; 6 if not given")->type_name("N");
-  verb->add_option("--from", flatten->from, "Where to begin; where the loudspeaker does, if not given")
-      ->type_name("HZ");
-  verb->add_option("--to", flatten->to, "Where to end; where the loudspeaker does, if not given")->type_name("HZ");
-  verb->add_option("--check", flatten->check, "A measurement that is not fitted, to judge by; may be repeated")
-      ->type_name("FILE.json")
-      ->allow_extra_args(false);
+  add_option(*verb, "MEASUREMENT", flatten->measurements, "What 'measure' wrote, a file a place; averaged by power")
+      .type_name("FILE.json")
+      .required();
+  add_option(*verb, "--into", flatten->into,
+             "A venue file, or a rig, whose [system] it is then. gain and eq are replaced, all else is kept")
+      .type_name("FILE")
+      .required();
+  add_option(*verb, "--feed", flatten->feed, "Into a venue file: for this feed alone").type_name("NAME");
+  add_option(*verb, "--target", flatten->target, "flat, or a file of frequency_hz,level_db").type_name("flat|FILE.csv");
+  add_option(*verb, "--tilt", flatten->tilt, "A slope on top of the target, around 1 kHz: \"-0.8 dB/oct\"")
+      .type_name("SLOPE");
+  add_option(*verb, "--points", flatten->points, "Sections at most; 6 if not given").type_name("N");
+  add_option(*verb, "--from", flatten->from, "Where to begin; where the loudspeaker does, if not given")
+      .type_name("HZ");
+  add_option(*verb, "--to", flatten->to, "Where to end; where the loudspeaker does, if not given").type_name("HZ");
+  add_option(*verb, "--check", flatten->check, "A measurement that is not fitted, to judge by; may be repeated")
+      .type_name("FILE.json")
+      .allow_extra_args(false);
   flatten->voice.add_to(*verb);
-  verb->callback([flatten] { flatten->run(); });
+  when_called(*verb, [flatten] { flatten->run(); });
 }
 
 }  // namespace rackproof

@@ -1,7 +1,9 @@
 /// `help`: the program's own help in three forms, walked from the verbs and options that it really has, so that no page
 /// can say what the program does not do.
+#include <CLI/CLI.hpp>
 #include <algorithm>
 #include <cctype>
+#include <nlohmann/json.hpp>
 #include <sstream>
 
 #include <fmt/format.h>
@@ -156,10 +158,10 @@ void add_help(CLI::App& program, int&) {
       add_verb(program, "help", "This program's help, as text, as a manual page, or as completion for bash",
                "rackproof help --format man > rackproof.1");
   const auto help = std::make_shared<Help>();
-  help_verb->add_option("VERB", help->verb, "The verb to tell about; all of them without");
-  only_one_of(help_verb->add_option("--format", help->format, "The form of it"), {"text", "man", "bash"});
+  add_option(*help_verb, "VERB", help->verb, "The verb to tell about; all of them without");
+  only_one_of(add_option(*help_verb, "--format", help->format, "The form of it"), {"text", "man", "bash"});
   help->voice.add_to(*help_verb);
-  help_verb->callback([help, &program] {
+  when_called(*help_verb, [help, &program] {
     const CLI::App* about = &program;
     if (!help->verb.empty()) {
       const std::vector<const CLI::App*> verbs = verbs_of(program);

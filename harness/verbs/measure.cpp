@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include <charconv>
+#include <nlohmann/json.hpp>
 
 #include "harness/audio/reader.hpp"
 #include "harness/report/measurement_page.hpp"
@@ -138,31 +139,31 @@ void add_measure(CLI::App& program, int& status) {
                             "Transfer function, coherence and arrival time from what was sent and what was captured",
                             "rackproof measure --sent pink.wav --captured seat1.wav seat2.wav -o hall.json");
   const auto o = std::make_shared<MeasureOptions>();
-  verb->add_option("--sent", o->sent, "What was sent to the loudspeakers: noise or a sweep")
-      ->type_name("FILE")
-      ->required();
-  verb->add_option("--captured", o->captured, "What the microphone heard, a file a place; they are averaged")
-      ->type_name("FILE")
-      ->required()
-      ->expected(1, 64);
-  verb->add_option("-o,--output", o->output, "Where to write: NAME.json or NAME.csv")->type_name("FILE")->required();
-  verb->add_option("--sent-channel", o->sent_channel, "Of the sent file, from 1; 1 if not given")->type_name("NUMBER");
-  verb->add_option("--captured-channel", o->captured_channel, "Of the captured files, from 1; 1 if not given")
-      ->type_name("NUMBER");
-  verb->add_option("--kind", o->kind, "What was sent; it is found out if not given")
-      ->check(CLI::IsMember({"auto", "noise", "sweep"}));
-  verb->add_option("--smoothing", o->smoothing, "Window of a fraction of an octave, 1/48 to 1/1; none if not given")
-      ->type_name("1/N");
-  verb->add_option("--from", o->from, "Lowest frequency; 16 Hz if not given, or as low as can be told")
-      ->type_name("FREQUENCY");
-  verb->add_option("--to", o->to, "Highest frequency; 20.5 kHz if not given")->type_name("FREQUENCY");
-  verb->add_option("--take-out", o->take_out,
-                   "CSV only: the time taken out of the phase, the same for ways that are to be added; the arrival if "
-                   "not given")
-      ->type_name("TIME");
+  add_option(*verb, "--sent", o->sent, "What was sent to the loudspeakers: noise or a sweep")
+      .type_name("FILE")
+      .required();
+  add_option(*verb, "--captured", o->captured, "What the microphone heard, a file a place; they are averaged")
+      .type_name("FILE")
+      .required()
+      .expected(1, 64);
+  add_option(*verb, "-o,--output", o->output, "Where to write: NAME.json or NAME.csv").type_name("FILE").required();
+  add_option(*verb, "--sent-channel", o->sent_channel, "Of the sent file, from 1; 1 if not given").type_name("NUMBER");
+  add_option(*verb, "--captured-channel", o->captured_channel, "Of the captured files, from 1; 1 if not given")
+      .type_name("NUMBER");
+  only_one_of(add_option(*verb, "--kind", o->kind, "What was sent; it is found out if not given"),
+              {"auto", "noise", "sweep"});
+  add_option(*verb, "--smoothing", o->smoothing, "Window of a fraction of an octave, 1/48 to 1/1; none if not given")
+      .type_name("1/N");
+  add_option(*verb, "--from", o->from, "Lowest frequency; 16 Hz if not given, or as low as can be told")
+      .type_name("FREQUENCY");
+  add_option(*verb, "--to", o->to, "Highest frequency; 20.5 kHz if not given").type_name("FREQUENCY");
+  add_option(*verb, "--take-out", o->take_out,
+             "CSV only: the time taken out of the phase, the same for ways that are to be added; the arrival if "
+             "not given")
+      .type_name("TIME");
   o->report.add_to(*verb);
   o->voice.add_to(*verb);
-  verb->callback([o, &status] {
+  when_called(*verb, [o, &status] {
     run_measure(*o);
     status = 0;
   });

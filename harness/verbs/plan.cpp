@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include <cmath>
+#include <nlohmann/json.hpp>
 #include <numbers>
 
 #include "harness/calibration/compile.hpp"
@@ -203,7 +204,7 @@ void add_plan(CLI::App& program, int&) {
   const auto plan = std::make_shared<Plan>();
   plan->files.add_to(*verb);
   plan->voice.add_to(*verb);
-  verb->callback([plan] { plan->run(); });
+  when_called(*verb, [plan] { plan->run(); });
 }
 
 }  // namespace rackproof

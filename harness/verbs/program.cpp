@@ -2,6 +2,7 @@
 /// status.
 #include <unistd.h>
 
+#include <CLI/CLI.hpp>
 #include <algorithm>
 #include <cerrno>
 #include <cstdio>
@@ -9,6 +10,7 @@
 #include <exception>
 #include <fstream>
 #include <new>
+#include <nlohmann/json.hpp>
 #include <system_error>
 
 #include <fmt/format.h>

@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <array>
+#include <nlohmann/json.hpp>
 
 #include "harness/proof/proof.hpp"
 #include "harness/report/page.hpp"
@@ -194,12 +195,12 @@ void add_prove(CLI::App& program, int& status) {
                             "rackproof prove rig.toml --program show.wav --report proof.html");
   const auto arguments = std::make_shared<ProveArguments>();
   arguments->rig.add_to(*verb);
-  verb->add_option("--program", arguments->programmes, "A recording to judge as well; may be given again")
-      ->type_name("FILE")
-      ->allow_extra_args(false);
+  add_option(*verb, "--program", arguments->programmes, "A recording to judge as well; may be given again")
+      .type_name("FILE")
+      .allow_extra_args(false);
   arguments->report.add_to(*verb);
   arguments->voice.add_to(*verb);
-  verb->callback([arguments, &status] { status = run_prove(*arguments) ? 0 : 1; });
+  when_called(*verb, [arguments, &status] { status = run_prove(*arguments) ? 0 : 1; });
 }
 
 }  // namespace rackproof

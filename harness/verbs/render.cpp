@@ -5,6 +5,7 @@
 #include <chrono>
 #include <cmath>
 #include <map>
+#include <nlohmann/json.hpp>
 #include <thread>
 
 #include "harness/analysis/decibels.hpp"
@@ -276,39 +277,38 @@ void add_render(CLI::App& program, int& status) {
       "  rackproof render rig.toml monday/*.wav -o monday/out --jobs 8");
   auto options = std::make_shared<RenderOptions>();
   options->rig.add_to(*verb);
-  verb->add_option("INPUT", options->inputs, "The recordings: WAV, RF64, W64, FLAC, AIFF, CAF, Ogg")
-      ->type_name("FILE")
-      ->required()
-      ->expected(1, 1 << 20);
-  verb->add_option("-o,--output", options->job.folder, "The folder for the outputs, made if there is none")
-      ->type_name("DIR")
-      ->required();
+  add_option(*verb, "INPUT", options->inputs, "The recordings: WAV, RF64, W64, FLAC, AIFF, CAF, Ogg")
+      .type_name("FILE")
+      .required()
+      .expected(1, 1 << 20);
+  add_option(*verb, "-o,--output", options->job.folder, "The folder for the outputs, made if there is none")
+      .type_name("DIR")
+      .required();
   std::vector<std::string> layers;
   for (const auto& [name, bypass] : kBypasses) layers.emplace_back(name);
-  only_one_of(verb->add_option(
-                  "--bypass", options->bypass,
-                  "Leaves a layer out: all (each output is its feed, late by the latency), venue, system or limits"),
-              layers);
   only_one_of(
-      verb->add_option("--subtype", options->subtype,
-                       "Samples of the outputs; float is the default. PCM is rounded to the nearest step, without "
-                       "dither, and saturates at full scale"),
-      {audio::kSubtypeNames.begin(), audio::kSubtypeNames.end()});
-  verb->add_option("--start", options->start,
-                   "Where in the recording to begin: \"90\" (seconds), \"1.5 min\", \"250 ms\"")
-      ->type_name("TIME");
-  verb->add_option("--seconds", options->seconds, "How much of it, in the same way; to its end if not given")
-      ->type_name("TIME");
-  verb->add_flag("--resample", options->job.resample,
-                 "Converts a recording at another sample rate than the controller's");
-  verb->add_option("--block", options->block_frames,
-                   "Frames a call of the chain; the rig's own if not given. Changes no sample")
-      ->type_name("FRAMES");
-  verb->add_option("--jobs", options->jobs,
-                   "Threads; as many as the machine has processors if not given. Changes no sample")
-      ->type_name("N");
+      add_option(*verb, "--bypass", options->bypass,
+                 "Leaves a layer out: all (each output is its feed, late by the latency), venue, system or limits"),
+      layers);
+  only_one_of(add_option(*verb, "--subtype", options->subtype,
+                         "Samples of the outputs; float is the default. PCM is rounded to the nearest step, without "
+                         "dither, and saturates at full scale"),
+              {audio::kSubtypeNames.begin(), audio::kSubtypeNames.end()});
+  add_option(*verb, "--start", options->start,
+             "Where in the recording to begin: \"90\" (seconds), \"1.5 min\", \"250 ms\"")
+      .type_name("TIME");
+  add_option(*verb, "--seconds", options->seconds, "How much of it, in the same way; to its end if not given")
+      .type_name("TIME");
+  add_flag(*verb, "--resample", options->job.resample,
+           "Converts a recording at another sample rate than the controller's");
+  add_option(*verb, "--block", options->block_frames,
+             "Frames a call of the chain; the rig's own if not given. Changes no sample")
+      .type_name("FRAMES");
+  add_option(*verb, "--jobs", options->jobs,
+             "Threads; as many as the machine has processors if not given. Changes no sample")
+      .type_name("N");
   options->voice.add_to(*verb);
-  verb->callback([options, &status] {
+  when_called(*verb, [options, &status] {
     run_render(*options);
     status = 0;
   });

@@ -19,8 +19,8 @@ namespace rackproof {
 namespace fs = std::filesystem;
 
 void ReportOption::add_to(CLI::App& verb) {
-  verb.add_option("--report", place, "A page with plots, for a browser or for paper; needs no network")
-      ->type_name("FILE.html");
+  add_option(verb, "--report", place, "A page with plots, for a browser or for paper; needs no network")
+      .type_name("FILE.html");
 }
 
 void ReportOption::require_place(const std::vector<fs::path>& read, const fs::path& written) const {

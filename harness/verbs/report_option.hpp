@@ -1,10 +1,13 @@
 #pragma once
 /// `--report FILE.html`: what the verbs that write a page share.
-#include <CLI/CLI.hpp>
 #include <filesystem>
 #include <string>
 #include <string_view>
 #include <vector>
+
+namespace CLI {
+class App;
+}
 
 namespace rackproof {
 

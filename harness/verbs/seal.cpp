@@ -1,6 +1,8 @@
 /// `seal`: a rig's numbers and a hash over them, in a file beside it.
 #include <fmt/format.h>
 
+#include <nlohmann/json.hpp>
+
 #include "harness/rig/edit.hpp"
 #include "harness/seal/drift.hpp"
 #include "harness/seal/seal.hpp"
@@ -49,9 +51,9 @@ void add_seal(CLI::App& program, int&) {
                "what --sealed insists on. Venues are no part of it",
                "rackproof seal rig.toml");
   const auto sealing = std::make_shared<Sealing>();
-  verb->add_option("RIG", sealing->rig_file, "The rig file")->type_name("FILE")->required();
+  add_option(*verb, "RIG", sealing->rig_file, "The rig file").type_name("FILE").required();
   sealing->voice.add_to(*verb);
-  verb->callback([sealing] { sealing->run(); });
+  when_called(*verb, [sealing] { sealing->run(); });
 }
 
 }  // namespace rackproof

@@ -5,6 +5,7 @@
 #include <array>
 #include <cmath>
 #include <functional>
+#include <nlohmann/json.hpp>
 
 #include "harness/analysis/levels.hpp"
 #include "harness/audio/interruption.hpp"
@@ -32,7 +33,7 @@ struct StimulusOptions {
   std::string output, seconds, level, frequency, from, to, crest, length, every, flank, sample_rate;
   std::string subtype = "float";
   std::uint32_t channels = 0, seed = 1;
-  std::vector<const CLI::Option*> special;  ///< options that only some kinds have
+  std::vector<Option> special;  ///< options that only some kinds have
   Voice voice;
 };
 
@@ -265,9 +266,9 @@ Levels write(const Stimulus& s, const StimulusOptions& o, audio::Subtype subtype
 
 void run_stimulus(const StimulusOptions& o) {
   const auto kind = std::find_if(kinds().begin(), kinds().end(), [&](const Kind& k) { return k.name == o.kind; });
-  for (const CLI::Option* option : o.special) {
-    const std::string name = "--" + option->get_lnames().front();
-    if (option->count() > 0 && std::find(kind->takes.begin(), kind->takes.end(), name) == kind->takes.end())
+  for (const Option& option : o.special) {
+    const std::string name = option.long_name();
+    if (option.count() > 0 && std::find(kind->takes.begin(), kind->takes.end(), name) == kind->takes.end())
       throw InputError(fmt::format("{}: {} has no such option; it has {}", name, o.kind, fmt::join(kind->takes, ", ")));
   }
   if (o.channels > 64) refuse("--channels", o.channels, "1 to 64");
@@ -322,20 +323,20 @@ void add_stimulus(CLI::App& program, int& status) {
                "rackproof stimulus pink -o pink.wav --seconds \"60 s\" --level \"-20 dBFS\"");
   auto o = std::make_shared<StimulusOptions>();
   const auto special = [&](const std::string& name, auto& value, const std::string& text, const std::string& type) {
-    o->special.push_back(verb->add_option(name, value, text)->type_name(type));
+    o->special.push_back(add_option(*verb, name, value, text).type_name(type));
   };
   std::vector<std::string> names;
   for (const Kind& kind : kinds()) names.emplace_back(kind.name);
-  only_one_of(verb->add_option("KIND", o->kind, "The signal")->required(), names);
-  verb->add_option("-o,--file", o->file, "The file to write, WAV")->type_name("FILE")->required();
-  verb->add_option("--seconds", o->seconds,
-                   "How long; pink 60 s, the others 10 s if not given. Of worst-case: how much of the path's memory "
-                   "counts at most")
-      ->type_name("TIME");
-  verb->add_option("--level", o->level,
-                   "Level as AES17 has it, a full-scale sine at 0: RMS of pink, of the tone of a sine, sweep or burst "
-                   "(its peaks then read the same), -20 dBFS if not given; peak of worst-case, 0 dBFS if not given")
-      ->type_name("DBFS");
+  only_one_of(add_option(*verb, "KIND", o->kind, "The signal").required(), names);
+  add_option(*verb, "-o,--file", o->file, "The file to write, WAV").type_name("FILE").required();
+  add_option(*verb, "--seconds", o->seconds,
+             "How long; pink 60 s, the others 10 s if not given. Of worst-case: how much of the path's memory "
+             "counts at most")
+      .type_name("TIME");
+  add_option(*verb, "--level", o->level,
+             "Level as AES17 has it, a full-scale sine at 0: RMS of pink, of the tone of a sine, sweep or burst "
+             "(its peaks then read the same), -20 dBFS if not given; peak of worst-case, 0 dBFS if not given")
+      .type_name("DBFS");
   special("--frequency", o->frequency, "Of a sine or burst; 997 Hz if not given", "FREQUENCY");
   special("--from", o->from, "Where a sweep begins; 20 Hz if not given", "FREQUENCY");
   special("--to", o->to, "Where a sweep ends; 20 kHz if not given", "FREQUENCY");
@@ -349,15 +350,15 @@ void add_stimulus(CLI::App& program, int& status) {
   special("--rig", o->rig_file, "worst-case: the rig file", "FILE");
   special("--output", o->output, "worst-case: the output, as 'plan' names it", "NAME");
   special("--venue", o->venue_file, "worst-case: tonight's venue file on top of the rig", "FILE");
-  verb->add_option("--channels", o->channels,
-                   "Channels, all alike; 1 if not given. worst-case: as the rig's feeds need")
-      ->check(CLI::Range(1u, 64u))
-      ->type_name("NUMBER");
-  only_one_of(verb->add_option("--subtype", o->subtype,
-                               "Samples of the file; float if not given. PCM is rounded, without dither"),
+  add_option(*verb, "--channels", o->channels,
+             "Channels, all alike; 1 if not given. worst-case: as the rig's feeds need")
+      .range(1, 64)
+      .type_name("NUMBER");
+  only_one_of(add_option(*verb, "--subtype", o->subtype,
+                         "Samples of the file; float if not given. PCM is rounded, without dither"),
               {audio::kSubtypeNames.begin(), audio::kSubtypeNames.end()});
   o->voice.add_to(*verb);
-  verb->callback([o, &status] {
+  when_called(*verb, [o, &status] {
     run_stimulus(*o);
     status = 0;
   });

@@ -2,7 +2,6 @@
 
 #include <fmt/format.h>
 
-#include <algorithm>
 #include <charconv>
 #include <cmath>
 
@@ -23,13 +22,6 @@ double typed_number(std::string_view option, std::string_view text, rig::Quantit
   const auto [stopped, error] = std::from_chars(begin, end, bare);
   if (error == std::errc() && stopped == end && std::isfinite(bare)) return bare;
   return typed_quantity(option, text, quantity, example);
-}
-
-void only_one_of(CLI::Option* option, const std::vector<std::string>& words) {
-  option->type_name(fmt::format("{}", fmt::join(words, "|")))->check([words](const std::string& read) {
-    if (std::ranges::find(words, read) != words.end()) return std::string();
-    return fmt::format("read {}; right would be one of {}", read, fmt::join(words, ", "));
-  });
 }
 
 }  // namespace rackproof

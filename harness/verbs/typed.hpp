@@ -1,9 +1,6 @@
 #pragma once
-/// What a person types for an option: a quantity, or one of a few words.
-#include <CLI/CLI.hpp>
-#include <string>
+/// A quantity that a person types for an option.
 #include <string_view>
-#include <vector>
 
 #include "harness/rig/units.hpp"
 
@@ -15,8 +12,5 @@ double typed_quantity(std::string_view option, std::string_view text, rig::Quant
 /// The same; a bare number is in that unit already.
 double typed_number(std::string_view option, std::string_view text, rig::Quantity quantity,
                     std::string_view example = {});
-
-/// Of these words alone the option takes one. Help and completion show them.
-void only_one_of(CLI::Option* option, const std::vector<std::string>& words);
 
 }  // namespace rackproof

@@ -4,15 +4,15 @@
 /// A verb is a file `harness/verbs/NAME.cpp` with one function of the shape below. It adds a subcommand whose callback
 /// does the work and sets `status` (0 done or proven, 1 a proof that does not hold). What goes wrong is thrown:
 /// `InputError` (2) or `MachineError` (3); `run` alone turns exceptions into words on standard error and a status.
-#include <CLI/CLI.hpp>
 #include <filesystem>
 #include <memory>
-#include <nlohmann/json.hpp>
+#include <nlohmann/json_fwd.hpp>
 #include <optional>
 #include <string>
 #include <string_view>
 
 #include "harness/rig/rig.hpp"
+#include "harness/verbs/options.hpp"
 
 namespace rackproof {
 

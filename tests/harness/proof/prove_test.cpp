@@ -1,6 +1,6 @@
 // Must hold: sound rigs are proven, with every id, in a fixed order and the same twice; `[accept]` takes what it may
 // and nothing that protects; what a thread throws arrives.
-#include <gmock/gmock.h>
+#include <gtest/gtest.h>
 
 #include <cmath>
 #include <set>

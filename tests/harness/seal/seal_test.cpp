@@ -1,7 +1,7 @@
 // Must hold: a seal reads back as it was written; every single byte changed, put in or cut off, is noticed.
 #include "harness/seal/seal.hpp"
 
-#include <gmock/gmock.h>
+#include <gtest/gtest.h>
 
 #include "../audio/scratch.hpp"
 #include "../rig/example_rig.hpp"

@@ -3,6 +3,7 @@
 #include <gmock/gmock.h>
 #include <sys/wait.h>
 
+#include <CLI/CLI.hpp>
 #include <cmath>
 #include <cstdio>
 #include <filesystem>
