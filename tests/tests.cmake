@@ -16,7 +16,7 @@ endif()
 # The libraries' headers that most tests include take longer to read than the tests themselves. A precompiled header
 # belongs to a target, and a target has a source.
 function(precompile name link)
-  add_library(${name} OBJECT tests/precompiled.cpp)
+  add_executable(${name} EXCLUDE_FROM_ALL tests/precompiled.cpp)  # with the options of a program
   target_link_libraries(${name} PRIVATE ${link})
   target_precompile_headers(${name} PRIVATE ${ARGN})
 endfunction()
