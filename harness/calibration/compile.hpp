@@ -35,23 +35,27 @@ struct OutputPlan {
   std::size_t way_index = 0;
   int source = 0;                           ///< index into Rig::feeds, or dsp::kMeanOfFeeds
   double load_ohm = 0;                      ///< of the channel (the whole bridge, if bridged)
-  double rating_watts = 0, rating_ohm = 0;  ///< the rating that the load looked up (per side, if bridged)
+  double rating_watts = 0, rating_ohm = 0;  ///< the rating that the load looked up, as written
   double amplifier_gain_db = 0;             ///< with bridging and with the attenuator as reckoned
   double clip_volts_peak = 0, clip_dbfs_peak = 0;
   double limit_volts_peak = 0, limit_dbfs_peak = 0;
   LimitedBy limited_by = LimitedBy::amplifier;
   std::optional<double> thermal_volts_rms, thermal_dbfs_rms;
-  double driver_peak_volts = 0;      ///< 0 where the driver gives no peak power
+  double driver_share = 1;           ///< of the output's volts that each driver has: 1, or 1 / drivers in series
+  double driver_peak_volts = 0;      ///< at the output; 0 where the driver gives no peak power
   double full_scale_volts_peak = 0;  ///< at the amplifier's output, were it not to clip
   double delay_s = 0, delay_samples = 0;
   double gain_db = 0;  ///< venue + system + way, all that is a plain factor
   int polarity = 1;
   std::vector<dsp::Biquad> sections;   ///< feed to limiter, as the core runs them
   std::vector<FeedPath> feed_paths;    ///< of a mean of unlike feeds: what is not in gain_db and sections; else empty
-  double driver_continuous_volts = 0;  ///< RMS
-  double attenuator_db = 0;            ///< as reckoned: 0 unless it is fixed
-  double low_edge_hz = 0;              ///< of the way's band, by its high-pass filters; 0: open
-  double high_edge_hz = 0;             ///< by the point above; 0: open
+  double driver_continuous_volts = 0;  ///< RMS, at the output
+  /// Of the loudest sine that the peak threshold passes, in the driver's band; nothing without its `sensitivity`.
+  std::optional<double> level_at_1m_db;
+  std::optional<double> level_at_1m_per_volt_db;  ///< the same for 1 V RMS at the output
+  double attenuator_db = 0;                       ///< as reckoned: 0 unless it is fixed
+  double low_edge_hz = 0;                         ///< of the way's band, by its high-pass filters; 0: open
+  double high_edge_hz = 0;                        ///< by the point above; 0: open
 };
 
 /// ChainSettings with the memory that it points into. Movable: the settings' spans stay valid. A copy's would not.

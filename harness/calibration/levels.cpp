@@ -23,13 +23,14 @@ double amplifier_gain_db(const rig::Amplifier& amplifier) {
   const double one_side = amplifier.gain_db
                               ? *amplifier.gain_db
                               : to_db(volts_rms(first.power_watts, first.load_ohm) / *amplifier.sensitivity_volts_rms);
-  return one_side + (amplifier.bridged ? to_db(2) : 0);
+  return one_side + (amplifier.doubled() ? to_db(2) : 0);
 }
 
 void fill_levels(const rig::Rig& rig, const rig::Way& way, OutputPlan& plan) {
   const rig::Amplifier& amplifier = rig.amplifier_of(way);
   const rig::Driver& driver = rig.driver_of(way);
-  plan.load_ohm = driver.impedance_ohm / way.drivers;
+  plan.load_ohm = load_ohm(way, driver);
+  plan.driver_share = driver_share(way);
   const rig::Rating rating = look_up(amplifier, side_load_ohm(amplifier, plan.load_ohm)).rating;
   plan.rating_watts = rating.power_watts;
   plan.rating_ohm = rating.load_ohm;
@@ -40,9 +41,10 @@ void fill_levels(const rig::Rig& rig, const rig::Way& way, OutputPlan& plan) {
   const auto dbfs = [&](double volts_peak) { return to_db(volts_peak / plan.full_scale_volts_peak); };
 
   plan.clip_volts_peak =
-      std::numbers::sqrt2 * volts_rms(rating.power_watts, rating.load_ohm) * (amplifier.bridged ? 2 : 1);
+      std::numbers::sqrt2 * volts_rms(rating.power_watts, rating.load_ohm) * (amplifier.doubled() ? 2 : 1);
   plan.clip_dbfs_peak = dbfs(plan.clip_volts_peak);
-  plan.driver_peak_volts = driver.peak_power_watts ? volts_rms(*driver.peak_power_watts, driver.impedance_ohm) : 0;
+  plan.driver_peak_volts =
+      driver.peak_power_watts ? volts_rms(*driver.peak_power_watts, driver.impedance_ohm) / plan.driver_share : 0;
   plan.limit_volts_peak = plan.clip_volts_peak;
   plan.limited_by = LimitedBy::amplifier;
   if (way.limit) {  // without, nothing holds the way but the amplifier's clip
@@ -55,10 +57,16 @@ void fill_levels(const rig::Rig& rig, const rig::Way& way, OutputPlan& plan) {
   }
   plan.limit_dbfs_peak = dbfs(plan.limit_volts_peak);
 
-  plan.driver_continuous_volts = volts_rms(driver.continuous_power_watts, driver.impedance_ohm);
+  plan.driver_continuous_volts = volts_rms(driver.continuous_power_watts, driver.impedance_ohm) / plan.driver_share;
   if (way.thermal) {
     plan.thermal_volts_rms = plan.driver_continuous_volts * from_db(-way.thermal->below_rating_db);
     plan.thermal_dbfs_rms = dbfs(std::numbers::sqrt2 * *plan.thermal_volts_rms);  // AES17: a sine at full scale is 0
+  }
+  if (driver.sensitivity_db) {
+    // 1 W is sqrt(1 W x impedance) of RMS volts at the driver; drivers in phase add their pressures.
+    plan.level_at_1m_per_volt_db =
+        *driver.sensitivity_db + to_db(plan.driver_share / volts_rms(1, driver.impedance_ohm)) + to_db(way.drivers);
+    plan.level_at_1m_db = *plan.level_at_1m_per_volt_db + to_db(plan.limit_volts_peak / std::numbers::sqrt2);
   }
 }
 

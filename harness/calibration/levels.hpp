@@ -25,10 +25,16 @@ LookedUp look_up(const rig::Amplifier& amplifier, double load_ohm);
 /// Gain from input to output in dB, bridging in it, attenuator not.
 double amplifier_gain_db(const rig::Amplifier& amplifier);
 
-/// Ohms that one side of the amplifier sees: half the load where two sides drive it.
+/// The load that the ratings are looked up at: half of it where they are those of one side and two drive it.
 inline double side_load_ohm(const rig::Amplifier& amplifier, double load_ohm) {
-  return amplifier.bridged ? load_ohm / 2 : load_ohm;
+  return amplifier.doubled() ? load_ohm / 2 : load_ohm;
 }
+/// Of one amplifier channel (of the whole bridge, if bridged).
+inline double load_ohm(const rig::Way& way, const rig::Driver& driver) {
+  return way.in_series ? driver.impedance_ohm * way.drivers : driver.impedance_ohm / way.drivers;
+}
+/// Of the output's volts that each driver has.
+inline double driver_share(const rig::Way& way) { return way.in_series ? 1.0 / way.drivers : 1.0; }
 
 /// Fills the levels of `plan`: load, rating, gain, clip, limits.
 void fill_levels(const rig::Rig& rig, const rig::Way& way, OutputPlan& plan);

@@ -69,7 +69,7 @@ class Adviser {
            "way {} loads amplifier {} with {:.3g} ohm{}, below the lowest load that it is rated for ({:.3g} ohm): it "
            "may shut down, run hot or fail, and its clip is unknown there. Fewer drivers on a channel (drivers = {} in "
            "way.{}), or a rating from the maker at that load in amplifier.{}.ratings.",
-           way.name, amplifier.name, side_load_ohm(amplifier, plan.load_ohm), amplifier.bridged ? " a side" : "",
+           way.name, amplifier.name, side_load_ohm(amplifier, plan.load_ohm), amplifier.doubled() ? " a side" : "",
            plan.rating_ohm, way.drivers, way.name, amplifier.name);
     }
     const double sine_volts = plan.limit_volts_peak / sqrt2;  // RMS of the loudest sine that the peak threshold passes
@@ -165,7 +165,7 @@ class Adviser {
            "in amplifier.{}; if someone opens a fixed one, the limits no longer protect.",
            amplifier.name, amplifier.attenuator_db, -amplifier.attenuator_db, amplifier.name);
     }
-    const double gain_db = plan.amplifier_gain_db - plan.attenuator_db - (amplifier.bridged ? to_db(2) : 0);
+    const double gain_db = plan.amplifier_gain_db - plan.attenuator_db - (amplifier.doubled() ? to_db(2) : 0);
     if (gain_db < 14 || gain_db > 46) {
       warn("gain-unlikely",
            "amplifier {}: its gain comes to {:.1f} dB; power amplifiers have some 20 to 40. A wrong gain moves every "

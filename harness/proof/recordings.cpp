@@ -30,7 +30,8 @@ class Follower {
     double squares = 0;
     for (const float x : samples) squares += static_cast<double>(x) * static_cast<double>(x);
     const auto count = static_cast<double>(samples.size());
-    coil_.step(squares / count * plan_.full_scale_volts_peak * plan_.full_scale_volts_peak, count / rate_);
+    const double driver_volts = plan_.full_scale_volts_peak * plan_.driver_share;
+    coil_.step(squares / count * driver_volts * driver_volts, count / rate_);
     squares_ += squares, frames_ += samples.size(), limited_ += meter.limited_frames;
     least_peak_gain_ = std::min(least_peak_gain_, static_cast<double>(meter.least_peak_gain));
     least_power_gain_ = std::min(least_power_gain_, static_cast<double>(meter.least_power_gain));

@@ -20,21 +20,26 @@ using enum Need;
 constexpr double kLowestFrequency_hz = 1;
 constexpr Range kLevel{1e-3, 100}, kTemperature{-40, 60};
 constexpr Range kGain{-40, 40}, kEqGain{-30, 30}, kAmplifierGain{-20, 60}, kAttenuator{-100, 0}, kMargin{0, 40};
-constexpr Range kPower{0.1, 100e3}, kImpedance{0.1, 10e3}, kThermalTime{10e-3, 3600};
+constexpr Range kPower{0.1, 100e3}, kImpedance{0.1, 10e3}, kThermalTime{50e-3, 60};
+constexpr Range kDriverBand{1, 100e3}, kDriverSensitivity{50, 130}, kDepth{0, 5};
 constexpr Range kQ{0.1, 100}, kBandwidth{0.01, 10}, kShelfSlope{0.05, 1};
 constexpr Range kLookAhead{0, 20e-3}, kHold{0, 200e-3}, kRelease{1e-3, 5};
 constexpr double kMaxDelay_s = 1;
 constexpr std::uint32_t kMaxBlock = 65'536, kMaxDrivers = 16, kMaxChannel = 1024;
+constexpr std::size_t kShortestReason = 12;
 constexpr std::string_view kEqExample = R"([ { type = "peaking", at = "240 Hz", gain = "-3.5 dB", q = 1.4 } ])";
 constexpr std::string_view kFilterExample = R"({ at = "95 Hz", alignment = "linkwitz-riley", slope = "24 dB/oct" })";
-
-/// metres a second in air: common practice, the linear rule
-double speed_of_sound(double temperature_degc) { return 331.3 + 0.606 * temperature_degc; }
 
 std::string folded(std::string name) {
   for (char& c : name)
     if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
   return name;
+}
+
+/// Characters of UTF-8 that are no blank.
+std::size_t letters_in(std::string_view text) {
+  return static_cast<std::size_t>(std::count_if(
+      text.begin(), text.end(), [](char c) { return static_cast<unsigned char>(c) > ' ' && (c & '\xC0') != '\x80'; }));
 }
 
 template <typename Named>
@@ -272,6 +277,13 @@ class RigReader {
       amplifier.attenuator_db = fields.quantity("attenuator", Quantity::gain, kAttenuator, "\"-6 dB\"").value_or(0);
       amplifier.attenuator_fixed = fields.flag("attenuator_fixed").value_or(false);
       amplifier.bridged = fields.flag("bridged").value_or(false);
+      if (const auto rated = fields.choice("rated", {"per side", "bridged"}))
+        amplifier.rated = *rated == 0 ? Rated::per_side : Rated::bridged;
+      if (amplifier.rated == Rated::bridged && !amplifier.bridged)
+        fields.fault(
+            "rated",
+            "these would be the figures of two sides bridged to one, and bridged is false: say bridged = true, "
+            "or give the figures of one side");
       fields.close();
       rig_.amplifiers.push_back(amplifier);
     }
@@ -299,6 +311,12 @@ class RigReader {
           fields.quantity("continuous_power", Quantity::power, kPower, "\"300 W\"", required).value_or(1);
       driver.peak_power_watts = fields.quantity("peak_power", Quantity::power, kPower, "\"1200 W\"");
       driver.thermal_time_s = fields.quantity("thermal_time", Quantity::time, kThermalTime, "\"3 s\"").value_or(2);
+      driver.lowest_hz = fields.quantity("lowest", Quantity::frequency, kDriverBand, "\"45 Hz\"");
+      driver.highest_hz = fields.quantity("highest", Quantity::frequency, kDriverBand, "\"4 kHz\"");
+      if (driver.lowest_hz && driver.highest_hz && *driver.lowest_hz >= *driver.highest_hz)
+        fields.fault("highest", fmt::format("more than lowest, {}, is wanted here",
+                                            text_of({Quantity::frequency, *driver.lowest_hz})));
+      driver.sensitivity_db = fields.quantity("sensitivity", Quantity::gain, kDriverSensitivity, "\"98 dB\"");
       fields.close();
       rig_.drivers.push_back(driver);
     }
@@ -335,6 +353,8 @@ class RigReader {
     way.amplifier = read_pointer(fields, "amplifier", names_of(rig_.amplifiers), "\"tops\"");
     way.driver = read_pointer(fields, "driver", names_of(rig_.drivers), "\"cone12\"");
     way.drivers = fields.whole("drivers", 1, kMaxDrivers, "2").value_or(1);
+    way.in_series = fields.choice("wiring", {"parallel", "series"}).value_or(0) == 1;
+    way.depth_m = fields.quantity("depth", Quantity::distance, kDepth, "\"18 cm\"");
     way.gain_db = read_gain(fields);
     way.inverted = fields.choice("polarity", {"normal", "inverted"}).value_or(0) == 1;
     read_delay(fields, way);
@@ -445,9 +465,10 @@ class RigReader {
       else if (!check->may_be_accepted)
         fields->fault(at, "a check that guards ears, drivers or amplifiers",
                       fmt::format("it is never accepted; these may be: {}", fmt::join(known, ", ")));
-      const auto reason = fields->text(entry.key, "\"sides set apart for this horn\"");
-      if (reason && reason->find_first_not_of(" \t\r\n") == reason->npos)
-        fields->fault(entry.key, "say why, for whoever opens this file next");
+      const auto reason = fields->text(entry.key, "\"sides set apart for this horn, null checked\"");
+      if (reason && letters_in(*reason) < kShortestReason)
+        fields->fault(entry.key,
+                      fmt::format("say why, in {} letters or more, for whoever opens this file next", kShortestReason));
       rig_.accept.push_back({entry.key, reason.value_or("")});
     }
   }

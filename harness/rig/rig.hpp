@@ -66,6 +66,9 @@ struct Controller {
 struct Rating {
   double power_watts = 0, load_ohm = 0;
 };
+/// What an amplifier's ratings, gain and sensitivity stand for where two of its sides are bridged to one. Not said is a
+/// state of its own: it counts as per side, and is warned of.
+enum class Rated { unsaid, per_side, bridged };
 struct Amplifier {
   std::string name;
   std::vector<Rating> ratings;    ///< as written: the first one is what a sensitivity refers to
@@ -74,7 +77,11 @@ struct Amplifier {
   double attenuator_db = 0;
   bool attenuator_fixed = false;
   bool bridged = false;
+  Rated rated = Rated::unsaid;  ///< `bridged` only with `bridged = true`
   Source source;
+
+  /// The figures are those of one side, and two drive the load: twice the volts, half the load each.
+  bool doubled() const { return bridged && rated != Rated::bridged; }
 };
 struct Driver {
   std::string name;
@@ -82,6 +89,8 @@ struct Driver {
   double continuous_power_watts = 0;
   std::optional<double> peak_power_watts;
   double thermal_time_s = 2;
+  std::optional<double> lowest_hz, highest_hz;  ///< the band that it may be used in
+  std::optional<double> sensitivity_db;         ///< level at 1 m for 1 W into its nominal impedance
   Source source;
 };
 struct Feed {
@@ -104,6 +113,8 @@ struct Way {
   bool sum_of_feeds = false;
   std::string amplifier, driver;
   std::uint32_t drivers = 1;
+  bool in_series = false;         ///< each driver has its share of the volts; else parallel, and each has them all
+  std::optional<double> depth_m;  ///< how far its acoustic centre lies behind the front of the box
   double gain_db = 0;
   bool inverted = false;
   double delay_s = 0;                      ///< a distance is already a time, at the controller's temperature
@@ -148,6 +159,9 @@ struct Venue {
   FeedLayer all;
   std::map<std::string, FeedLayer> feed;  ///< by the rig's name of the feed
 };
+
+/// Metres a second in air: common practice, the linear rule.
+inline double speed_of_sound(double temperature_degc) { return 331.3 + 0.606 * temperature_degc; }
 
 /// Reads and checks a rig file. Throws InputError for what the person can mend, MachineError for an unreadable file.
 Rig load_rig(const std::filesystem::path& file);

@@ -90,17 +90,22 @@ const std::map<std::string, std::string> kControllerWords{
     {"input_full_scale", "the controller's input full scale"},
     {"output_full_scale", "the controller's output full scale"},
     {"temperature", "the temperature for delays given as distances"}};
-const std::map<std::string, std::string> kAmplifierWords{
-    {"gain", "gain"}, {"attenuator", "attenuator"}, {"attenuator_fixed", "fixed attenuator"}, {"bridged", "bridging"}};
-const std::map<std::string, std::string> kDriverWords{{"impedance", "impedance"},
-                                                      {"continuous_power", "continuous power"},
-                                                      {"peak_power", "peak power"},
-                                                      {"thermal_time", "thermal time"}};
+const std::map<std::string, std::string> kAmplifierWords{{"gain", "gain"},
+                                                         {"attenuator", "attenuator"},
+                                                         {"attenuator_fixed", "fixed attenuator"},
+                                                         {"bridged", "bridging"},
+                                                         {"rated", "word on what its figures stand for (rated)"}};
+const std::map<std::string, std::string> kDriverWords{
+    {"impedance", "impedance"},       {"continuous_power", "continuous power"}, {"peak_power", "peak power"},
+    {"thermal_time", "thermal time"}, {"lowest", "lowest frequency"},           {"highest", "highest frequency"},
+    {"sensitivity", "sensitivity"}};
 const std::map<std::string, std::string> kWayWords{
     {"feeds", "feeds"},
     {"amplifier", "amplifier"},
     {"driver", "driver"},
     {"drivers", "number of drivers"},
+    {"wiring", "wiring of its drivers"},
+    {"depth", "depth"},
     {"gain", "gain"},
     {"polarity", "polarity"},
     {"delay", "delay"},

@@ -74,6 +74,8 @@ void way_facts(const rig::Way& way, Collector& to) {
   to.word(key + ".amplifier", way.amplifier);
   to.word(key + ".driver", way.driver);
   to.number(key + ".drivers", way.drivers);
+  if (way.in_series && way.drivers > 1) to.word(key + ".wiring", "series");
+  if (way.depth_m) to.quantity(key + ".depth", Quantity::distance, *way.depth_m);
   to.quantity(key + ".gain", Quantity::gain, way.gain_db);
   to.word(key + ".polarity", way.inverted ? "inverted" : "normal");
   to.quantity(key + ".delay", Quantity::time, way.delay_s);
@@ -155,6 +157,8 @@ Facts facts_of(const rig::Rig& rig) {
     to.quantity(key + ".attenuator", Quantity::gain, amplifier->attenuator_db);
     to.flag(key + ".attenuator_fixed", amplifier->attenuator_fixed);
     to.flag(key + ".bridged", amplifier->bridged);
+    if (amplifier->bridged && amplifier->rated != rig::Rated::unsaid)
+      to.word(key + ".rated", amplifier->rated == rig::Rated::bridged ? "bridged" : "per side");
   }
   for (const rig::Driver* driver : by_name(rig.drivers)) {
     const std::string key = "driver." + driver->name;
@@ -162,6 +166,9 @@ Facts facts_of(const rig::Rig& rig) {
     to.quantity(key + ".continuous_power", Quantity::power, driver->continuous_power_watts);
     if (driver->peak_power_watts) to.quantity(key + ".peak_power", Quantity::power, *driver->peak_power_watts);
     to.quantity(key + ".thermal_time", Quantity::time, driver->thermal_time_s);
+    if (driver->lowest_hz) to.quantity(key + ".lowest", Quantity::frequency, *driver->lowest_hz);
+    if (driver->highest_hz) to.quantity(key + ".highest", Quantity::frequency, *driver->highest_hz);
+    if (driver->sensitivity_db) to.quantity(key + ".sensitivity", Quantity::gain, *driver->sensitivity_db);
   }
   to.quantity("system.gain", Quantity::gain, rig.system_gain_db);
   to.eq("system.eq", rig.system_eq);

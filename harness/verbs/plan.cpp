@@ -57,7 +57,7 @@ std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t
                {"delay"},
                {"as distance"},
                {"sections"}});
-  const double speed = 331.3 + 0.606 * rig.controller.temperature_degc;  // m/s, as distances were read
+  const double speed = rig::speed_of_sound(rig.controller.temperature_degc);  // as distances were read
   for (const OutputPlan& plan : made.outputs) {
     table.row({plan.name, plan.source == dsp::kMeanOfFeeds ? "mean of feeds" : plan.feed, band(plan),
                fmt::format("{:+.2f} dB", plan.gain_db), plan.polarity < 0 ? "inverted" : "normal",
@@ -97,13 +97,16 @@ std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::si
         fmt::format("amplifier {}{}, {:g} W into {:g} ohm{}, {:.1f} dB{}, clips at {:+.2f} dBu in: {:.1f} dB {} the "
                     "controller's full scale; {} x {}{}",
                     amplifier.name, amplifier.bridged ? " (bridged)" : "", plan.rating_watts, plan.rating_ohm,
-                    amplifier.bridged ? " a side" : "", plan.amplifier_gain_db,
+                    amplifier.doubled() ? " a side" : "", plan.amplifier_gain_db,
                     amplifier.attenuator_db == 0 ? ""
                     : amplifier.attenuator_fixed
                         ? fmt::format(" with its attenuator at {:+g} dB", amplifier.attenuator_db)
                         : std::string(" with its attenuator reckoned open"),
                     clip_in_dbu, std::abs(plan.clip_dbfs_peak), plan.clip_dbfs_peak > 0 ? "above" : "below",
-                    way.drivers, way.driver, way.drivers > 1 ? " in parallel" : ""),
+                    way.drivers, way.driver,
+                    way.drivers == 1 ? ""
+                    : way.in_series  ? " in series"
+                                     : " in parallel"),
         width, fmt::format("  {}: ", way.name));
   }
   return out;
@@ -159,6 +162,7 @@ Json document_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig
                 {"delay_samples", plan.delay_samples},
                 {"gain_db", plan.gain_db},
                 {"polarity", plan.polarity},
+                {"level_at_1m_db", or_null(plan.level_at_1m_db)},
                 {"sections", sections_json(plan.sections)}};
     if (!plan.feed_paths.empty()) {  // the mean of what each of these makes of its feed goes on through the rest
       one["feed_paths"] = Json::array();

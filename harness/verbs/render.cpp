@@ -96,7 +96,8 @@ std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, 
                                    reading.name, reading.peak_volts, *reading.peak_dbfs - plan.clip_dbfs_peak,
                                    plan.clip_volts_peak)});
     const rig::Driver& driver = rig.driver_of(rig.ways.at(plan.way_index));
-    const double driver_watts = reading.rms_volts * reading.rms_volts / driver.impedance_ohm;
+    const double driver_volts = reading.rms_volts * plan.driver_share;
+    const double driver_watts = driver_volts * driver_volts / driver.impedance_ohm;
     if (driver_watts > driver.continuous_power_watts)
       found.push_back(
           {"driver-power", fmt::format("{}: {:.0f} W on average into each {}, whose continuous rating is {:.0f} W",

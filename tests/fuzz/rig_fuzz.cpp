@@ -30,10 +30,16 @@ void check(const Rig& rig) {
   check(rig.system_eq, nyquist_hz);
   for (const Point& point : rig.points) must(point.low.at_hz < nyquist_hz && point.high.at_hz < nyquist_hz);
   for (const Amplifier& amplifier : rig.amplifiers)
-    must(!amplifier.ratings.empty() && amplifier.gain_db.has_value() != amplifier.sensitivity_volts_rms.has_value());
+    must(!amplifier.ratings.empty() && amplifier.gain_db.has_value() != amplifier.sensitivity_volts_rms.has_value() &&
+         (amplifier.bridged || amplifier.rated != Rated::bridged));
+  for (const Driver& driver : rig.drivers) {
+    must(within(driver.thermal_time_s, 0.05, 60) && within(driver.sensitivity_db.value_or(98), 50, 130));
+    must(driver.lowest_hz.value_or(1) <= driver.highest_hz.value_or(1e5));
+  }
   for (const Way& way : rig.ways) {
     must(!rig.amplifier_of(way).name.empty() && rig.driver_of(way).continuous_power_watts > 0);
-    must(within(way.delay_s, 0, 1) && within(way.gain_db, -40, 40) && !way.name.empty());
+    must(within(way.depth_m.value_or(0), 0, 5) && within(way.delay_s, 0, 1) && within(way.gain_db, -40, 40) &&
+         !way.name.empty());
     check(way.eq, nyquist_hz);
   }
 }

@@ -96,7 +96,7 @@ std::vector<Finding> check_load(const Subject& subject) {
     const rig::Amplifier& amplifier = subject.rig.amplifier_of(way);
     const rig::Driver& driver = subject.rig.driver_of(way);
     // Reckoned from the file afresh: an amplifier's terminals are outside what runs here.
-    const double load_ohm = side_load_ohm(amplifier, driver.impedance_ohm / way.drivers);
+    const double load_ohm = side_load_ohm(amplifier, rackproof::load_ohm(way, driver));
     const double lowest_ohm = std::ranges::min(amplifier.ratings, {}, &rig::Rating::load_ohm).load_ohm;
     Finding finding{.id = "load", .output = output.name, .unit = "ohm", .accepted = {}, .text = {}};
     finding.measured = load_ohm, finding.allowed = lowest_ohm;
@@ -104,7 +104,7 @@ std::vector<Finding> check_load(const Subject& subject) {
     finding.text =
         fmt::format("{}: {} of {} ({:g} ohm) put {:.3g} ohm{} on amplifier {}, which is rated down to {:g} ohm. ",
                     output.name, way.drivers, way.driver, driver.impedance_ohm, load_ohm,
-                    amplifier.bridged ? " on each side of the bridge" : "", amplifier.name, lowest_ohm);
+                    amplifier.doubled() ? " on each side of the bridge" : "", amplifier.name, lowest_ohm);
     finding.text += finding.holds
                         ? "Nominal figures: a driver's impedance dips below its own at some frequencies."
                         : fmt::format(

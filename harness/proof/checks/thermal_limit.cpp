@@ -49,7 +49,7 @@ Finding thermal_finding(const Subject& subject, Device& unlimited, std::size_t o
   const double seconds = way.thermal ? std::min(kTimeConstants * tau, kMostSeconds) : 1;
   // What is asked of an amplifier beyond its clip comes out as a square wave of that height.
   const double reached = std::min(volts(plan, settled(subject, o, hz, amplitude, seconds)), plan.clip_volts_peak);
-  const double watts = reached * reached / driver.impedance_ohm;
+  const double watts = std::pow(reached * plan.driver_share, 2) / driver.impedance_ohm;
   Finding f{.id = "thermal-limit",
             .output = plan.name,
             .holds = false,

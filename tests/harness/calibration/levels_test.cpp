@@ -68,6 +68,73 @@ TEST(Levels, BridgedIsTwiceTheVoltsAtHalfTheLoad) {
   EXPECT_THAT(compile(rig).warnings, testing::Contains(testing::Field(&Warning::code, "load-below-rating")));
 }
 
+// The same amplifier by the plate's two printings. A bridge of two sides of 500 W at 4 ohm makes 2 x 44.7214 =
+// 89.4427 V RMS, 1000 W into 8 ohm, and 6.0206 dB more gain than a side: P = V^2 / R.
+TEST(Levels, AsPrintedForBridgedUseNothingIsDoubled) {
+  rig::Rig sides = one_way(an_amplifier("amp", {{300, 8}, {500, 4}}, 32), a_driver("d", 8, 1000));
+  sides.amplifiers[0].bridged = true, sides.amplifiers[0].rated = rig::Rated::per_side;
+  rig::Rig bridge = one_way(an_amplifier("amp", {{1000, 8}}, 32 + 20 * std::log10(2.0)), a_driver("d", 8, 1000));
+  bridge.amplifiers[0].bridged = true, bridge.amplifiers[0].rated = rig::Rated::bridged;
+  const OutputPlan by_side = plan_of(sides), as_printed = plan_of(bridge);
+  EXPECT_EQ(as_printed.rating_ohm, 8);  // looked up at the channel's own load
+  EXPECT_NEAR(as_printed.clip_volts_peak, 126.491, 5e-4);
+  EXPECT_NEAR(as_printed.clip_volts_peak, by_side.clip_volts_peak, 1e-9);
+  EXPECT_NEAR(as_printed.amplifier_gain_db, by_side.amplifier_gain_db, 1e-9);
+  EXPECT_NEAR(as_printed.limit_dbfs_peak, by_side.limit_dbfs_peak, 1e-9);
+  // As sensitivity: what drives the bridge to the first rating, as written.
+  bridge.amplifiers[0].gain_db.reset(), bridge.amplifiers[0].sensitivity_volts_rms = 1.0;
+  EXPECT_NEAR(plan_of(bridge).amplifier_gain_db, 20 * std::log10(89.4427), 1e-5);
+  // The control: the same figures taken for those of one side stand 6 dB too high.
+  bridge.amplifiers[0].rated = rig::Rated::per_side;
+  EXPECT_NEAR(to_db(plan_of(bridge).clip_volts_peak / as_printed.clip_volts_peak), 6.0206, 5e-5);
+  // Not said counts as per side.
+  sides.amplifiers[0].rated = rig::Rated::unsaid;
+  EXPECT_EQ(plan_of(sides).clip_volts_peak, by_side.clip_volts_peak);
+}
+
+// 8 + 8 = 16 ohm, and each of two has half the volts (textbook): a driver that takes sqrt(350 x 8) = 52.915 V RMS
+// allows 105.830 V at the output, and one that takes sqrt(1400 x 8) = 105.830 V of peaks allows 211.660 V.
+TEST(Levels, DriversInSeriesRaiseTheLoadAndShareTheVolts) {
+  rig::Rig rig = one_way(an_amplifier("amp", {{2000, 16}, {4000, 8}}, 32), a_driver("d", 8, 350, 1400));
+  rig.ways[0].drivers = 2;
+  rig.ways[0].in_series = true;
+  OutputPlan plan = plan_of(rig);
+  EXPECT_EQ(plan.load_ohm, 16);
+  EXPECT_EQ(plan.rating_watts, 2000);
+  EXPECT_EQ(plan.driver_share, 0.5);
+  EXPECT_NEAR(plan.driver_continuous_volts, 105.830, 5e-4);
+  EXPECT_NEAR(*plan.thermal_volts_rms, 105.830 * from_db(-1), 5e-4);
+  EXPECT_NEAR(plan.driver_peak_volts, 211.660, 5e-4);
+  EXPECT_NEAR(plan.limit_volts_peak, std::sqrt(2.0 * 2000 * 16) * from_db(-2), 1e-9);  // 200.95 V: the amplifier's
+  rig.drivers[0].peak_power_watts = 1200;  // 2 x sqrt(1200 x 8) = 195.96 V: now the driver's
+  EXPECT_EQ(plan_of(rig).limited_by, LimitedBy::driver);
+  EXPECT_NEAR(plan_of(rig).limit_volts_peak, 195.959, 5e-4);
+  rig.ways[0].drivers = 1;  // one alone is the same either way
+  const OutputPlan one = plan_of(rig);
+  rig.ways[0].in_series = false;
+  EXPECT_EQ(one.limit_volts_peak, plan_of(rig).limit_volts_peak);
+  EXPECT_EQ(one.load_ohm, 8);
+}
+
+// 98 dB for 1 W (2.8284 V into 8 ohm): 56.5685 V RMS are 400 W, 26.0206 dB more; two that share one pressure field in
+// phase 6.0206 dB more, in series with half the volts each 6.0206 dB less again. Arithmetic; that pressures of drivers
+// close to one another add is common practice, no source.
+TEST(Levels, LevelAtOneMetreIsSensitivityVoltsAndDrivers) {
+  rig::Rig rig = one_way(an_amplifier("amp", {{4000, 4}, {3000, 8}, {2000, 16}}, 32), a_driver("d", 8, 1000, 800));
+  EXPECT_FALSE(plan_of(rig).level_at_1m_db);
+  EXPECT_FALSE(plan_of(rig).level_at_1m_per_volt_db);
+  rig.drivers[0].sensitivity_db = 98;
+  OutputPlan plan = plan_of(rig);  // 800 W of peaks are 80 V peak, 56.5685 V RMS
+  EXPECT_NEAR(plan.limit_volts_peak, 80, 1e-9);
+  EXPECT_NEAR(*plan.level_at_1m_db, 98 + 26.0206, 5e-5);
+  EXPECT_NEAR(*plan.level_at_1m_per_volt_db, 98 - 20 * std::log10(std::sqrt(8)), 1e-9);
+  rig.ways[0].drivers = 2;
+  EXPECT_NEAR(*plan_of(rig).level_at_1m_db, 98 + 26.0206 + 6.0206, 1e-4);
+  rig.ways[0].in_series = true;  // 160 V at the output, 80 V each
+  EXPECT_NEAR(*plan_of(rig).level_at_1m_db, 98 + 26.0206 + 6.0206, 1e-4);
+  EXPECT_NEAR(*plan_of(rig).level_at_1m_per_volt_db, 98 - 20 * std::log10(std::sqrt(8)), 1e-9);
+}
+
 // 8 || 8 = 4, 8 || 8 || 8 = 2.6667 ohm (textbook).
 TEST(Levels, DriversInParallelLowerTheLoadAndKeepTheVolts) {
   rig::Rig rig = one_way(an_amplifier("amp", {{700, 8}, {1150, 4}, {1500, 8.0 / 3}}, 32), a_driver("d", 8, 350, 1400));

@@ -58,7 +58,9 @@ TEST(Drift, WhatMeansTheSameHasNotMoved) {
               "{ type = \"notch\", at = \"50 Hz\", bandwidth = \"0.1 oct\" }, { type = \"peaking\", at = \"60 Hz\", "
               "gain = \"-2 dB\", q = 1.2 }"},
              {"left = 1\nright = 2", "right = 2\nleft = 1"},
-             {"title = \"Harbour", "title = \"Other"}}),
+             {"title = \"Harbour", "title = \"Other"},
+             {"drivers = 2", "drivers = 2\nwiring = \"parallel\""},
+             {"bridged = false", "bridged = false\nrated = \"per side\""}}),
       IsEmpty());
   EXPECT_THAT(texts({{"[driver.cone18]\nimpedance = \"8 ohm\"\ncontinuous_power = \"600 W\"\n", ""},
                      {"[amplifier.tops]",
@@ -140,7 +142,18 @@ TEST(Drift, EveryKeyIsTold) {
        "1 dB higher"},
       {{"thermal = { below_rating = \"1 dB\" }\n", ""}, "way.sub.thermal", "sub no longer has a power limiter"},
       {{"limit = { below_clip = \"3 dB\" }\n", ""}, "way.mid.limit", "mid no longer has a peak limiter"},
-      {{"feeds = \"sum\"\n", ""}, "way.sub.feeds", "went from sum to each"}};
+      {{"feeds = \"sum\"\n", ""}, "way.sub.feeds", "went from sum to each"},
+      {{"bridged = true", "bridged = true\nrated = \"bridged\""}, "amplifier.subs.rated", "is now given: bridged"},
+      {{"bridged = true", "bridged = true\nrated = \"per side\""}, "amplifier.subs.rated", "is now given: per side"},
+      {{"drivers = 2", "drivers = 2\nwiring = \"series\""},
+       "way.sub.wiring",
+       "wiring of its drivers is now given: series"},
+      {{"drivers = 2", "drivers = 2\ndepth = \"18 cm\""}, "way.sub.depth", "sub's depth is now given: 18 cm"},
+      {{"\"3 s\"", "\"3 s\"\nlowest = \"45 Hz\""}, "driver.cone12.lowest", "lowest frequency is now given: 45 Hz"},
+      {{"\"3 s\"", "\"3 s\"\nhighest = \"4 kHz\""}, "driver.cone12.highest", "highest frequency is now given: 4 kHz"},
+      {{"\"3 s\"", "\"3 s\"\nsensitivity = \"98 dB\""},
+       "driver.cone12.sensitivity",
+       "sensitivity is now given: 98 dB"}};
   for (const One& one : all) {
     const std::vector<Move> found = moves({one.edit});
     EXPECT_THAT(found, Contains(AllOf(Field(&Move::key, one.key), Field(&Move::text, HasSubstr(one.word)))))
