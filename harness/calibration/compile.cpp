@@ -76,7 +76,7 @@ class Compiler {
     settings.feeds = made_.feeds_;
     settings.points = made_.points_;
     settings.outputs = made_.outputs_;
-    made_.warnings = warnings_for(rig_, made_);
+    made_.warnings = warnings_for(rig_, venue_, made_);
     return std::move(made_);
   }
 

@@ -36,7 +36,7 @@ struct OutputPlan {
   int source = 0;                           ///< index into Rig::feeds, or dsp::kMeanOfFeeds
   double load_ohm = 0;                      ///< of the channel (the whole bridge, if bridged)
   double rating_watts = 0, rating_ohm = 0;  ///< the rating that the load looked up, as written
-  double amplifier_gain_db = 0;             ///< with bridging and with the attenuator as reckoned
+  double amplifier_gain_db = 0;             ///< with bridging and with the attenuator as it counts
   double clip_volts_peak = 0, clip_dbfs_peak = 0;
   double limit_volts_peak = 0, limit_dbfs_peak = 0;
   LimitedBy limited_by = LimitedBy::amplifier;
@@ -53,7 +53,7 @@ struct OutputPlan {
   /// Of the loudest sine that the peak threshold passes, in the driver's band; nothing without its `sensitivity`.
   std::optional<double> level_at_1m_db;
   std::optional<double> level_at_1m_per_volt_db;  ///< the same for 1 V RMS at the output
-  double attenuator_db = 0;                       ///< as reckoned: 0 unless it is fixed
+  double attenuator_db = 0;                       ///< as it counts: 0 unless it is fixed
   double low_edge_hz = 0;                         ///< of the way's band, by its high-pass filters; 0: open
   double high_edge_hz = 0;                        ///< by the point above; 0: open
 };

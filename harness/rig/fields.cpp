@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "harness/rig/meant.hpp"
+
 namespace rackproof::rig {
 namespace {
 
@@ -93,8 +95,9 @@ std::optional<Measure> Fields::measure(std::string_view key, std::initializer_li
   std::string wish;
   for (const Quantity quantity : wanted) wish.append(wish.empty() ? "" : " or ").append(name_of(quantity));
   if (is_number(entry->value))
-    faults_.add(source(key), fmt::format("{}, a number without a unit", entry->value.written),
-                fmt::format("{} is wanted here, such as {}", wish, example));
+    faults_.add(
+        source(key), fmt::format("{}, a number without a unit", entry->value.written),
+        fmt::format("{} is wanted here, such as {}{}", wish, example, factor_hint(wanted, entry->value.number)));
   else
     wrong_kind(*entry, wish, example);
   return std::nullopt;
@@ -143,11 +146,16 @@ std::optional<std::string> Fields::text(std::string_view key, std::string_view e
   return entry->value.text;
 }
 
-std::optional<std::size_t> Fields::choice(std::string_view key, const std::vector<std::string>& names, Need need) {
+std::optional<std::size_t> Fields::choice(std::string_view key, const std::vector<std::string>& names, Need need,
+                                          std::string (*meant)(std::string_view)) {
   const std::optional<std::string> read = text(key, fmt::format("\"{}\"", names[0]), need);
   if (!read) return std::nullopt;
   const auto found = std::find(names.begin(), names.end(), *read);
   if (found != names.end()) return static_cast<std::size_t>(found - names.begin());
+  if (const std::string instead = meant ? meant(*read) : std::string(); !instead.empty()) {
+    fault(key, instead);
+    return std::nullopt;
+  }
   const std::optional<std::string> near = nearest(*read, names);
   fault(key,
         fmt::format("{}{} is wanted here", near ? fmt::format("did you mean \"{}\"? ", *near) : "", one_of(names)));
@@ -196,9 +204,12 @@ std::vector<std::pair<std::string, Fields>> Fields::named_tables(std::string_vie
 }
 
 void Fields::close() {
-  for (const Entry& entry : table_.entries)
-    if (std::find(known_.begin(), known_.end(), entry.key) == known_.end())
-      faults_.add(source_of_key(entry), "a key that is not known", suggestion(entry.key, known_));
+  for (const Entry& entry : table_.entries) {
+    if (std::find(known_.begin(), known_.end(), entry.key) != known_.end()) continue;
+    const std::string instead = meant_by_key(entry.key, known_);
+    faults_.add(source_of_key(entry), "a key that is not known",
+                instead.empty() ? suggestion(entry.key, known_) : instead);
+  }
 }
 
 }  // namespace rackproof::rig

@@ -36,9 +36,9 @@ class Fields {
                                      std::string_view example, Need need = Need::optional);
   std::optional<bool> flag(std::string_view key);
   std::optional<std::string> text(std::string_view key, std::string_view example, Need need = Need::optional);
-  /// Which of `names`, by index.
+  /// Which of `names`, by index. `meant` knows what another word stands for, or gives an empty text.
   std::optional<std::size_t> choice(std::string_view key, const std::vector<std::string>& names,
-                                    Need need = Need::optional);
+                                    Need need = Need::optional, std::string (*meant)(std::string_view) = nullptr);
   std::optional<Fields> table(std::string_view key, std::string_view example, Need need = Need::optional);
   /// The items of a list of tables; those that are none are faults. Nothing: no such key, or no list.
   std::optional<std::vector<Fields>> tables(std::string_view key, std::string_view example, Need need = Need::optional);

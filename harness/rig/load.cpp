@@ -9,6 +9,7 @@
 #include "dsp/chain/chain_settings.hpp"
 #include "harness/rig/checks.hpp"
 #include "harness/rig/fields.hpp"
+#include "harness/rig/meant.hpp"
 #include "harness/rig/rig.hpp"
 
 namespace rackproof::rig {
@@ -99,7 +100,7 @@ std::optional<EqBand> read_band(Fields& fields, const Band& limits) {
                                                   "allpass", "peaking",  "lowshelf", "highshelf"};
   EqBand band;
   band.source = fields.source();
-  const auto type = fields.choice("type", kTypes, required);
+  const auto type = fields.choice("type", kTypes, required, meant_by_eq_type);
   const auto at = limits.frequency(fields, "\"240 Hz\"");
   const auto gain = fields.quantity("gain", Quantity::gain, kEqGain, "\"-3.5 dB\"");
   const auto q = fields.number("q", kQ, "1.4");
@@ -145,8 +146,10 @@ std::optional<Filter> read_filter(Fields& fields, const Band& limits) {
   static const std::vector<int> kSlopes[] = {
       {12, 24, 36, 48}, {6, 12, 18, 24, 30, 36, 42, 48}, {12, 18, 24, 30, 36, 42, 48}};
   const auto at = limits.frequency(fields, "\"95 Hz\"");
-  const auto alignment = fields.choice("alignment", kAlignments, required);
-  const auto slope = fields.measure("slope", {Quantity::slope}, "\"24 dB/oct\"", required);
+  const auto alignment = fields.choice("alignment", kAlignments, required, meant_by_alignment);
+  // Where the alignment says the slope as well, one fault says both.
+  const Need slope_need = fields.has("alignment") && !alignment ? optional : required;
+  const auto slope = fields.measure("slope", {Quantity::slope}, "\"24 dB/oct\"", slope_need);
   fields.close();
   if (!alignment || !slope) return std::nullopt;
   const std::vector<int>& slopes = kSlopes[*alignment];
@@ -307,9 +310,15 @@ class RigReader {
       driver.source = fields.source();
       driver.impedance_ohm =
           fields.quantity("impedance", Quantity::impedance, kImpedance, "\"8 ohm\"", required).value_or(8);
-      driver.continuous_power_watts =
-          fields.quantity("continuous_power", Quantity::power, kPower, "\"300 W\"", required).value_or(1);
+      const auto continuous = fields.quantity("continuous_power", Quantity::power, kPower, "\"300 W\"", required);
+      driver.continuous_power_watts = continuous.value_or(1);
       driver.peak_power_watts = fields.quantity("peak_power", Quantity::power, kPower, "\"1200 W\"");
+      if (continuous && driver.peak_power_watts && *continuous > *driver.peak_power_watts)
+        fields.fault(
+            "peak_power",
+            fmt::format("less than continuous_power, {}: no driver takes less in peaks than for long; are they "
+                        "crosswise?",
+                        text_of({Quantity::power, *continuous})));
       driver.thermal_time_s = fields.quantity("thermal_time", Quantity::time, kThermalTime, "\"3 s\"").value_or(2);
       driver.lowest_hz = fields.quantity("lowest", Quantity::frequency, kDriverBand, "\"45 Hz\"");
       driver.highest_hz = fields.quantity("highest", Quantity::frequency, kDriverBand, "\"4 kHz\"");

@@ -160,6 +160,21 @@ std::string units_of(std::initializer_list<Quantity> wanted) {
   return one_of(names);
 }
 
+/// "x40", "40x", "40 times", "40 V/V": what a gain is as a factor.
+std::optional<double> factor_in(std::string_view text) {
+  take_blanks(text);
+  const bool ahead = take(text, {"x", "X", "\u00d7", "*"});
+  take_blanks(text);
+  const std::optional<Decimal> number = take_number(text);
+  if (!number) return std::nullopt;
+  take_blanks(text);
+  const bool behind = take(text, {"x", "X", "\u00d7", "times", "V/V", "v/v"});
+  take_blanks(text);
+  if (!text.empty() || !(ahead || behind)) return std::nullopt;
+  const std::optional<double> value = number->times_ten_to(0);
+  return value && *value > 0 ? value : std::nullopt;
+}
+
 std::optional<double> value_of(const Decimal& number, const Unit& unit) {
   std::optional<double> value = number.times_ten_to(unit.exponent);
   if (!value) return value;
@@ -201,6 +216,11 @@ Measure read_measure(std::string_view text, std::initializer_list<Quantity> want
   std::string_view rest = text;
   take_blanks(rest);
   if (rest.empty()) throw Misread(quoted + ", an empty text", wish);
+  if (std::find(wanted.begin(), wanted.end(), gain) != wanted.end()) {
+    if (const std::optional<double> factor = factor_in(text))
+      throw Misread(quoted + ", a factor",
+                    fmt::format("as a gain it is \"{:.2f} dB\"; {}", 20 * std::log10(*factor), wish));
+  }
   const std::optional<Decimal> number = take_number(rest);
   if (!number) throw Misread(quoted + ", which does not start with a number", wish);
   if (rest.size() >= 2 && rest[0] == ',' && is_digit(rest[1]))
@@ -210,7 +230,9 @@ Measure read_measure(std::string_view text, std::initializer_list<Quantity> want
   std::string_view spelling = rest;
   for (const std::string_view blank : {" ", "\t", "\u00a0", "\u2009", "\u202f"})
     while (spelling.ends_with(blank)) spelling.remove_suffix(blank.size());
-  if (spelling.empty()) throw Misread(quoted + ", a number without a unit", wish);
+  if (spelling.empty())
+    throw Misread(quoted + ", a number without a unit",
+                  wish + factor_hint(wanted, number->times_ten_to(0).value_or(0)));
   if (is_digit(spelling[0]) || spelling[0] == '.' || spelling[0] == '\'')
     throw Misread(quoted + ", a number in pieces", "write it in one piece; " + wish);
 
@@ -234,6 +256,12 @@ Measure read_measure(std::string_view text, std::initializer_list<Quantity> want
   const std::optional<double> value = value_of(*number, *unit);
   if (!value) throw Misread(quoted + ", a number beyond all bounds", wish);
   return {unit->quantity, *value};
+}
+
+std::string factor_hint(std::initializer_list<Quantity> wanted, double number) {
+  // Below 10 a person means decibels; above, an amplifier's gain is written either way.
+  if (std::find(wanted.begin(), wanted.end(), gain) == wanted.end() || !(number >= 10)) return {};
+  return fmt::format("; if {:g} is a factor, it is \"{:.2f} dB\"", number, 20 * std::log10(number));
 }
 
 double read_value(std::string_view text, Quantity wanted, std::string_view example) {

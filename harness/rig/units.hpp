@@ -41,6 +41,8 @@ struct Misread : InputError {
 /// Reads a text that may be any of `wanted`, finite. `example` is what the error shows as right, with its quotes;
 /// empty: an example of the unit's own. Throws Misread.
 Measure read_measure(std::string_view text, std::initializer_list<Quantity> wanted, std::string_view example = {});
+/// What a bare number may be where a gain is wanted, or an empty text: "; if 40 is a factor, it is \"32.04 dB\"".
+std::string factor_hint(std::initializer_list<Quantity> wanted, double number);
 /// The same for one kind, as its value in the unit of `Quantity`.
 double read_value(std::string_view text, Quantity wanted, std::string_view example = {});
 

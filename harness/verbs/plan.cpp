@@ -93,20 +93,22 @@ std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::si
     const rig::Way& way = rig.ways[plan.way_index];
     const rig::Amplifier& amplifier = rig.amplifier_of(way);
     const double clip_in_dbu = dbu(plan.clip_volts_peak / std::numbers::sqrt2 / from_db(plan.amplifier_gain_db));
+    const char* const taken = !amplifier.bridged    ? ""
+                              : amplifier.doubled() ? " (bridged, ratings taken per side)"
+                                                    : " (bridged, ratings taken as printed for bridged use)";
+    const std::string attenuator = amplifier.attenuator_db == 0 ? ""
+                                   : amplifier.attenuator_fixed
+                                       ? fmt::format(" with its attenuator at {:+g} dB", amplifier.attenuator_db)
+                                       : " with its attenuator taken as fully open";
+    const char* const wiring = way.drivers == 1 ? "" : way.in_series ? " in series" : " in parallel";
+    const std::string level =
+        plan.level_at_1m_db ? fmt::format(", at the limit {:.1f} dB at 1 m", *plan.level_at_1m_db) : "";
     out += wrapped(
         fmt::format("amplifier {}{}, {:g} W into {:g} ohm{}, {:.1f} dB{}, clips at {:+.2f} dBu in: {:.1f} dB {} the "
-                    "controller's full scale; {} x {}{}",
-                    amplifier.name, amplifier.bridged ? " (bridged)" : "", plan.rating_watts, plan.rating_ohm,
-                    amplifier.doubled() ? " a side" : "", plan.amplifier_gain_db,
-                    amplifier.attenuator_db == 0 ? ""
-                    : amplifier.attenuator_fixed
-                        ? fmt::format(" with its attenuator at {:+g} dB", amplifier.attenuator_db)
-                        : std::string(" with its attenuator reckoned open"),
-                    clip_in_dbu, std::abs(plan.clip_dbfs_peak), plan.clip_dbfs_peak > 0 ? "above" : "below",
-                    way.drivers, way.driver,
-                    way.drivers == 1 ? ""
-                    : way.in_series  ? " in series"
-                                     : " in parallel"),
+                    "controller's full scale; {} x {}{}{}",
+                    amplifier.name, taken, plan.rating_watts, plan.rating_ohm, amplifier.doubled() ? " a side" : "",
+                    plan.amplifier_gain_db, attenuator, clip_in_dbu, std::abs(plan.clip_dbfs_peak),
+                    plan.clip_dbfs_peak > 0 ? "above" : "below", way.drivers, way.driver, wiring, level),
         width, fmt::format("  {}: ", way.name));
   }
   return out;
@@ -149,6 +151,10 @@ Json document_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig
                 {"way", plan.way},
                 {"feed", plan.feed},
                 {"load_ohm", plan.load_ohm},
+                {"rating_watts", plan.rating_watts},
+                {"rating_ohm", plan.rating_ohm},
+                {"bridged", rig.amplifier_of(rig.ways[plan.way_index]).bridged},
+                {"ratings_doubled", rig.amplifier_of(rig.ways[plan.way_index]).doubled()},
                 {"amplifier_gain_db", plan.amplifier_gain_db},
                 {"full_scale_volts_peak", plan.full_scale_volts_peak},
                 {"clip_volts_peak", plan.clip_volts_peak},

@@ -1,0 +1,354 @@
+/// Amplifiers, drivers and converter: figures that cannot be, that contradict each other, or that nothing uses.
+#include <algorithm>
+#include <numbers>
+
+#include "harness/calibration/advice.hpp"
+
+namespace rackproof::advice {
+namespace {
+
+using std::numbers::sqrt2;
+
+// An amplifier is at best a source of fixed volts: half the load takes twice the power, never more (textbook, P =
+// V^2 / R). A tenth is left for sheets that round, or rate at another distortion.
+constexpr double kRatingMargin = 1.1;
+// Real ones give less into 2 ohm than into 4 where their current ends; into 8 and 4 ohm none that is on sale for this
+// does. Common practice, no source.
+constexpr double kCurrentEnds_ohm = 3, kRatingLoss = 0.95, kRatingLossInto2 = 0.6;
+// Power amplifiers have some 20 to 40 dB; their rated power takes 0.5 to 5 V. Common practice, no source.
+constexpr double kLeastGain_db = 14, kMostGain_db = 46, kMostSensitivity_volts = 7;
+// The largest touring amplifiers reach some 200 V of peaks a side. Common practice, no source.
+constexpr double kMostVoltsASide = 300;
+constexpr double kLeastLoad_ohm = 1, kMostLoad_ohm = 33;
+// Sheets give ratings at 4 and 8 ohm; at 16 ohm hardly any does, so above this a lower rating is all there is.
+constexpr double kRatedUpTo_ohm = 9, kLoadOverRating = 1.9;
+// Twice and more of a driver's power is usual; where all channels of one amplifier are alike, those of the highs have
+// twenty times as much, those of the lows hardly ten. Common practice, no source.
+constexpr double kTooSmall = 0.75, kTooLarge = 2.5, kFarTooLarge = 50, kFarTooLargeForLows = 15, kLowsBelow_hz = 300;
+
+// A noise rating of 6 dB crest makes peak power four times the continuous one; sheets of some makers say eight. (IEC
+// 60268-5 and AES2 both rate with such noise; from memory.)
+constexpr double kMostPeakFactor = 10, kLeastPeakFactor = 1.5;
+constexpr double kLeastImpedance_ohm = 1, kMostImpedance_ohm = 40;
+constexpr double kMostPower_watts = 5000, kHighWay_hz = 1000, kMostHighPower_watts = 600;
+// Coils of compression drivers settle in about a second, of the largest cones in some ten. Common practice, no source.
+constexpr double kLongestThermalTime_s = 30, kLongestHighThermalTime_s = 10;
+constexpr double kLeastSensitivity_db = 75, kMostSensitivity_db = 119;
+
+// Converters of live sound make +18 to +24 dBu, of the studio up to +26; of the living room 1 to 2 V. Common practice,
+// no source.
+constexpr double kMostFullScale_dbu = 26.5, kLeastFullScale_volts = 0.2, kInputBelowOutput_db = 12;
+constexpr std::uint32_t kLongestBlock = 4096;
+
+/// Watts into each driver at the amplifier's clip, over what the driver takes for long.
+double size_of(const OutputPlan& plan) {
+  const double ratio = plan.clip_volts_peak / sqrt2 / plan.driver_continuous_volts;
+  return ratio * ratio;
+}
+OutputPlan with_amplifier_of(const Subject& subject, std::size_t way, std::size_t other) {
+  rig::Way exchanged = subject.rig.ways[way];
+  exchanged.amplifier = subject.rig.ways[other].amplifier;
+  OutputPlan plan;
+  fill_levels(subject.rig, exchanged, plan);
+  return plan;
+}
+
+void ratings(const Subject& subject, const rig::Amplifier& amplifier) {
+  std::vector<rig::Rating> sorted = amplifier.ratings;
+  std::sort(sorted.begin(), sorted.end(), [](const auto& a, const auto& b) { return a.load_ohm > b.load_ohm; });
+  for (const rig::Rating& rating : sorted) {
+    const double volts_peak = sqrt2 * volts_rms(rating.power_watts, rating.load_ohm);
+    const double most = kMostVoltsASide * (amplifier.bridged && !amplifier.doubled() ? 2 : 1);
+    if (rating.load_ohm < kLeastLoad_ohm || rating.load_ohm > kMostLoad_ohm || volts_peak > most) {
+      subject.warn(
+          "rating-unlikely",
+          "amplifier {}: {:g} W into {:g} ohm would be {:.0f} V peak; amplifiers for loudspeakers are rated into "
+          "2 to 16 ohm and reach some 200 V{}. Look at power and load in amplifier.{}.ratings.",
+          amplifier.name, rating.power_watts, rating.load_ohm, volts_peak, most > kMostVoltsASide ? " a side" : "",
+          amplifier.name);
+      return;
+    }
+  }
+  for (std::size_t k = 0; k + 1 < sorted.size(); ++k) {
+    const rig::Rating &high = sorted[k], &low = sorted[k + 1];
+    const double most = high.power_watts * high.load_ohm / low.load_ohm;
+    if (low.power_watts > kRatingMargin * most * (1 + 1e-9)) {
+      subject.warn(
+          "ratings-steep",
+          "amplifier {}: {:g} W into {:g} ohm after {:g} W into {:g} ohm is more than any amplifier gives: with "
+          "the same volts it would be {:.0f} W. One of the two stands wrong, and the limits with it: too high a "
+          "rating lets the amplifier clip. Look at amplifier.{}.ratings; a sheet may mix bridged figures in.",
+          amplifier.name, low.power_watts, low.load_ohm, high.power_watts, high.load_ohm, most, amplifier.name);
+    }
+    const double side_ohm = amplifier.bridged && !amplifier.doubled() ? low.load_ohm / 2 : low.load_ohm;
+    const double least = side_ohm < kCurrentEnds_ohm ? kRatingLossInto2 : kRatingLoss;
+    if (low.power_watts < least * high.power_watts * (1 - 1e-9)) {
+      subject.warn(
+          "ratings-crosswise",
+          "amplifier {}: {:g} W into {:g} ohm is less than its {:g} W into {:g} ohm; amplifiers give more into the "
+          "lower load. If the two stand crosswise, limits for {:g} ohm are {:.1f} dB too high. Look at "
+          "amplifier.{}.ratings.",
+          amplifier.name, low.power_watts, low.load_ohm, high.power_watts, high.load_ohm, high.load_ohm,
+          to_db(std::sqrt(high.power_watts / low.power_watts)), amplifier.name);
+    }
+  }
+}
+
+void gain(const Subject& subject, const rig::Amplifier& amplifier) {
+  const double gain_db = amplifier_gain_db(amplifier) - (amplifier.doubled() ? to_db(2) : 0);
+  const double most = kMostGain_db + (amplifier.bridged && !amplifier.doubled() ? to_db(2) : 0);
+  const bool far = amplifier.sensitivity_volts_rms.value_or(0) > kMostSensitivity_volts;
+  if (gain_db < kLeastGain_db || gain_db > most || far) {
+    subject.warn(
+        "gain-unlikely",
+        "amplifier {}: its gain comes to {:.1f} dB{}; power amplifiers have some 20 to 40. A wrong gain moves every "
+        "limit by as much. Look at {} in amplifier.{}.",
+        amplifier.name, gain_db,
+        far ? fmt::format(", and {:g} V for its rated power is more than they ask for (0.5 to 5 V)",
+                          *amplifier.sensitivity_volts_rms)
+            : "",
+        amplifier.gain_db ? "gain" : "sensitivity (RMS volts for the FIRST of its ratings) and ratings",
+        amplifier.name);
+  }
+  if (amplifier.attenuator_db != 0 && !amplifier.attenuator_fixed) {
+    subject.warn(
+        "attenuator-open",
+        "amplifier {}: its attenuator stands at {:+.3g} dB but can be moved, so it is taken as fully open: as it "
+        "stands, the limiters hold {:.3g} dB too early. Open it, or fix it in place and say attenuator_fixed = true "
+        "in amplifier.{}; if someone opens a fixed one, the limits no longer protect.",
+        amplifier.name, amplifier.attenuator_db, -amplifier.attenuator_db, amplifier.name);
+  }
+}
+
+/// Two ways each of which would fare better with the other's amplifier (or driver).
+void exchanged(const Subject& subject) {
+  const std::size_t ways = subject.rig.ways.size();
+  for (std::size_t a = 0; a < ways; ++a) {
+    for (std::size_t b = 0; b < ways; ++b) {
+      const rig::Way &large = subject.rig.ways[a], &small = subject.rig.ways[b];
+      if (large.amplifier == small.amplifier || large.driver == small.driver) continue;
+      if (size_of(subject.output_of(a)) <= kTooLarge || size_of(subject.output_of(b)) >= kTooSmall) continue;
+      const double large_then = size_of(with_amplifier_of(subject, a, b));
+      const double small_then = size_of(with_amplifier_of(subject, b, a));
+      if (large_then < 1 || small_then < 1) continue;
+      subject.warn(
+          "amplifiers-exchanged",
+          "ways {} and {} may have each other's amplifier or driver: {} makes {:.1f} times what {}'s driver {} takes "
+          "for long, and {} only {:.2g} times what {}'s driver {} takes; exchanged it would be {:.1f} and {:.1f} "
+          "times. Look at amplifier and driver in way.{} and way.{}.",
+          large.name, small.name, large.amplifier, size_of(subject.output_of(a)), large.name, large.driver,
+          small.amplifier, size_of(subject.output_of(b)), small.name, small.driver, large_then, small_then, large.name,
+          small.name);
+    }
+  }
+}
+
+template <class Named>
+void unused(const Subject& subject, const std::vector<Named>& all, std::string rig::Way::*pointer, const char* what) {
+  for (const Named& one : all) {
+    const auto uses = [&](const rig::Way& way) { return way.*pointer == one.name; };
+    if (std::any_of(subject.rig.ways.begin(), subject.rig.ways.end(), uses)) continue;
+    subject.warn(
+        fmt::format("{}-unused", what).c_str(),
+        "no way uses {} {}. A way that should have it has the limits of another. Set {} = \"{}\" in that way, or take "
+        "{}.{} out.",
+        what, one.name, what, one.name, what, one.name);
+  }
+}
+
+}  // namespace
+
+void bridged(const Subject& subject) {
+  for (const rig::Amplifier& amplifier : subject.rig.amplifiers) {
+    if (!amplifier.bridged || amplifier.rated != rig::Rated::unsaid) continue;
+    rig::Rig as_printed = subject.rig;
+    for (rig::Amplifier& other : as_printed.amplifiers)
+      if (other.name == amplifier.name) other.rated = rig::Rated::bridged;
+    std::string both;
+    for (std::size_t w = 0; w < subject.rig.ways.size(); ++w) {
+      const rig::Way& way = subject.rig.ways[w];
+      if (way.amplifier != amplifier.name) continue;
+      OutputPlan other;
+      fill_levels(as_printed, way, other);
+      const OutputPlan& plan = subject.output_of(w);
+      both += fmt::format(
+          "{}way {} is limited at {:.1f} V peak ({:.2f} dBFS) if they are per side, at {:.1f} V peak "
+          "({:.2f} dBFS) if they are as printed for bridged use",
+          both.empty() ? "" : "; ", way.name, plan.limit_volts_peak, plan.limit_dbfs_peak, other.limit_volts_peak,
+          other.limit_dbfs_peak);
+    }
+    if (both.empty()) continue;
+    subject.warn(
+        "bridged-rating-unsaid",
+        "amplifier {} is bridged, and it is not said what its ratings and its {} are. They are taken as those of one "
+        "side, and doubled: {}. The wrong reading lets it clip. Look at its plate or sheet and write rated = \"per "
+        "side\" or rated = \"bridged\" in amplifier.{}.",
+        amplifier.name, amplifier.gain_db ? "gain" : "sensitivity", both, amplifier.name);
+  }
+}
+
+void amplifiers(const Subject& subject) {
+  for (const rig::Amplifier& amplifier : subject.rig.amplifiers) {
+    ratings(subject, amplifier);
+    gain(subject, amplifier);
+  }
+  for (std::size_t w = 0; w < subject.rig.ways.size(); ++w) {
+    const rig::Way& way = subject.rig.ways[w];
+    const rig::Amplifier& amplifier = subject.rig.amplifier_of(way);
+    const OutputPlan& plan = subject.output_of(w);
+    const double seen_ohm = side_load_ohm(amplifier, plan.load_ohm);
+    const char* const a_side = amplifier.doubled() ? " a side" : "";
+    if (look_up(amplifier, seen_ohm).load_below_rating) {
+      subject.warn(
+          "load-below-rating",
+          "way {} loads amplifier {} with {:.3g} ohm{}, below the lowest load that it is rated for ({:.3g} ohm): it "
+          "may shut down, run hot or fail, and its clip is unknown there. Fewer drivers on a channel (drivers = {} "
+          "in way.{}), or a rating from the maker at that load in amplifier.{}.ratings.",
+          way.name, amplifier.name, seen_ohm, a_side, plan.rating_ohm, way.drivers, way.name, amplifier.name);
+    } else if (seen_ohm <= kRatedUpTo_ohm && seen_ohm > kLoadOverRating * plan.rating_ohm) {
+      subject.warn(
+          "load-above-rating",
+          "way {} loads amplifier {} with {:.3g} ohm{}, and the nearest rating is at {:.3g} ohm: its clip is taken "
+          "from there, up to {:.1f} dB lower than it is. Give amplifier.{}.ratings one at {:.3g} ohm, or look at "
+          "impedance in driver.{} and at drivers and wiring in way.{}.",
+          way.name, amplifier.name, seen_ohm, a_side, plan.rating_ohm, 10 * std::log10(seen_ohm / plan.rating_ohm),
+          amplifier.name, seen_ohm, way.driver, way.name);
+    }
+    if (size_of(plan) > (edges_of(subject, w).low_hz < kLowsBelow_hz ? kFarTooLargeForLows : kFarTooLarge)) {
+      subject.warn("amplifier-far-too-large",
+                   "way {}: amplifier {} makes {:.0f} times the power that driver {} takes for long ({:g} W). Look at "
+                   "amplifier.{}.ratings and at continuous_power and impedance in driver.{}.",
+                   way.name, amplifier.name, size_of(plan), way.driver,
+                   subject.rig.driver_of(way).continuous_power_watts, amplifier.name, way.driver);
+    }
+    if (way.in_series && way.drivers == 1) {
+      subject.warn(
+          "series-of-one",
+          "way {} says wiring = \"series\" and has one driver: volts and load are those of one. Set drivers in "
+          "way.{} to how many stand in series, or take wiring out.",
+          way.name, way.name);
+    }
+  }
+  exchanged(subject);
+  unused(subject, subject.rig.amplifiers, &rig::Way::amplifier, "amplifier");
+}
+
+void drivers(const Subject& subject) {
+  for (const rig::Driver& driver : subject.rig.drivers) {
+    double low_edge_hz = 0;  // of the highest way that has it
+    for (std::size_t w = 0; w < subject.rig.ways.size(); ++w)
+      if (subject.rig.ways[w].driver == driver.name)
+        low_edge_hz = std::max(low_edge_hz, subject.output_of(w).low_edge_hz);
+    const bool high = low_edge_hz >= kHighWay_hz;
+    if (driver.impedance_ohm < kLeastImpedance_ohm || driver.impedance_ohm > kMostImpedance_ohm) {
+      subject.warn(
+          "impedance-unlikely",
+          "driver {}: {:g} ohm; loudspeakers have 2 to 32. Load, clip and power in volts all come from it. Look at "
+          "impedance in driver.{}.",
+          driver.name, driver.impedance_ohm, driver.name);
+    }
+    if (driver.continuous_power_watts > (high ? kMostHighPower_watts : kMostPower_watts)) {
+      subject.warn("power-unlikely",
+                   "driver {}: {:g} W for long is more than {} take{}. Too high a figure burns its coil. Look at "
+                   "continuous_power in driver.{}.",
+                   driver.name, driver.continuous_power_watts, high ? "drivers for high bands" : "the largest cones",
+                   high ? " (some 20 to 200 W)" : "", driver.name);
+    }
+    if (driver.peak_power_watts) {
+      const double factor = *driver.peak_power_watts / driver.continuous_power_watts;
+      if (factor > kMostPeakFactor * (1 + 1e-9)) {
+        subject.warn(
+            "peak-power-high",
+            "driver {}: a peak power of {:g} W is {:.1f} times its continuous {:g} W; four times is usual (noise of 6 "
+            "dB crest). Peaks beyond what it takes tear its suspension. Look at peak_power and continuous_power in "
+            "driver.{}.",
+            driver.name, *driver.peak_power_watts, factor, driver.continuous_power_watts, driver.name);
+      } else if (factor < kLeastPeakFactor * (1 - 1e-9)) {
+        subject.warn(
+            "peak-power-low",
+            "driver {}: a peak power of {:g} W beside a continuous {:g} W. A sine at the continuous power peaks at "
+            "twice as much, so the peak limiter holds this driver {:.1f} dB below its continuous rating. If the sheet "
+            "gives no peak power, take peak_power out of driver.{}; if it does, look at both.",
+            driver.name, *driver.peak_power_watts, driver.continuous_power_watts, -to_db(std::sqrt(factor / 2)),
+            driver.name);
+      }
+    }
+    if (driver.thermal_time_s > (high ? kLongestHighThermalTime_s : kLongestThermalTime_s)) {
+      subject.warn(
+          "thermal-time-long",
+          "driver {}: a thermal time of {:g} s is longer than its coil's: for so long the power limiter lets more "
+          "through than it takes. Usual are 1 s for a compression driver and 2 to 10 s for a cone. Set thermal_time "
+          "in driver.{}.",
+          driver.name, driver.thermal_time_s, driver.name);
+    }
+    if (driver.sensitivity_db &&
+        (*driver.sensitivity_db < kLeastSensitivity_db || *driver.sensitivity_db > kMostSensitivity_db)) {
+      subject.warn("sensitivity-unlikely",
+                   "driver {}: {:g} dB at 1 m for 1 W; loudspeakers have 80 to 115. Look at sensitivity in driver.{}.",
+                   driver.name, *driver.sensitivity_db, driver.name);
+    }
+  }
+  unused(subject, subject.rig.drivers, &rig::Way::driver, "driver");
+}
+
+void controller(const Subject& subject) {
+  const rig::Controller& controller = subject.rig.controller;
+  const auto full_scale = [&](const char* key, double volts, const char* what) {
+    if (dbu(volts) > kMostFullScale_dbu || volts < kLeastFullScale_volts) {
+      subject.warn(
+          "full-scale-unlikely",
+          "the controller's {} full scale is {:.4g} V RMS, {:+.1f} dBu; converters have 0.5 V to +26 dBu. {}Every "
+          "level in dBFS moves with it. Look at {} in controller: a value in dBu is written \"{:+.3g} dBu\".",
+          what, volts, dbu(volts),
+          std::string(key) == "output_full_scale" ? "If it makes more than is written here, no limit protects. " : "",
+          key, volts >= 1 ? volts : dbu(volts));
+    }
+  };
+  full_scale("output_full_scale", controller.output_full_scale_volts_rms, "output");
+  if (controller.input_full_scale_volts_rms) {
+    const double input = *controller.input_full_scale_volts_rms;
+    full_scale("input_full_scale", input, "input");
+    const double below_db = to_db(controller.output_full_scale_volts_rms / input);
+    if (below_db > kInputBelowOutput_db && input >= kLeastFullScale_volts) {
+      subject.warn(
+          "input-full-scale-low",
+          "the controller's input reaches full scale at {:+.1f} dBu, its output makes {:+.1f} dBu: {:.0f} dB of gain "
+          "between two ends of one device. A nominal level (+4 dBu) is not full scale. Look at input_full_scale and "
+          "output_full_scale in controller.",
+          dbu(input), dbu(controller.output_full_scale_volts_rms), below_db);
+    }
+  }
+  if (controller.block_frames > kLongestBlock) {
+    subject.warn(
+        "block-long",
+        "a block of {} frames is {:.0f} ms: what a device waits before it plays. Set block in controller to what yours "
+        "calls with, 32 to 1024.",
+        controller.block_frames, 1e3 * controller.block_frames / controller.sample_rate_hz);
+  }
+  const std::vector<rig::Feed>& feeds = subject.rig.feeds;
+  for (std::size_t a = 0; a < feeds.size(); ++a) {
+    for (std::size_t b = 0; b < a; ++b) {
+      if (feeds[a].channel != feeds[b].channel) continue;
+      subject.warn("channel-twice",
+                   "feeds {} and {} both take channel {}: they are one signal. Give each its own in feeds.",
+                   feeds[b].name, feeds[a].name, feeds[a].channel);
+    }
+  }
+  const auto channel_of = [&](std::initializer_list<std::string_view> names) {
+    for (const rig::Feed& feed : feeds)
+      for (const std::string_view name : names)
+        if (feed.name == name) return feed.channel;
+    return std::uint32_t{0};
+  };
+  const std::uint32_t left = channel_of({"left", "Left", "LEFT", "l", "L"});
+  const std::uint32_t right = channel_of({"right", "Right", "RIGHT", "r", "R"});
+  if (right > 0 && left > right) {
+    subject.warn(
+        "feeds-crossed",
+        "the left feed is channel {} and the right one channel {}: files have left first. If the sides are not "
+        "exchanged on purpose, exchange the two in feeds.",
+        left, right);
+  }
+}
+
+}  // namespace rackproof::advice

@@ -1,0 +1,561 @@
+// Must hold: what contradicts itself, what no device has and what gives a device away gets a warning of its own with
+// the key to change, and the nearest rig that is sound in that respect gets none. Each pair stands on the two sides of
+// a threshold; where one follows from arithmetic, the arithmetic is beside it.
+#include "harness/calibration/advice.hpp"
+
+#include "faulty_rigs.hpp"
+
+namespace rackproof {
+namespace {
+
+using rig::Alignment, rig::EqType;
+using R = rig::Rig&;
+using V = rig::Venue&;
+
+rig::Amplifier& lows(R r) { return r.amplifiers[0]; }
+rig::Amplifier& highs(R r) { return r.amplifiers[1]; }
+rig::Driver& cone(R r) { return r.drivers[0]; }
+rig::Driver& horn(R r) { return r.drivers[1]; }
+rig::Way& low(R r) { return r.ways[0]; }
+rig::Way& high(R r) { return r.ways[1]; }
+void sound(R, V) {}
+void sides_at(R r, double low_hz, double high_hz) { r.points[0].low.at_hz = low_hz, r.points[0].high.at_hz = high_hz; }
+/// -3.01 dB at `at_hz`.
+rig::EqBand a_pass(EqType type, double at_hz) { return a_band(type, at_hz, 0, std::sqrt(0.5)); }
+
+const Fault kDevices[] = {
+    // Per side the 8 ohm see two sides at 4 ohm: 2 sqrt(2 x 1150 x 4) = 191.8 V, less 2 dB 152.4 V, more than the
+    // 105.8 V of the cone's 1400 W. As printed: sqrt(2 x 700 x 8) = 105.8 V, less 2 dB 84.1 V.
+    {"bridged-rating-unsaid",
+     [](R r, V) { lows(r).bridged = true; },
+     {"lows", "105.8 V peak", "84.1 V peak", "rated = \"per side\"", "rated = \"bridged\"", "amplifier.lows"},
+     [](R r, V) { lows(r).bridged = true, lows(r).rated = rig::Rated::per_side; }},
+    {"bridged-rating-unsaid",
+     [](R r, V) { lows(r).bridged = true, lows(r).gain_db.reset(), lows(r).sensitivity_volts_rms = 1; },
+     {"its sensitivity"},
+     [](R r, V) { lows(r).bridged = true, lows(r).rated = rig::Rated::bridged; }},
+    // 1.1 x 2 x 700 W = 1540 W
+    {"ratings-steep",
+     [](R r, V) {
+       lows(r).ratings = {{700, 8}, {1541, 4}};
+     },
+     {"lows", "1541 W into 4 ohm", "1400 W", "amplifier.lows.ratings"},
+     [](R r, V) {
+       lows(r).ratings = {{700, 8}, {1540, 4}};
+     }},
+    // 0.95 x 700 W = 665 W
+    {"ratings-crosswise",
+     [](R r, V) {
+       lows(r).ratings = {{664, 4}, {700, 8}};
+     },
+     {"664 W into 4 ohm", "700 W into 8 ohm", "amplifier.lows.ratings"},
+     [](R r, V) {
+       lows(r).ratings = {{665, 4}, {700, 8}};
+     }},
+    // into 2 ohm an amplifier's current ends: 0.6 x 1150 W = 690 W
+    {"ratings-crosswise",
+     [](R r, V) {
+       lows(r).ratings = {{700, 8}, {1150, 4}, {689, 2}};
+     },
+     {"689 W into 2 ohm"},
+     [](R r, V) {
+       lows(r).ratings = {{700, 8}, {1150, 4}, {690, 2}};
+     }},
+    // and bridged into 4 ohm each side sees 2
+    {"ratings-crosswise",
+     [](R r, V) {
+       lows(r).ratings = {{1000, 8}, {800, 4}}, lows(r).bridged = true, lows(r).rated = rig::Rated::per_side;
+     },
+     {"800 W into 4 ohm"},
+     [](R r, V) {
+       lows(r).ratings = {{1000, 8}, {800, 4}}, lows(r).bridged = true, lows(r).rated = rig::Rated::bridged;
+     }},
+    // 300^2 / 2 / 8 = 5625 W
+    {"rating-unlikely",
+     [](R r, V) {
+       lows(r).ratings = {{5630, 8}};
+     },
+     {"5630 W into 8 ohm", "amplifier.lows.ratings"},
+     [](R r, V) {
+       lows(r).ratings = {{5620, 8}};
+     }},
+    {"rating-unlikely",
+     [](R r, V) {
+       lows(r).ratings = {{700, 8}, {100, 34}};
+     },
+     {"34 ohm"},
+     [](R r, V) {
+       lows(r).ratings = {{700, 8}, {350, 16}};
+     }},
+    {"gain-unlikely",
+     [](R r, V) { lows(r).gain_db.reset(), lows(r).sensitivity_volts_rms = 7.1; },
+     {"7.1 V", "sensitivity", "amplifier.lows"},
+     [](R r, V) { lows(r).gain_db.reset(), lows(r).sensitivity_volts_rms = 7; }},
+    // 8 / 1.9 = 4.21 ohm
+    {"load-above-rating",
+     [](R r, V) {
+       highs(r).ratings = {{200, 4.2}};
+     },
+     {"8 ohm", "4.2 ohm", "2.8 dB", "amplifier.highs.ratings"},
+     [](R r, V) {
+       highs(r).ratings = {{200, 4.22}};
+     }},
+    // drivers of 16 ohm are sound on amplifiers that are rated at 8 alone
+    {"load-above-rating",
+     [](R r, V) {
+       highs(r).ratings = {{200, 4}}, horn(r).impedance_ohm = 9;
+     },
+     {"9 ohm"},
+     [](R r, V) {
+       highs(r).ratings = {{200, 8}}, horn(r).impedance_ohm = 16;
+     }},
+    // 200 W over 50 = 4 W
+    {"amplifier-far-too-large",
+     [](R r, V) { horn(r).continuous_power_watts = 3.99; },
+     {"high", "highs", "50 times", "driver.horn"},
+     [](R r, V) { horn(r).continuous_power_watts = 4.01; }},
+    {"amplifier-far-too-large",  // for the lows 700 W over 15 = 46.7 W
+     [](R r, V) { cone(r).continuous_power_watts = 46; },
+     {"low", "lows", "15 times", "driver.cone"},
+     [](R r, V) { cone(r).continuous_power_watts = 47; }},
+    {"series-of-one",
+     [](R r, V) { high(r).in_series = true; },
+     {"way.high", "drivers"},
+     [](R r, V) { high(r).in_series = true, high(r).drivers = 2; }},
+    // 200 W on 350 W, 700 W on 60 W; exchanged 2 and 3.3 times
+    {"amplifiers-exchanged",
+     [](R r, V) { std::swap(low(r).amplifier, high(r).amplifier); },
+     {"high", "low", "11.7 times", "0.57 times", "2.0", "3.3"},
+     sound},
+    {"amplifiers-exchanged",
+     [](R r, V) { std::swap(low(r).driver, high(r).driver); },
+     {"way.high", "way.low"},
+     [](R r, V) { std::swap(low(r).amplifier, high(r).amplifier), cone(r).continuous_power_watts = 266; }},  // 0.752
+    // 700 W over 2.5 = 280 W; exchanged 200 W would not do for it
+    {"amplifiers-exchanged",
+     [](R r, V) { std::swap(low(r).amplifier, high(r).amplifier), horn(r).continuous_power_watts = 199; },
+     {"3.5 times"},
+     [](R r, V) { std::swap(low(r).amplifier, high(r).amplifier), horn(r).continuous_power_watts = 201; }},
+    {"amplifier-unused",
+     [](R r, V) {
+       r.amplifiers.push_back(an_amplifier("spare", {{700, 8}}, 32));
+     },
+     {"amplifier.spare", "amplifier = \"spare\""},
+     sound},
+    {"driver-unused",
+     [](R r, V) { r.drivers.push_back(a_driver("spare", 8, 100)); },
+     {"driver.spare", "driver = \"spare\""},
+     sound},
+    {"impedance-unlikely",
+     [](R r, V) { horn(r).impedance_ohm = 40.1; },
+     {"40.1 ohm", "driver.horn"},
+     [](R r, V) { horn(r).impedance_ohm = 40; }},
+    {"impedance-unlikely",
+     [](R r, V) { horn(r).impedance_ohm = 0.99; },
+     {"0.99 ohm"},
+     [](R r, V) { horn(r).impedance_ohm = 1; }},
+    {"power-unlikely",
+     [](R r, V) { horn(r).continuous_power_watts = 601, horn(r).peak_power_watts = 2400; },
+     {"601 W", "driver.horn"},
+     [](R r, V) { horn(r).continuous_power_watts = 600, horn(r).peak_power_watts = 2400; }},
+    {"power-unlikely",
+     [](R r, V) { cone(r).continuous_power_watts = 5001, cone(r).peak_power_watts = 20e3; },
+     {"5001 W", "driver.cone"},
+     [](R r, V) { cone(r).continuous_power_watts = 5000, cone(r).peak_power_watts = 20e3; }},
+    {"peak-power-high",
+     [](R r, V) { horn(r).peak_power_watts = 601; },
+     {"601 W", "10.0 times", "driver.horn"},
+     [](R r, V) { horn(r).peak_power_watts = 600; }},
+    // 10 log10(2 x 60 / 89) = 1.3 dB
+    {"peak-power-low",
+     [](R r, V) { horn(r).peak_power_watts = 89; },
+     {"89 W", "1.3 dB", "driver.horn"},
+     [](R r, V) { horn(r).peak_power_watts = 90; }},
+    {"thermal-time-long",
+     [](R r, V) { horn(r).thermal_time_s = 10.1; },
+     {"10.1 s", "driver.horn"},
+     [](R r, V) { horn(r).thermal_time_s = 10; }},
+    {"thermal-time-long",
+     [](R r, V) { cone(r).thermal_time_s = 30.1; },
+     {"driver.cone"},
+     [](R r, V) { cone(r).thermal_time_s = 30; }},
+    {"sensitivity-unlikely",
+     [](R r, V) { horn(r).sensitivity_db = 119.1; },
+     {"119.1 dB", "driver.horn"},
+     [](R r, V) { horn(r).sensitivity_db = 119; }},
+    {"sensitivity-unlikely",
+     [](R r, V) { horn(r).sensitivity_db = 74.9; },
+     {"74.9 dB"},
+     [](R r, V) { horn(r).sensitivity_db = 75; }},
+    {"full-scale-unlikely",
+     [](R r, V) { r.controller.output_full_scale_volts_rms = 18; },  // +18 dBu, mistyped
+     {"18 V RMS", "+27.3 dBu", "output_full_scale in controller", "\"+18 dBu\""},
+     [](R r, V) { r.controller.output_full_scale_volts_rms = volts_of_dbu(26.49); }},
+    {"full-scale-unlikely",
+     [](R r, V) { r.controller.output_full_scale_volts_rms = volts_of_dbu(26.51); },
+     {"+26.5 dBu"},
+     [](R r, V) { r.controller.output_full_scale_volts_rms = 0.2; }},
+    {"full-scale-unlikely",
+     [](R r, V) { r.controller.input_full_scale_volts_rms = 20; },
+     {"input_full_scale in controller", "\"+20 dBu\""},
+     [](R r, V) { r.controller.input_full_scale_volts_rms = volts_of_dbu(26); }},
+    {"full-scale-unlikely",
+     [](R r, V) { r.controller.input_full_scale_volts_rms = 0.199; },
+     {"0.199 V"},
+     [](R r, V) { r.controller.input_full_scale_volts_rms = 0.2; }},
+    {"input-full-scale-low",
+     [](R r, V) { r.controller.input_full_scale_volts_rms = volts_of_dbu(5.9); },
+     {"+5.9 dBu", "+18.0 dBu", "input_full_scale"},
+     [](R r, V) { r.controller.input_full_scale_volts_rms = volts_of_dbu(6.1); }},
+    {"block-long",
+     [](R r, V) { r.controller.block_frames = 4097; },
+     {"4097", "85 ms", "block"},
+     [](R r, V) { r.controller.block_frames = 4096; }},
+    {"channel-twice",
+     [](R r, V) { r.feeds[1].channel = 1; },
+     {"left", "right", "channel 1"},
+     [](R r, V) { r.feeds[1].channel = 3; }},
+    {"feeds-crossed",
+     [](R r, V) { r.feeds[0].channel = 2, r.feeds[1].channel = 1; },
+     {"channel 2", "channel 1"},
+     [](R r, V) {
+       r.feeds[0].channel = 2, r.feeds[1].channel = 1, r.feeds[0].name = "main", r.feeds[1].name = "fill";
+     }},
+};
+
+const Fault kBands[] = {
+    {"point-hole",
+     [](R r, V) { sides_at(r, 1000, 1510); },
+     {"low", "1 kHz", "high", "1.51 kHz", "0.6 octaves", "crossover.points[1]"},
+     [](R r, V) { sides_at(r, 1000, 1500); }},
+    {"point-overlap",
+     [](R r, V) { sides_at(r, 1510, 1000); },
+     {"0.6 octaves", "crossover.points[1]"},
+     [](R r, V) { sides_at(r, 1500, 1000); }},
+    // half an octave above 100 Hz is 141.42 Hz
+    {"points-close",
+     [](R r, V) { add_sub(r), r.ways[1].highpass.reset(), r.points[1] = a_point(141.4); },
+     {"way low", "0.50 octaves", "100 Hz", "141.4 Hz", "crossover.points[1] and [2]"},
+     [](R r, V) { add_sub(r), r.ways[1].highpass.reset(), r.points[1] = a_point(141.5); }},
+    {"highpass-above-point",
+     [](R r, V) { low(r).highpass = a_filter(1600); },
+     {"way.low.highpass", "1.6 kHz"},
+     [](R r, V) { low(r).highpass = a_filter(1599); }},
+    {"band-narrow",  // 1600 / sqrt(2) = 1131.4 Hz
+     [](R r, V) { low(r).highpass = a_filter(1132); },
+     {"way.low.highpass", "0.50 octaves"},
+     [](R r, V) { low(r).highpass = a_filter(1131); }},
+    // A Butterworth high-pass of 24 dB/oct takes 4 dB at 1 / (10^0.4 - 1)^(1/8) = 0.950 of its corner: of 1684 Hz
+    {"band-cut",
+     [](R r, V) { high(r).highpass = a_filter(1700, Alignment::butterworth); },
+     {"way high", "1.6 kHz", "way.high.highpass"},
+     [](R r, V) { high(r).highpass = a_filter(1670, Alignment::butterworth); }},
+    // one of 12 dB/oct at 1 / (10^0.4 - 1)^(1/4) = 0.902 of it: 55 / 0.902 = 61.0 Hz
+    {"band-cut",
+     [](R r, V) { r.system_eq = {a_pass(EqType::highpass, 61.3)}; },
+     {"way low", "55 Hz", "system.eq[1]"},
+     [](R r, V) { r.system_eq = {a_pass(EqType::highpass, 60.7)}; }},
+    {"band-cut",
+     [](R, V v) { v.all.eq = {a_pass(EqType::highpass, 100)}; },
+     {"way low", "venue.eq[1]"},
+     [](R, V v) { v.all.eq = {a_pass(EqType::highpass, 50)}; }},
+    // a low-pass likewise: 1600 x 0.902 = 1443 Hz
+    {"band-cut",
+     [](R r, V) { low(r).eq = {a_pass(EqType::lowpass, 1430)}; },
+     {"way low", "way.low.eq[1]"},
+     [](R r, V) { low(r).eq = {a_pass(EqType::lowpass, 1455)}; }},
+    // the highs to 8 kHz at least; 48 kHz bends 0.902 x 8 kHz to some 7.33 kHz
+    {"band-cut",
+     [](R r, V) { r.system_eq = {a_pass(EqType::lowpass, 7100)}; },
+     {"way high", "8 kHz", "system.eq[1]"},
+     [](R r, V) { r.system_eq = {a_pass(EqType::lowpass, 7500)}; }},
+    {"band-cut",  // unless the driver ends before
+     [](R r, V) { high(r).eq = {a_pass(EqType::lowpass, 5000)}; },
+     {"way.high.eq[1]"},
+     [](R r, V) { high(r).eq = {a_pass(EqType::lowpass, 5000)}, horn(r).highest_hz = 5000; }},
+    {"slope-shallow",
+     [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 6); },
+     {"way high", "driver horn", "crossover.points[1]"},
+     [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 12); }},
+    {"slope-shallow",
+     [](R r, V) { r.points[0] = a_point(500, Alignment::butterworth, 6); },
+     {"500 Hz"},
+     [](R r, V) { r.points[0] = a_point(499, Alignment::butterworth, 6); }},
+    {"slope-shallow",
+     [](R r, V) { r.points[0] = a_point(7990, Alignment::butterworth, 6); },
+     {"7.99 kHz"},
+     [](R r, V) { r.points[0] = a_point(8000, Alignment::butterworth, 6); }},
+    {"slope-shallow",
+     [](R r, V) { low(r).highpass = a_filter(55, Alignment::butterworth, 6); },
+     {"way.low.highpass", "butterworth of 6 dB/oct at 55 Hz"},
+     [](R r, V) { low(r).highpass = a_filter(55, Alignment::butterworth, 12); }},
+    {"point-unlikely",
+     [](R r, V) { r.points[0] = a_point(19.9), low(r).highpass = a_filter(10); },
+     {"19.9 Hz", "crossover.points[1]"},
+     [](R r, V) { r.points[0] = a_point(20), low(r).highpass = a_filter(10); }},
+    {"point-unlikely",
+     [](R r, V) { r.points[0] = a_point(20'000); },
+     {"20 kHz"},
+     [](R r, V) { r.points[0] = a_point(19'900); }},
+    {"highpass-low",
+     [](R r, V) { low(r).highpass = a_filter(9.9); },
+     {"9.9 Hz", "way.low.highpass"},
+     [](R r, V) { low(r).highpass = a_filter(10); }},
+    // a third of an octave: 1600 x 1.26 = 2016 Hz
+    {"below-lowest",
+     [](R r, V) { horn(r).lowest_hz = 2020; },
+     {"way high", "1.6 kHz", "2.02 kHz", "crossover.points[1]"},
+     [](R r, V) { horn(r).lowest_hz = 2010; }},
+    {"below-lowest",
+     [](R r, V) { low(r).highpass.reset(), cone(r).lowest_hz = 50; },
+     {"way low has no lower end", "way.low.highpass"},
+     [](R r, V) { cone(r).lowest_hz = 50; }},
+    // an octave below a point of 6 dB/oct are 10 log10(1 + 4) = 7 dB, of 12 dB/oct 10 log10(1 + 16) = 12.3 dB
+    {"below-lowest",
+     [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 6), horn(r).lowest_hz = 1600; },
+     {"-7"},
+     [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1600; }},
+    // 1600 / 1.26 = 1270 Hz
+    {"above-highest",
+     [](R r, V) { cone(r).highest_hz = 1265; },
+     {"way low", "1.265 kHz", "crossover.points[1]"},
+     [](R r, V) { cone(r).highest_hz = 1275; }},
+    // an octave above 10.8 kHz there is nothing to judge at 48 kHz
+    {"above-highest",
+     [](R r, V) { horn(r).highest_hz = 10'700; },
+     {"way high has no upper end", "way.high.eq"},
+     [](R r, V) { horn(r).highest_hz = 10'900; }},
+    {"lowest-unlikely",
+     [](R r, V) { horn(r).lowest_hz = 9.9; },
+     {"9.9 Hz", "driver.horn"},
+     [](R r, V) { horn(r).lowest_hz = 10; }},
+    {"driver-unlike-band",
+     [](R r, V) { r.points[0] = a_point(299); },
+     {"way high", "299 Hz", "driver horn", "60 W", "crossover.points"},
+     [](R r, V) { r.points[0] = a_point(300); }},
+    {"driver-unlike-band",  // a horn for lows
+     [](R r, V) { cone(r).name = low(r).driver = "HornLow", cone(r).continuous_power_watts = 150; },
+     {"way low", "HornLow"},
+     [](R r, V) { cone(r).name = low(r).driver = "HornLow", cone(r).continuous_power_watts = 151; }},
+    {"feeds-unlike",
+     [](R r, V) { r.points[0] = a_point(301), low(r).sum_of_feeds = true; },
+     {"way low", "way high", "301 Hz", "way.low"},
+     [](R r, V) { r.points[0] = a_point(300), low(r).sum_of_feeds = true; }},
+    {"feeds-unlike",
+     [](R r, V) { high(r).sum_of_feeds = true; },
+     {"way.high"},
+     [](R r, V) { high(r).sum_of_feeds = true, r.feeds.pop_back(); }},
+    {"depth-unlikely",
+     [](R r, V) { high(r).depth_m = 1.51; },
+     {"1.51 m", "way.high"},
+     [](R r, V) { high(r).depth_m = 1.5, low(r).depth_m = 3; }},
+    {"ways-exchanged",
+     [](R r, V) { low(r).name = "high", high(r).name = "lows"; },
+     {"way high stands below way lows"},
+     [](R r, V) { low(r).name = "lowmid", high(r).name = "HF"; }},
+    {"ways-exchanged",
+     [](R r, V) { add_sub(r), r.ways[0].name = "mid-bass", r.ways[1].name = "subwoofer"; },
+     {"way mid-bass stands below way subwoofer"},
+     [](R r, V) { add_sub(r), r.ways[0].name = "subwoofer", r.ways[1].name = "mid-bass"; }},
+};
+
+const Fault kLimits[] = {
+    // 56.57 V less 6.1 dB = 28.0 V; 60 W at 8 ohm take 30.98 V peak as a sine
+    {"clip-given-away",
+     [](R r, V) { high(r).limit->below_clip_db = 6.1; },
+     {"6.1 dB", "28.0 V peak", "31.0 V peak", "75 %", "way.high.limit"},
+     [](R r, V) { high(r).limit->below_clip_db = 6; }},
+    {"clip-given-away",  // 49 W take 28.0 V, 48 W 27.7 V: a margin that a driver without a peak power is given
+     [](R r, V) { high(r).limit->below_clip_db = 6.1, horn(r).continuous_power_watts = 49.5; },
+     {"way.high.limit"},
+     [](R r, V) { high(r).limit->below_clip_db = 6.1, horn(r).continuous_power_watts = 48.5; }},
+    {"rating-given-away",
+     [](R r, V) { high(r).thermal->below_rating_db = 6.1; },
+     {"6.1 dB", "75 %", "way.high.thermal"},
+     [](R r, V) { high(r).thermal->below_rating_db = 6; }},
+    {"look-ahead-long",
+     [](R r, V) { high(r).limit->look_ahead_s = 5.1e-3; },
+     {"5.1 ms", "8.2 periods", "way.high.limit"},
+     [](R r, V) { high(r).limit->look_ahead_s = 5e-3; }},
+    {"look-ahead-long",
+     [](R r, V) { low(r).limit->look_ahead_s = 12.1e-3; },
+     {"way.low.limit"},
+     [](R r, V) { low(r).limit->look_ahead_s = 12e-3; }},
+    {"release-long",
+     [](R r, V) { high(r).limit->release_s = 0.51; },
+     {"0.51 s", "way.high.limit"},
+     [](R r, V) { high(r).limit->release_s = 0.5; }},
+    {"release-long",
+     [](R r, V) { low(r).limit->release_s = 1.01; },
+     {"1.01 s", "way.low.limit"},
+     [](R r, V) { low(r).limit->release_s = 1; }},
+    {"hold-long",
+     [](R r, V) { high(r).limit->hold_s = 50.1e-3; },
+     {"50.1 ms", "way.high.limit"},
+     [](R r, V) { high(r).limit->hold_s = 50e-3; }},
+    {"hold-long",  // two periods of 20 Hz are 100 ms
+     [](R r, V) { low(r).highpass->at_hz = 20, low(r).limit->hold_s = 101e-3; },
+     {"way.low.limit"},
+     [](R r, V) { low(r).highpass->at_hz = 20, low(r).limit->hold_s = 99e-3; }},
+    {"delay-long",
+     [](R r, V) { low(r).delay_s = 0.301, high(r).delay_s = 0.3; },
+     {"301 ms", "103 m", "way.low"},
+     [](R r, V) { low(r).delay_s = high(r).delay_s = 0.3; }},
+    {"delays-apart",
+     [](R r, V) { high(r).delay_s = 4.1e-3; },
+     {"4.1 ms", "1.41 m", "6.6 periods", "way.low", "way.high"},
+     [](R r, V) { high(r).delay_s = 4e-3; }},
+    {"delays-apart",
+     [](R r, V) { add_sub(r), r.ways[0].delay_s = 25.1e-3; },
+     {"25.1 ms", "way.sub"},
+     [](R r, V) { add_sub(r), r.ways[0].delay_s = 25e-3; }},
+};
+
+const Fault kEqualisers[] = {
+    {"boost-large",
+     [](R r, V) { r.system_eq = {a_band(EqType::peaking, 240, 10.1)}; },
+     {"system.eq[1]", "240 Hz", "10.1 dB"},
+     [](R r, V) { r.system_eq = {a_band(EqType::peaking, 240, 10)}; }},
+    {"boost-large",
+     [](R, V v) { v.feed["left"].eq = {a_band(EqType::highshelf, 8000, 10.1, 0.7)}; },
+     {"venue.feed.left.eq[1]"},
+     [](R, V v) { v.feed["left"].eq = {a_band(EqType::highshelf, 8000, 10, 0.7)}; }},
+    {"boost-large",  // three of 5.1 dB at one frequency
+     [](R r, V v) {
+       r.system_eq = {a_band(EqType::peaking, 240, 5.1)}, v.all.eq = {a_band(EqType::peaking, 240, 5.1, 2)};
+       low(r).eq = {a_band(EqType::peaking, 240, 5.1, 1.5)};
+     },
+     {"way low", "together", "15.", "dB"},
+     [](R r, V v) {
+       r.system_eq = {a_band(EqType::peaking, 240, 4.9)}, v.all.eq = {a_band(EqType::peaking, 240, 4.9, 2)};
+       low(r).eq = {a_band(EqType::peaking, 240, 4.9, 1.5)};
+     }},
+    {"cut-large",
+     [](R r, V) { low(r).eq = {a_band(EqType::peaking, 240, -20.1)}; },
+     {"way.low.eq[1]", "20.1 dB"},
+     [](R r, V) { low(r).eq = {a_band(EqType::peaking, 240, -20)}; }},
+    {"cut-large",
+     [](R r, V) { low(r).eq = {a_band(EqType::peaking, 240, -25, 3.9)}; },
+     {"way.low.eq[1]"},
+     [](R r, V) { low(r).eq = {a_band(EqType::peaking, 240, -25, 4)}; }},
+    {"q-extreme",
+     [](R r, V) { r.system_eq = {a_band(EqType::peaking, 240, 3, 10.1)}; },
+     {"system.eq[1]", "Q of 10.1", "rings"},
+     [](R r, V) { r.system_eq = {a_band(EqType::peaking, 240, 3, 10)}; }},
+    {"q-extreme",
+     [](R r, V) { r.system_eq = {a_band(EqType::peaking, 240, -3, 30.1)}; },
+     {"30.1"},
+     [](R r, V) { r.system_eq = {a_band(EqType::peaking, 240, -3, 30)}; }},
+    {"q-extreme",
+     [](R r, V) { r.system_eq = {a_band(EqType::peaking, 240, -3, 0.24)}; },
+     {"0.24"},
+     [](R r, V) { r.system_eq = {a_band(EqType::peaking, 240, -3, 0.25)}; }},
+    {"q-extreme",
+     [](R r, V) { r.system_eq = {a_band(EqType::notch, 240, 0, 0.99)}; },
+     {"notch"},
+     [](R r, V) { r.system_eq = {a_band(EqType::notch, 240, 0, 1)}; }},
+    {"q-extreme",
+     [](R r, V) { r.system_eq = {a_band(EqType::highshelf, 8000, 3, 2.1)}; },
+     {"highshelf"},
+     [](R r, V) { r.system_eq = {a_band(EqType::highshelf, 8000, 3, 2)}; }},
+    {"q-extreme",
+     [](R r, V) { low(r).eq = {a_band(EqType::highpass, 40, 0, 2.1)}; },
+     {"way.low.eq[1]"},
+     [](R r, V) { low(r).eq = {a_band(EqType::highpass, 40, 0, 2)}; }},
+    {"q-extreme",
+     [](R r, V) { low(r).eq = {a_band(EqType::highpass, 40, 0, 0.34)}; },
+     {"0.34"},
+     [](R r, V) { low(r).eq = {a_band(EqType::highpass, 40, 0, 0.35)}; }},
+    // 0.9 x 55 = 49.5 Hz
+    {"boost-below-band",
+     [](R r, V) { low(r).eq = {a_band(EqType::peaking, 49, 3)}; },
+     {"way.low.eq[1]", "49 Hz", "55 Hz"},
+     [](R r, V) { low(r).eq = {a_band(EqType::peaking, 50, 3)}; }},
+    {"boost-below-band",
+     [](R, V v) { v.all.eq = {a_band(EqType::lowshelf, 40, 2, 0.7)}; },
+     {"venue.eq[1]"},
+     [](R, V v) { v.all.eq = {a_band(EqType::lowshelf, 40, 1.9, 0.7)}; }},
+    {"boost-below-band",
+     [](R r, V) { horn(r).lowest_hz = 1600, high(r).eq = {a_band(EqType::peaking, 1430, 3)}; },
+     {"driver horn", "lowest = 1.6 kHz"},
+     [](R r, V) { horn(r).lowest_hz = 1600, high(r).eq = {a_band(EqType::peaking, 1450, 3)}; }},
+    {"boost-outside-band",
+     [](R r, V) { low(r).eq = {a_band(EqType::peaking, 3210, 3)}; },
+     {"way.low.eq[1]", "to 1.6 kHz"},
+     [](R r, V) { low(r).eq = {a_band(EqType::peaking, 3190, 3)}; }},
+    {"boost-outside-band",
+     [](R r, V) { high(r).eq = {a_band(EqType::lowshelf, 790, 3, 0.7)}; },
+     {"way.high.eq[1]", "from 1.6 kHz"},
+     [](R r, V) {
+       high(r).eq = {a_band(EqType::lowshelf, 790, 2.9, 0.7), a_band(EqType::highshelf, 790, 3, 0.7)};
+     }},
+    {"eq-doubled",
+     [](R r, V) { r.system_eq = low(r).eq = {a_band(EqType::peaking, 240, -3)}; },
+     {"way.low.eq[1]", "system.eq[1]", "-6 dB"},
+     [](R r, V) { r.system_eq = {a_band(EqType::peaking, 240, -3)}, low(r).eq = {a_band(EqType::peaking, 241, -3)}; }},
+    {"eq-doubled",
+     [](R r, V v) { r.system_eq = v.all.eq = {a_band(EqType::peaking, 240, -3)}; },
+     {"venue.eq[1]", "system.eq[1]"},
+     [](R, V v) { v.feed["left"].eq = v.feed["right"].eq = {a_band(EqType::peaking, 240, -3)}; }},
+    {"eq-doubled",
+     [](R r, V) {
+       r.system_eq = {a_band(EqType::peaking, 240, -3), a_band(EqType::peaking, 240, -3)};
+     },
+     {"system.eq[1]", "system.eq[2]"},
+     [](R r, V) {
+       r.system_eq = {a_pass(EqType::highpass, 40), a_pass(EqType::highpass, 40)};
+     }},  // makes 24 dB/oct
+    {"gain-large",
+     [](R r, V) { high(r).gain_db = 10.1; },
+     {"way.high.gain", "+10.1 dB"},
+     [](R r, V) { high(r).gain_db = 10; }},
+    {"gain-large",
+     [](R, V v) { v.feed["right"].gain_db = 10.1; },
+     {"venue.feed.right.gain"},
+     [](R r, V v) { r.system_gain_db = v.all.gain_db = 10; }},
+    {"gain-small", [](R r, V) { high(r).gain_db = -18.1; }, {"way.high.gain"}, [](R r, V) { high(r).gain_db = -18; }},
+    {"gain-small", [](R r, V) { r.system_gain_db = -24.1; }, {"system.gain"}, [](R r, V) { r.system_gain_db = -24; }},
+    // what the venue lifts by more than 6 dB; the cone's threshold is -12.3 dBFS
+    {"venue-into-limiter",
+     [](R, V v) { v.all.eq = {a_band(EqType::peaking, 240, 6.1)}; },
+     {"way low", "6.1 dB", "-18.4 dBFS", "venue"},
+     [](R, V v) { v.all.eq = {a_band(EqType::peaking, 240, 6)}; }},
+    {"venue-into-limiter",
+     [](R r, V v) { r.system_gain_db = -19, v.feed["left"].eq = {a_band(EqType::peaking, 240, 8)}; },
+     {"way low", "venue.feed.left", "-1.3 dBFS"},
+     [](R r, V v) { r.system_gain_db = -21, v.feed["left"].eq = {a_band(EqType::peaking, 240, 8)}; }},  // out of reach
+};
+
+class EveryAdvice : public testing::TestWithParam<Fault> {};
+INSTANTIATE_TEST_SUITE_P(Devices, EveryAdvice, testing::ValuesIn(kDevices));
+INSTANTIATE_TEST_SUITE_P(Bands, EveryAdvice, testing::ValuesIn(kBands));
+INSTANTIATE_TEST_SUITE_P(Limits, EveryAdvice, testing::ValuesIn(kLimits));
+INSTANTIATE_TEST_SUITE_P(Equalisers, EveryAdvice, testing::ValuesIn(kEqualisers));
+TEST_P(EveryAdvice, IsToldOnceWithWhatToChange) { expect_told_once(GetParam()); }
+TEST_P(EveryAdvice, IsNotGivenWhereThereIsNoCause) { expect_near_miss_unblamed(GetParam()); }
+
+// W3C Audio EQ Cookbook: Q from a bandwidth in octaves and from a shelf's slope. One octave is Q = 1.4142, for
+// 1 / (2 sinh(ln 2 / 2)) = sqrt(2); a slope of 1 is Q = 1 / sqrt(2), whatever the gain.
+TEST(Advice, AWidthIsAQHoweverItIsWritten) {
+  rig::EqBand band = a_band(EqType::peaking, 240, 3, 1.4);
+  EXPECT_EQ(advice::q_of(band), 1.4);
+  band.width = rig::EqWidth::bandwidth_oct, band.width_value = 1;
+  EXPECT_NEAR(advice::q_of(band), std::sqrt(2), 1e-12);
+  band.type = EqType::lowshelf, band.width = rig::EqWidth::shelf_slope;
+  for (const double gain_db : {-12.0, 3.0, 9.0}) {
+    band.gain_db = gain_db;
+    EXPECT_NEAR(advice::q_of(band), std::sqrt(0.5), 1e-12);
+  }
+}
+
+// Two ways with one amplifier, bridged without a word: one warning with the figures of both.
+TEST(Advice, ABridgeThatTwoWaysShareIsToldOnce) {
+  const auto warnings = warnings_with([](R r, V) { high(r).amplifier = "lows", lows(r).bridged = true; });
+  EXPECT_EQ(codes_of(warnings).count("bridged-rating-unsaid"), 1u);
+  for (const Warning& warning : warnings)
+    if (warning.code == "bridged-rating-unsaid")
+      EXPECT_THAT(warning.text, testing::AllOf(testing::HasSubstr("way low is"), testing::HasSubstr("way high is")));
+}
+
+}  // namespace
+}  // namespace rackproof
