@@ -249,18 +249,35 @@ TEST(Levels, WithoutALimiterTheThresholdIsClipItself) {
   EXPECT_FALSE(made.settings().outputs[0].peak.enabled);
 }
 
-// Rounded to single precision, a ceiling may lose a hair, never gain one; nor may it pass full scale.
-TEST(Levels, ACeilingIsNeverRoundedUp) {
+/// The greatest single at or below the exact value, which is bracketed: the next one is above.
+void expect_rounded_down(float threshold, double exact) {
+  ASSERT_LE(static_cast<double>(threshold), exact);
+  ASSERT_GT(static_cast<double>(std::nextafter(threshold, 10.0f)), exact);
+}
+// Rounded to single precision, a threshold may lose a hair, never gain one: peak and power alike, however the exact value
+// falls between two singles. A ceiling never passes full scale.
+TEST(Levels, AThresholdIsTheGreatestSingleThatIsNotAboveIt) {
   std::mt19937 random(5);
+  int nearest_is_above = 0;
   for (int round = 0; round < 2000; ++round) {
     rig::Rig rig = one_way(an_amplifier("amp", {{double(random() % 3000 + 20), 8}}, 18 + double(random() % 2000) / 100),
-                           a_driver("d", 8, 400));
+                           a_driver("d", 8, double(random() % 300 + 1)));
+    rig.ways[0].thermal->below_rating_db = double(random() % 600) / 100;
     const CompiledRig made = compile(rig);
-    const double exact = made.outputs[0].limit_volts_peak / made.outputs[0].full_scale_volts_peak;
-    const double ceiling = double{made.settings().outputs[0].peak.ceiling};
-    ASSERT_LE(ceiling, std::min(exact, 1.0));
-    ASSERT_GE(ceiling, std::min(exact, 1.0) * (1 - std::ldexp(1.0, -23)));
+    const OutputPlan& plan = made.outputs[0];
+    const dsp::OutputSettings& core = made.settings().outputs[0];
+    const double peak = plan.limit_volts_peak / plan.full_scale_volts_peak;
+    const double power = *plan.thermal_volts_rms / plan.full_scale_volts_peak;
+    if (peak < 1) {
+      expect_rounded_down(core.peak.ceiling, peak);
+      nearest_is_above += static_cast<double>(static_cast<float>(peak)) > peak;
+    } else {
+      ASSERT_EQ(core.peak.ceiling, 1.0f);
+    }
+    expect_rounded_down(core.power.threshold_rms, power);
+    nearest_is_above += static_cast<double>(static_cast<float>(power)) > power;
   }
+  EXPECT_GT(nearest_is_above, 1000);  // the control: rounding to the nearest would fail about every second time
 }
 
 }  // namespace
