@@ -122,7 +122,8 @@ TEST_P(EveryRig, LinearPathIsWhatTheSettingsSay) {
     LentChain lent(rig.settings);
     ASSERT_EQ(lent.setup, Setup::ok);
     const Signals out = lent.run(in, 64);
-    for (std::size_t o = 0; o<out.size(); o += out.size()> 8 ? 7 : 1) {  // of many outputs, some of every way
+    const std::size_t step = out.size() > 8 ? 7 : 1;  // of many outputs, some of every way
+    for (std::size_t o = 0; o < out.size(); o += step) {
       const auto expected = by_definition(rig, rig.settings.outputs[o], in);
       long double square = 0, power = 0;
       for (std::size_t n = 0; n < expected.size(); ++n)

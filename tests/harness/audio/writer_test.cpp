@@ -269,10 +269,30 @@ TEST(OutputFolder, IsMadeByManyAtOnce) {
   }
 }
 
+/// With a signal as it is in a terminal or in a background job, whatever this program was started with.
+class Disposition {
+ public:
+  Disposition(int number, void (*handler)(int)) : number_(number) {
+    struct sigaction action {};
+    action.sa_handler = handler;
+    sigaction(number, &action, &before_);
+  }
+  ~Disposition() { sigaction(number_, &before_, nullptr); }
+  Disposition(const Disposition&) = delete;
+  Disposition& operator=(const Disposition&) = delete;
+
+ private:
+  int number_;
+  struct sigaction before_ {};
+};
+auto handler_of(int number) {
+  struct sigaction now {};
+  sigaction(number, nullptr, &now);
+  return now.sa_handler;
+}
+
 TEST(Interruption, TurnsSignalsIntoAnExceptionAndPutsAllBack) {
-  struct sigaction before {
-  }, after{};
-  sigaction(SIGTERM, nullptr, &before);
+  const Disposition interrupt(SIGINT, SIG_DFL), terminate(SIGTERM, SIG_DFL), hang_up(SIGHUP, SIG_DFL);
   {
     const Interruption interruption;
     EXPECT_NO_THROW(interruption.check());
@@ -282,10 +302,19 @@ TEST(Interruption, TurnsSignalsIntoAnExceptionAndPutsAllBack) {
     }
     ::raise(SIGXFSZ);
   }
-  sigaction(SIGTERM, nullptr, &after);
-  EXPECT_EQ(before.sa_handler, after.sa_handler);
+  for (const int number : {SIGINT, SIGTERM, SIGHUP}) EXPECT_EQ(handler_of(number), SIG_DFL) << number;
   const Interruption anew;
   EXPECT_NO_THROW(anew.check());
+}
+
+TEST(Interruption, LeavesAloneWhatIsIgnored) {
+  for (const int number : {SIGINT, SIGTERM, SIGHUP}) {
+    const Disposition ignored(number, SIG_IGN);
+    const Interruption interruption;
+    ::raise(number);
+    EXPECT_NO_THROW(interruption.check()) << number;
+    EXPECT_EQ(handler_of(number), SIG_IGN) << number;
+  }
 }
 
 }  // namespace

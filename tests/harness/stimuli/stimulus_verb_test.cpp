@@ -3,7 +3,6 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
-#include <CLI/CLI.hpp>
 #include <cmath>
 #include <filesystem>
 #include <fstream>
@@ -13,58 +12,37 @@
 #include "harness/analysis/levels.hpp"
 #include "harness/analysis/sine_fit.hpp"
 #include "harness/audio/reader.hpp"
-#include "harness/rig/rig.hpp"
+#include "harness/verbs/verb.hpp"
+#include "tests/harness/audio/scratch.hpp"
 
 namespace rackproof {
-void add_stimulus(CLI::App& program, int& status);
-
 namespace {
-namespace fs = std::filesystem;
 using testing::HasSubstr;
+using testing::IsEmpty;
 
 class StimulusVerb : public testing::Test {
  protected:
-  StimulusVerb() : folder_(fs::path(testing::TempDir()) / ("stimulus." + std::string(test_name()))) {
-    fs::remove_all(folder_);
-    fs::create_directories(folder_);
-  }
-  ~StimulusVerb() override { fs::remove_all(folder_); }
-  static std::string test_name() { return testing::UnitTest::GetInstance()->current_test_info()->name(); }
-
-  std::string place(const std::string& name = "x.wav") const { return (folder_ / name).string(); }
-  nlohmann::json run(std::vector<std::string> words) {
-    CLI::App program;
-    int status = -1;
-    add_stimulus(program, status);
-    words.insert(words.begin(), "stimulus");
-    words.push_back("--json");
-    std::reverse(words.begin(), words.end());
+  std::string place(const std::string& name = "x.wav") const { return (scratch_ / name).string(); }
+  /// What `run` returns: 2 for bad input or usage. The document and the text for people stay here.
+  int status_of(const std::vector<std::string>& words) {
+    std::vector<const char*> argv{"rackproof", "stimulus", "--json"};
+    for (const std::string& word : words) argv.push_back(word.c_str());
     testing::internal::CaptureStdout();
     testing::internal::CaptureStderr();
-    std::string text;
-    try {
-      program.parse(words);
-      text = testing::internal::GetCapturedStdout();
-      people_ = testing::internal::GetCapturedStderr();
-    } catch (...) {
-      testing::internal::GetCapturedStdout();
-      testing::internal::GetCapturedStderr();
-      throw;
-    }
-    EXPECT_EQ(status, 0);
-    return nlohmann::json::parse(text);
+    const int status = rackproof::run(static_cast<int>(argv.size()), argv.data());
+    document_ = testing::internal::GetCapturedStdout();
+    people_ = testing::internal::GetCapturedStderr();
+    return status;
+  }
+  nlohmann::json run(const std::vector<std::string>& words) {
+    EXPECT_EQ(status_of(words), 0) << people_;
+    return nlohmann::json::parse(document_);
   }
   std::string refusal(const std::vector<std::string>& words) {
-    try {
-      run(words);
-    } catch (const InputError& error) {
-      EXPECT_TRUE(fs::is_empty(folder_)) << "something was written";
-      return error.what();
-    } catch (const CLI::ValidationError& error) {
-      EXPECT_TRUE(fs::is_empty(folder_)) << "something was written";
-      return error.what();
-    }
-    return "no error";
+    EXPECT_EQ(status_of(words), 2);
+    EXPECT_THAT(document_, IsEmpty());
+    EXPECT_THAT(scratch_.names(), IsEmpty()) << "something was written";
+    return people_;
   }
   static std::vector<std::vector<double>> read(const std::string& file) {
     audio::Reader reader(file);
@@ -89,8 +67,8 @@ class StimulusVerb : public testing::Test {
     return text.str();
   }
 
-  fs::path folder_;
-  std::string people_;
+  test::Scratch scratch_;
+  std::string document_, people_;
 };
 
 TEST_F(StimulusVerb, PinkHasItsLevelItsCrestFactorAndItsBytes) {
@@ -181,9 +159,9 @@ TEST_F(StimulusVerb, RefusesWhatCannotBeAndWritesNothing) {
   EXPECT_THAT(refusal({"worst-case", "-o", place(), "--rig", rig, "--output", "middle"}), HasSubstr("low.left"));
   EXPECT_THAT(refusal({"worst-case", "-o", place(), "--rig", rig, "--output", "low.left", "--channels", "1"}),
               HasSubstr("2 at least"));
-  EXPECT_THROW(run({"sine", "-o", place(), "--channels", "0"}), CLI::ParseError);
-  EXPECT_THROW(run({"sine"}), CLI::ParseError);
-  EXPECT_TRUE(fs::is_empty(folder_));
+  EXPECT_THAT(refusal({"sine", "-o", place(), "--channels", "0"}), HasSubstr("--channels: Value 0 not in range"));
+  EXPECT_THAT(refusal({"sine"}), HasSubstr("--file is required"));
 }
+
 }  // namespace
 }  // namespace rackproof

@@ -86,6 +86,8 @@ class Render : public testing::Test {
   }
   std::string at(const std::string& name) const { return (scratch / name).string(); }
 
+  /// As a command in a terminal begins, whatever this test was started with: a background job ignores SIGINT, and its
+  /// children would too.
   pid_t start(std::vector<std::string> words, int standard_error, const std::function<void()>& in_child = {}) {
     words.insert(words.begin(), {RACKPROOF_PROGRAM, "render"});
     const pid_t child = ::fork();
@@ -95,6 +97,7 @@ class Render : public testing::Test {
     argv.push_back(nullptr);
     ::dup2(::open(at("stdout").c_str(), O_CREAT | O_TRUNC | O_WRONLY, 0600), STDOUT_FILENO);
     ::dup2(standard_error, STDERR_FILENO);
+    for (const int number : {SIGINT, SIGTERM, SIGHUP}) ::signal(number, SIG_DFL);
     if (in_child) in_child();
     ::execv(argv[0], argv.data());
     ::_exit(127);
@@ -480,38 +483,77 @@ TEST_F(Render, CautionsOnlyWhereSomethingIsWrong) {
   EXPECT_THAT(open.out, AllOf(HasSubstr("amplifier-clip: high.left"), HasSubstr("driver-power: high.left")));
 }
 
-/// Stopped in the midst: on a terminal that has shown how much is left.
-TEST_F(Render, AnInterruptedRunLeavesNothingAndEndsByItsSignal) {
-  put_silence("long.wav", 600'000'000);  // 4.8 GB, 3.5 hours
+/// A render of hours whose progress is shown on a terminal.
+class LongRender : public Render {
+ protected:
+  LongRender() { put_silence("long.wav", 600'000'000); }  // 4.8 GB, 3.5 hours
+  ~LongRender() override {
+    if (child_ > 0) {  // it would render on for hours
+      ::kill(child_, SIGKILL);
+      ::waitpid(child_, nullptr, 0);
+    }
+    ::close(terminal_);
+  }
+  void begin(const std::string& folder, const std::function<void()>& in_child = {}) {
+    int its_end = -1;
+    ::close(terminal_);
+    ASSERT_EQ(::openpty(&terminal_, &its_end, nullptr, nullptr, nullptr), 0);
+    child_ = start({at("rig.toml"), at("long.wav"), "-o", at(folder)}, its_end, in_child);
+    ::close(its_end);
+  }
+  /// Until it has shown once more how much is left, or has ended.
+  std::string next_line_shown() const {
+    std::string shown;
+    for (char buffer[256]; shown.find(" left") == std::string::npos;) {
+      const ssize_t got = ::read(terminal_, buffer, sizeof buffer);
+      if (got <= 0) break;
+      shown.append(buffer, static_cast<std::size_t>(got));
+    }
+    return shown;
+  }
+  void send(int number) const { ::kill(child_, number); }
+  /// The signal that it ended by; 0 if it ended otherwise or not within 10 s.
+  int ended_by() {
+    for (int i = 0; i < 1000; ++i) {
+      int status = 0;
+      if (::waitpid(child_, &status, WNOHANG) == child_) {
+        child_ = -1;
+        return WIFSIGNALED(status) ? WTERMSIG(status) : 0;
+      }
+      std::this_thread::sleep_for(std::chrono::milliseconds(10));
+    }
+    return 0;
+  }
+
+ private:
+  pid_t child_ = -1;
+  int terminal_ = -1;
+};
+
+TEST_F(LongRender, InterruptedLeavesNothingAndEndsByItsSignal) {
   std::filesystem::create_directory(scratch / "old");
   for (const std::string& file : kFiles) put(scratch / "old" / file, "as it was");
   for (const int number : {SIGINT, SIGTERM, SIGHUP}) {
     const std::string folder = number == SIGINT ? "new/deep" : "old";
-    int terminal = -1, its_end = -1;
-    ASSERT_EQ(::openpty(&terminal, &its_end, nullptr, nullptr, nullptr), 0);
-    const pid_t child = start({at("rig.toml"), at("long.wav"), "-o", at(folder)}, its_end);
-    ::close(its_end);
-    std::string shown;
-    for (char buffer[256]; shown.find("left") == std::string::npos;) {
-      const ssize_t got = ::read(terminal, buffer, sizeof buffer);
-      if (got <= 0) break;
-      shown.append(buffer, static_cast<std::size_t>(got));
-    }
-    EXPECT_THAT(shown, AllOf(HasSubstr("%, "), HasSubstr(" left")));
+    ASSERT_NO_FATAL_FAILURE(begin(folder));
+    EXPECT_THAT(next_line_shown(), AllOf(HasSubstr("%, "), HasSubstr(" left")));
     EXPECT_EQ(Scratch::names_in(scratch / folder).size(), number == SIGINT ? 3u : 6u);
-    ::kill(child, number);
-    int status = 0;
-    pid_t gone = 0;
-    for (int i = 0; i < 1000 && gone == 0; ++i, std::this_thread::sleep_for(std::chrono::milliseconds(10)))
-      gone = ::waitpid(child, &status, WNOHANG);
-    if (gone == 0) ::kill(child, SIGKILL), ::waitpid(child, &status, 0);  // it would render on for hours
-    ::close(terminal);
-    ASSERT_TRUE(WIFSIGNALED(status)) << WEXITSTATUS(status);
-    EXPECT_EQ(WTERMSIG(status), number);
+    send(number);
+    EXPECT_EQ(ended_by(), number);
     EXPECT_FALSE(std::filesystem::exists(scratch / "new"));
     EXPECT_THAT(Scratch::names_in(scratch / "old"), testing::ElementsAreArray(kFiles));
     for (const std::string& file : kFiles) EXPECT_EQ(bytes_of(scratch / "old" / file), "as it was");
   }
+}
+
+/// As in a background job, whose terminal sends SIGINT to what is in the foreground.
+TEST_F(LongRender, GoesOnAtASignalThatItWasStartedToIgnore) {
+  ASSERT_NO_FATAL_FAILURE(begin("new", [] { ::signal(SIGINT, SIG_IGN); }));
+  next_line_shown();
+  send(SIGINT);
+  for (int line = 0; line < 2; ++line) EXPECT_THAT(next_line_shown(), HasSubstr(" left"));
+  send(SIGTERM);
+  EXPECT_EQ(ended_by(), SIGTERM);
 }
 
 TEST_F(Render, AFullDiskLeavesNothingAndSaysSo) {
@@ -551,8 +593,7 @@ TEST_F(Render, TakesNoMoreMemoryForALongRecording) {
       << minute << " and " << longer << " KiB";  // five minutes are 115 MB of stereo float
 }
 
-// ---- what needs no program
-// -------------------------------------------------------------------------------------------
+// ---- what needs no program ------------------------------------------------------------------------------------------
 
 TEST(RenderMeter, IsTheDefinitionForEveryCut) {
   std::vector<float> samples = noise(100003, 25);
