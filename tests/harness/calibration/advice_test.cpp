@@ -61,6 +61,14 @@ const Fault kDevices[] = {
      [](R r, V) {
        lows(r).ratings = {{700, 8}, {1150, 4}, {690, 2}};
      }},
+    {"ratings-crosswise",  // 86 %, from 3 ohm on
+     [](R r, V) {
+       lows(r).ratings = {{700, 8}, {600, 3}};
+     },
+     {"600 W into 3 ohm"},
+     [](R r, V) {
+       lows(r).ratings = {{700, 8}, {600, 2.99}};
+     }},
     // and bridged into 4 ohm each side sees 2
     {"ratings-crosswise",
      [](R r, V) {
@@ -81,11 +89,19 @@ const Fault kDevices[] = {
      }},
     {"rating-unlikely",
      [](R r, V) {
-       lows(r).ratings = {{700, 8}, {100, 34}};
+       lows(r).ratings = {{700, 8}, {170, 33.1}};
      },
-     {"34 ohm"},
+     {"33.1 ohm"},
      [](R r, V) {
-       lows(r).ratings = {{700, 8}, {350, 16}};
+       lows(r).ratings = {{700, 8}, {170, 33}};
+     }},
+    {"rating-unlikely",
+     [](R r, V) {
+       lows(r).ratings = {{700, 8}, {1600, 0.99}};
+     },
+     {"0.99 ohm"},
+     [](R r, V) {
+       lows(r).ratings = {{700, 8}, {1600, 1}};
      }},
     {"gain-unlikely",
      [](R r, V) { lows(r).gain_db.reset(), lows(r).sensitivity_volts_rms = 7.1; },
@@ -107,7 +123,7 @@ const Fault kDevices[] = {
      },
      {"9 ohm"},
      [](R r, V) {
-       highs(r).ratings = {{200, 8}}, horn(r).impedance_ohm = 16;
+       highs(r).ratings = {{200, 4}}, horn(r).impedance_ohm = 9.01;
      }},
     // 200 W over 50 = 4 W
     {"amplifier-far-too-large",
@@ -118,6 +134,10 @@ const Fault kDevices[] = {
      [](R r, V) { cone(r).continuous_power_watts = 46; },
      {"low", "lows", "15 times", "driver.cone"},
      [](R r, V) { cone(r).continuous_power_watts = 47; }},
+    {"amplifier-far-too-large",  // 200 W over 10 W: little for highs
+     [](R r, V) { horn(r).continuous_power_watts = 10, r.points[0] = a_point(299); },
+     {"high", "20 times"},
+     [](R r, V) { horn(r).continuous_power_watts = 10, r.points[0] = a_point(300); }},
     {"series-of-one",
      [](R r, V) { high(r).in_series = true; },
      {"way.high", "drivers"},
@@ -127,11 +147,22 @@ const Fault kDevices[] = {
      [](R r, V) { std::swap(low(r).amplifier, high(r).amplifier); },
      {"high", "low", "11.7 times", "0.57 times", "2.0", "3.3"},
      sound},
-    {"amplifiers-exchanged",
-     [](R r, V) { std::swap(low(r).driver, high(r).driver); },
-     {"way.high", "way.low"},
-     [](R r, V) { std::swap(low(r).amplifier, high(r).amplifier), cone(r).continuous_power_watts = 266; }},  // 0.752
-    // 700 W over 2.5 = 280 W; exchanged 200 W would not do for it
+    {"amplifiers-exchanged", [](R r, V) { std::swap(low(r).driver, high(r).driver); }, {"way.high", "way.low"}, sound},
+    {"amplifiers-exchanged",  // 200 W over 0.75 = 266.7 W
+     [](R r, V) { std::swap(low(r).amplifier, high(r).amplifier), cone(r).continuous_power_watts = 267; },
+     {"0.75 times"},
+     [](R r, V) { std::swap(low(r).amplifier, high(r).amplifier), cone(r).continuous_power_watts = 266; }},
+    {"amplifiers-exchanged",  // 700 W over 2.5 = 280 W; exchanged 300 W would do for it
+     [](R r, V) {
+       std::swap(low(r).amplifier, high(r).amplifier), highs(r).ratings = {{300, 8}};
+       cone(r).continuous_power_watts = 450, horn(r).continuous_power_watts = 279;
+     },
+     {"2.5 times"},
+     [](R r, V) {
+       std::swap(low(r).amplifier, high(r).amplifier), highs(r).ratings = {{300, 8}};
+       cone(r).continuous_power_watts = 450, horn(r).continuous_power_watts = 281;
+     }},
+    // 200 W would not do for 201
     {"amplifiers-exchanged",
      [](R r, V) { std::swap(low(r).amplifier, high(r).amplifier), horn(r).continuous_power_watts = 199; },
      {"3.5 times"},
@@ -158,6 +189,10 @@ const Fault kDevices[] = {
      [](R r, V) { horn(r).continuous_power_watts = 601, horn(r).peak_power_watts = 2400; },
      {"601 W", "driver.horn"},
      [](R r, V) { horn(r).continuous_power_watts = 600, horn(r).peak_power_watts = 2400; }},
+    {"power-unlikely",
+     [](R r, V) { r.points[0] = a_point(1000), horn(r).continuous_power_watts = 700, horn(r).peak_power_watts = 2400; },
+     {"700 W"},
+     [](R r, V) { r.points[0] = a_point(999), horn(r).continuous_power_watts = 700, horn(r).peak_power_watts = 2400; }},
     {"power-unlikely",
      [](R r, V) { cone(r).continuous_power_watts = 5001, cone(r).peak_power_watts = 20e3; },
      {"5001 W", "driver.cone"},
@@ -269,6 +304,14 @@ const Fault kBands[] = {
      [](R r, V) { r.system_eq = {a_pass(EqType::lowpass, 7100)}; },
      {"way high", "8 kHz", "system.eq[1]"},
      [](R r, V) { r.system_eq = {a_pass(EqType::lowpass, 7500)}; }},
+    {"band-cut",  // highs are what begins above 500 Hz
+     [](R r, V) { r.points[0] = a_point(501), r.system_eq = {a_pass(EqType::lowpass, 2000)}; },
+     {"way high", "501 Hz to 8 kHz"},
+     [](R r, V) { r.points[0] = a_point(500), r.system_eq = {a_pass(EqType::lowpass, 2000)}; }},
+    {"band-cut",  // another way has an octave at least: 0.902 x 800 Hz = 721 Hz
+     [](R r, V) { r.points[0] = a_point(400), r.system_eq = {a_pass(EqType::lowpass, 715)}; },
+     {"way high", "400 Hz to 800 Hz"},
+     [](R r, V) { r.points[0] = a_point(400), r.system_eq = {a_pass(EqType::lowpass, 727)}; }},
     {"band-cut",  // unless the driver ends before
      [](R r, V) { high(r).eq = {a_pass(EqType::lowpass, 5000)}; },
      {"way.high.eq[1]"},
@@ -315,6 +358,11 @@ const Fault kBands[] = {
      [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 6), horn(r).lowest_hz = 1600; },
      {"-7"},
      [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1600; }},
+    // -11 dB of 12 dB/oct is at 1600 / (10^1.1 - 1)^(1/4) = 867 Hz, an octave below 1734 Hz
+    {"below-lowest",
+     [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1750; },
+     {"-10."},
+     [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1720; }},
     // 1600 / 1.26 = 1270 Hz
     {"above-highest",
      [](R r, V) { cone(r).highest_hz = 1265; },
@@ -349,6 +397,10 @@ const Fault kBands[] = {
      [](R r, V) { high(r).depth_m = 1.51; },
      {"1.51 m", "way.high"},
      [](R r, V) { high(r).depth_m = 1.5, low(r).depth_m = 3; }},
+    {"depth-unlikely",
+     [](R r, V) { r.points[0] = a_point(200), high(r).depth_m = 2; },
+     {"2 m"},
+     [](R r, V) { r.points[0] = a_point(199), high(r).depth_m = 2; }},
     {"ways-exchanged",
      [](R r, V) { low(r).name = "high", high(r).name = "lows"; },
      {"way high stands below way lows"},
@@ -377,6 +429,10 @@ const Fault kLimits[] = {
      [](R r, V) { high(r).limit->look_ahead_s = 5.1e-3; },
      {"5.1 ms", "8.2 periods", "way.high.limit"},
      [](R r, V) { high(r).limit->look_ahead_s = 5e-3; }},
+    {"look-ahead-long",  // four periods of 700 Hz are 5.71 ms
+     [](R r, V) { r.points[0] = a_point(700), high(r).limit->look_ahead_s = 5.8e-3; },
+     {"4.1 periods"},
+     [](R r, V) { r.points[0] = a_point(700), high(r).limit->look_ahead_s = 5.6e-3; }},
     {"look-ahead-long",
      [](R r, V) { low(r).limit->look_ahead_s = 12.1e-3; },
      {"way.low.limit"},
@@ -385,6 +441,10 @@ const Fault kLimits[] = {
      [](R r, V) { high(r).limit->release_s = 0.51; },
      {"0.51 s", "way.high.limit"},
      [](R r, V) { high(r).limit->release_s = 0.5; }},
+    {"release-long",
+     [](R r, V) { r.points[0] = a_point(500), high(r).limit->release_s = 0.6; },
+     {"0.6 s"},
+     [](R r, V) { r.points[0] = a_point(499), high(r).limit->release_s = 0.6; }},
     {"release-long",
      [](R r, V) { low(r).limit->release_s = 1.01; },
      {"1.01 s", "way.low.limit"},
@@ -405,6 +465,10 @@ const Fault kLimits[] = {
      [](R r, V) { high(r).delay_s = 4.1e-3; },
      {"4.1 ms", "1.41 m", "6.6 periods", "way.low", "way.high"},
      [](R r, V) { high(r).delay_s = 4e-3; }},
+    {"delays-apart",
+     [](R r, V) { r.points[0] = a_point(301), high(r).delay_s = 5e-3; },
+     {"5.0 ms"},
+     [](R r, V) { r.points[0] = a_point(300), high(r).delay_s = 5e-3; }},
     {"delays-apart",
      [](R r, V) { add_sub(r), r.ways[0].delay_s = 25.1e-3; },
      {"25.1 ms", "way.sub"},

@@ -254,8 +254,8 @@ void expect_rounded_down(float threshold, double exact) {
   ASSERT_LE(static_cast<double>(threshold), exact);
   ASSERT_GT(static_cast<double>(std::nextafter(threshold, 10.0f)), exact);
 }
-// Rounded to single precision, a threshold may lose a hair, never gain one: peak and power alike, however the exact value
-// falls between two singles. A ceiling never passes full scale.
+// Rounded to single precision, a threshold may lose a hair, never gain one: peak and power alike, however the exact
+// value falls between two singles. A ceiling never passes full scale.
 TEST(Levels, AThresholdIsTheGreatestSingleThatIsNotAboveIt) {
   std::mt19937 random(5);
   int nearest_is_above = 0;

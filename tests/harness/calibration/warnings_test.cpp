@@ -47,11 +47,11 @@ const Fault kFaults[] = {
      [](auto& r, auto&) { r.drivers[1].continuous_power_watts = 640, r.drivers[1].peak_power_watts = 2560; },
      {"high", "63.8 V RMS", "31.8 V RMS", "below_clip"},
      [](auto& r, auto&) { r.drivers[1].continuous_power_watts = 630, r.drivers[1].peak_power_watts = 2520; }},
-    // 44.95 V peak against 60 W at 8 ohm, 21.9 V RMS: 6.2 dB; against 30 W, 15.5 V RMS: 9.2 dB, 9.03 is the line
+    // 44.95 V peak are 9.03 dB (8 times the power) over 15.89 V RMS, which 31.57 W make at 8 ohm
     {"amplifier-large",
-     [](auto& r, auto&) { r.drivers[1].peak_power_watts.reset(), r.drivers[1].continuous_power_watts = 30; },
-     {"high", "horn", "9.2 dB", "peak_power"},
-     [](auto& r, auto&) { r.drivers[1].peak_power_watts.reset(); }},
+     [](auto& r, auto&) { r.drivers[1].peak_power_watts.reset(), r.drivers[1].continuous_power_watts = 31.5; },
+     {"high", "horn", "9.0 dB", "peak_power"},
+     [](auto& r, auto&) { r.drivers[1].peak_power_watts.reset(), r.drivers[1].continuous_power_watts = 31.6; }},
     // full scale 8.70 V peak x 10^(14/20) = 43.6 V, below the driver's 43.8 and the amplifier's 45.0
     {"converter-below-clip",
      [](auto& r, auto&) { r.amplifiers[1].gain_db = 14; },
@@ -78,10 +78,11 @@ const Fault kFaults[] = {
      [](auto& r, auto&) { r.ways[0].limit->look_ahead_s = 0.60e-3; },
      {"low", "55 Hz", "look_ahead = \"4.5 ms\""},
      [](auto& r, auto&) { r.ways[0].limit->look_ahead_s = 0.61e-3; }},
+    // two periods of 55 Hz are 36.4 ms
     {"release-short",
-     [](auto& r, auto&) { r.ways[0].limit->release_s = 30e-3; },
+     [](auto& r, auto&) { r.ways[0].limit->release_s = 26e-3, r.ways[0].limit->hold_s = 10e-3; },
      {"low", "55 Hz", "release = \"36 ms\""},
-     [](auto& r, auto&) { r.ways[0].limit->release_s = 30e-3, r.ways[0].limit->hold_s = 10e-3; }},
+     [](auto& r, auto&) { r.ways[0].limit->release_s = 27e-3, r.ways[0].limit->hold_s = 10e-3; }},
 };
 
 TEST(Warnings, ASoundRigGetsNone) {
