@@ -178,16 +178,25 @@ struct Detector {
     detector.process(packs<W>(samples, frames), packs<W>(samples, frames));
   }
 };
+/// By itself: what it asks of the peak limiter behind it is asked of nothing.
 template <int W>
 struct Power {
+  struct Nothing {
+    void bound_ceiling(Pack<W>) noexcept {}
+    void process(std::span<const Pack<W>>, std::span<Pack<W>>) noexcept {}
+  };
   PowerLimiter<W> limiter;
-  Setup set_up(const BlockArgs& args, Arena&) noexcept {
+  Setup set_up(const BlockArgs& args, Arena& arena) noexcept {
     std::array<typename PowerLimiter<W>::LaneSettings, W> lanes;
-    lanes.fill({true, 0.2f, 6e-4f});
-    return limiter.configure(std::span(lanes).first(args.channels));
+    lanes.fill({true, 0.2f, 6e-4f, 0.3f, 249});
+    const auto used = std::span(lanes).first(args.channels);
+    const auto values = arena.take<Pack<W>>(PowerLimiter<W>::required_values(used));
+    if (arena.counts()) return Setup::ok;
+    return limiter.configure(used, values);
   }
   void process(float* samples, std::size_t frames) noexcept {
-    limiter.process(packs<W>(samples, frames), packs<W>(samples, frames));
+    Nothing nothing;
+    limiter.process(packs<W>(samples, frames), packs<W>(samples, frames), nothing);
   }
 };
 template <int W>

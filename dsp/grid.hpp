@@ -10,6 +10,12 @@ inline constexpr float kMagnitudeBound = 63.095734f;
 /// -400 dBFS: what is quieter than this in a filter's state is silence.
 inline constexpr float kQuiet = 1e-20f;
 
+/// What a power limiter knows of its coil, in squares of samples: what the limiter that takes over goes on from.
+struct CoilHeat {
+  float mean_square = 0.0f;  ///< of what left, as slowly as the coil warms; 1.0 = a lasting square wave at full scale
+  float level = 0.0f;        ///< of what came, as slowly, as far as the peak limiter would let it leave
+};
+
 /// What `configure` says. Anything but `ok` leaves the block as it was.
 enum class Setup : std::uint8_t { ok, out_of_range, memory_too_small };
 }  // namespace rackproof::dsp

@@ -1,10 +1,12 @@
 #pragma once
 /// Holds W outputs side by side at or below their ceilings: what an amplifier clips at and a driver survives.
-/// Theorem  |out[n]| <= ceiling for EVERY input and all settings. Where nothing within look-ahead, hold and release of
-///          a sample read above the ceiling, out is the input `latency_samples` earlier, bit for bit (-0 and subnormals
-///          too); so is a lane that is not enabled. After a peak the gain is back at exactly 1 in finite time. The same
-///          bits however the stream is cut into blocks. Input is first bounded to +-kMagnitudeBound, what is not finite
-///          becomes 0, and both are counted: no state can hold a NaN.
+/// Theorem  |out[n]| <= ceiling for EVERY input and all settings: the ceiling that was in force when the sample entered,
+///          which `bound_ceiling` may lower, and raise again as far as it was set, at every point of the grid. Where
+///          nothing within look-ahead, hold and release of a sample read above its ceiling, out is the input
+///          `latency_samples` earlier, bit for bit (-0 and subnormals too); so is a lane that is not enabled and not
+///          bounded. After a peak the gain is back at exactly 1 in finite time. The same bits however the stream is cut
+///          into blocks. Input is first bounded to +-kMagnitudeBound, what is not finite becomes 0, and both are
+///          counted: no state can hold a NaN.
 /// Method   in the domain of reduction, 1 - gain, which is exactly 0 when idle:
 ///            p     = peak[n]: |x[n]|, or the true-peak detector's reading, never below |x[n - kLatency]|
 ///            need  = p > ceiling ? (1 + kMargin) - ceiling / p : 0
@@ -12,9 +14,13 @@
 ///            d     = max(most, keep d - kTiny)             release: only ever more than is needed
 ///            q     = floor(2^30 d), then two box means of lengths L1 + L2 = D + 2, each rounded upwards
 ///            out   = x[n - latency] * max(0, 1 - mean)     latency = D + (true_peak ? kLatency : 0)
-/// Proof    Let x be the sample that leaves, p its reading: |x| <= p, and p entered D samples ago. The two boxes weigh
-///          only d of the last D + 1 samples, with weights that add to one, and each of these d saw p's need in its
-///          window: q >= Q = floor(2^30 need) for all of them. If p <= ceiling, |x| <= ceiling, and no gain is above 1.
+/// Proof    Let x be the sample that leaves, p its reading: |x| <= p, and p entered D samples ago. Let ceiling be what
+///          p's need was computed with. It is at most the one in force when x entered: p is read at once, or, for a
+///          true peak, kLatency frames later; x may have entered in the cell before then, and the lesser of both cells'
+///          ceilings is taken. Nothing below looks at any other ceiling, so others may come and go.
+///          The two boxes weigh only d of the last D + 1 samples, with weights that add to one, and each of these d saw
+///          p's need in its window: q >= Q = floor(2^30 need) for all of them. If p <= ceiling, |x| <= ceiling, and no
+///          gain is above 1.
 ///          Else let m = 2^-24, half an ulp of 1 and twice that of what is below 1:
 ///            ceiling / p rounds up by at most m/2; (1 + kMargin) - that is exact where it is below 1/2, elsewhere it
 ///            loses at most m/2, or m where the result is above 1 (then the quotient is below 2^-23 and its error nil);
@@ -150,8 +156,17 @@ class PeakLimiter {
     detector_.reset(), first_.reset(), second_.reset(), delay_.reset();
     for (std::size_t k = 0; k < kinds_; ++k) kind_[k].maximum.reset();
     position_ = 0, released_ = Pack<W>{};
+    bounded_ceiling_ = last_bound_ = ceiling_;
     gain_ = least_ = broadcast<W>(1.0f);
     limited_ = non_finite_ = bounded_ = PackInt<W>{};
+  }
+  /// What enters from now on leaves at or below `most` (above 0) as well as the ceiling that was set, until the next
+  /// call. Only at points of the grid: before the first frame of a cell.
+  void bound_ceiling(Pack<W> most) noexcept {
+    assert(position_ == 0);
+    const Pack<W> bound = lesser(most, ceiling_);
+    bounded_ceiling_ = true_peak_ ? lesser(bound, last_bound_) : bound;
+    last_bound_ = bound;
   }
   /// Equal sizes. `out` may be `in` itself, not a shifted overlap of it.
   void process(std::span<const Pack<W>> in, std::span<Pack<W>> out) noexcept {
@@ -325,7 +340,7 @@ class PeakLimiter {
   }
   template <class PeakOf>
   void demand(std::span<const Pack<W>> from, Pack<W>* need, PeakOf&& peak_of) const noexcept {
-    const Pack<W> held = ceiling_, scaled = broadcast<W>(kUnit) * held;
+    const Pack<W> held = bounded_ceiling_, scaled = broadcast<W>(kUnit) * held;
     for_each<W>(
         from.size(), [&]<int V>(std::size_t i) __attribute__((always_inline)) {
           const Pack<V> ceiling = repeated<V, W>(held), most = broadcast<V>(kUnit * (1.0f + kMargin));
@@ -432,6 +447,7 @@ class PeakLimiter {
   std::uint32_t position_ = 0;  // frames past the last point of the grid, below kGridFrames between calls
   bool true_peak_ = false;
   Pack<W> ceiling_ = broadcast<W>(kNever), keep_{}, released_{};
+  Pack<W> bounded_ceiling_ = ceiling_, last_bound_ = ceiling_;  // in force; of this cell, the last one's apart
   Pack<W> gain_ = broadcast<W>(1.0f), least_ = gain_;
   PackInt<W> limited_{}, non_finite_{}, bounded_{};
 };

@@ -102,6 +102,12 @@ void Chain::process(std::span<const float* const> feeds, std::span<float* const>
   }
 }
 
+Setup Chain::adopt_heat(const Chain& from) noexcept {
+  if (table_ == nullptr || feeds_ != from.feeds_ || outputs_ != from.outputs_) return Setup::out_of_range;
+  for (std::size_t o = 0; o < outputs_; ++o) table_->adopt_heat(engine_, o, from.table_->heat(from.engine_, o));
+  return Setup::ok;
+}
+
 Meter Chain::take_meter(std::size_t output) noexcept {
   return table_ != nullptr && output < outputs_ ? table_->take_meter(engine_, output) : Meter{};
 }

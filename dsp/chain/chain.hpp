@@ -26,6 +26,11 @@ struct Meter {
   float least_peak_gain = 1.0f;      ///< 1 = the peak limiter did nothing
   float least_power_gain = 1.0f;     ///< 1 = the power limiter did nothing
   std::uint64_t limited_frames = 0;  ///< frames on which the peak limiter lowered the gain
+  /// The coil's heat now, not since the last reading: the mean square of what left, through one pole of the thermal
+  /// time, at the last point of the grid, at least (what is on its way counts as far as it may leave). In squares of
+  /// samples: 1.0 is a lasting square wave at digital full scale, the power threshold is threshold_rms squared. 0
+  /// without a power limiter.
+  float heat_mean_square = 0.0f;
 };
 
 /// What the chain asks of one level; see engine.hpp.
@@ -42,6 +47,8 @@ struct EngineTable {
   void (*reset)(void*) noexcept;
   void (*process)(void*, std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
   Meter (*take_meter)(void*, std::size_t) noexcept;
+  CoilHeat (*heat)(void*, std::size_t) noexcept;
+  void (*adopt_heat)(void*, std::size_t, const CoilHeat&) noexcept;
 };
 
 class Chain {
@@ -67,6 +74,10 @@ class Chain {
   void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
 
   Meter take_meter(std::size_t output) noexcept;
+  /// For the chain that takes over from another: each output goes on with the greater of both heats, so that it does not
+  /// think its coil cold. Thresholds, thermal times and levels of the machine may differ; refused, as out_of_range, where
+  /// the numbers of feeds or outputs do: then nothing has changed. As real-time safe as `process`, and for its thread.
+  [[nodiscard]] Setup adopt_heat(const Chain& from) noexcept;
   std::uint64_t bad_samples() const noexcept { return bad_samples_; }          ///< of the feeds, not finite
   std::uint64_t bounded_samples() const noexcept { return bounded_samples_; }  ///< of the feeds, beyond +36 dBFS
   std::size_t feeds() const noexcept { return feeds_; }

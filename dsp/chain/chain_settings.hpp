@@ -32,9 +32,10 @@ struct DelaySettings {
   std::array<float, kFractionTaps> taps{};
 };
 
-/// Holds the RMS of a way at or below `threshold_rms` (1.0 = a square wave at digital full scale; a sine at full scale
-/// has 0.7071). `forget` is 1 - exp(-kGridFrames / (time_s * sample_rate_hz)): the share of the mean square that a
-/// point of the grid replaces.
+/// Holds the heat of a way, the mean square of what leaves it as slowly as a coil warms, at or below the square of
+/// `threshold_rms` (1.0 = a square wave at digital full scale; a sine at full scale has 0.7071). `forget` is
+/// 1 - exp(-kGridFrames / (time_s * sample_rate_hz)): the share of the mean square that a point of the grid replaces,
+/// 1e-6 to 1/32.
 struct PowerLimiterSettings {
   bool enabled = false;
   float threshold_rms = 1.0f;

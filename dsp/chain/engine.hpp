@@ -109,8 +109,19 @@ class Engine {
   }
   Meter take_meter(std::size_t output) noexcept {
     const Meter taken = meters_[output];
-    meters_[output] = Meter{};
+    meters_[output] = Meter{.heat_mean_square = taken.heat_mean_square};
     return taken;
+  }
+  CoilHeat heat(std::size_t output) noexcept {
+    CoilHeat heat;
+    at_limiters_of(output, [&](auto& group, int l) { heat = group.power.heat(l); });
+    return heat;
+  }
+  void adopt_heat(std::size_t output, const CoilHeat& from) noexcept {
+    at_limiters_of(output, [&](auto& group, int l) {
+      group.power.adopt(l, from);
+      meters_[output].heat_mean_square = group.power.heat(l).mean_square;
+    });
   }
 
  private:
@@ -179,21 +190,37 @@ class Engine {
       if (routes_[o].first_alike != o) std::copy_n(outputs[routes_[o].first_alike], frames, outputs[o]);
   }
   template <int V>
+  static void through(LimiterGroup<V>& group, std::span<Pack<V>> frames) noexcept {
+    if (group.heats)
+      group.power.process(frames, frames, group.peak);
+    else
+      group.peak.process(frames, frames);
+  }
+  /// Calls `use(group, lane)` with where the limiters of `output` are.
+  template <class Use>
+  void at_limiters_of(std::size_t output, Use&& use) noexcept {
+    const auto look_in = [&](auto& groups) {
+      for (auto& group : groups)
+        for (std::size_t l = 0; l < group.count; ++l)
+          if (group.outputs[l] == output) use(group, static_cast<int>(l));
+    };
+    look_in(limiters_);
+    look_in(narrow_limiters_);
+  }
+  template <int V>
   void limit(LimiterGroup<V>& group, std::span<Pack<V>> memory, std::span<float* const> outputs,
              std::size_t frames) noexcept {
     if (group.idle) return;
     if constexpr (V == 1) {
       const std::span<float> row(outputs[group.outputs[0]], frames);
-      if (group.heats) group.power.process(row, row);
-      group.peak.process(row, row);
+      through(group, row);
     } else {
       std::array<float*, V> all{};
       for (std::size_t l = 0; l < group.count; ++l) all[l] = outputs[group.outputs[l]];
       const auto rows = std::span(all).first(group.count);
       const std::span<Pack<V>> turned = memory.first(frames);
       frames_from_rows<V>(rows, turned);
-      if (group.heats) group.power.process(turned, turned);
-      group.peak.process(turned, turned);
+      through(group, turned);
       rows_from_frames<V>(turned, rows);
     }
     for (std::size_t l = 0; l < group.count; ++l) {
@@ -201,6 +228,7 @@ class Engine {
       const auto peak = group.peak.take_meter(static_cast<int>(l));
       meter.least_peak_gain = std::min(meter.least_peak_gain, peak.least_gain);
       meter.least_power_gain = std::min(meter.least_power_gain, group.power.take_least_gain(static_cast<int>(l)));
+      meter.heat_mean_square = group.power.heat(static_cast<int>(l)).mean_square;
       meter.limited_frames += static_cast<std::uint64_t>(peak.limited_frames);
     }
   }
@@ -372,21 +400,38 @@ struct Engine<W>::Builder {
     const auto needed = group.idle ? typename Peak::Memory{} : Peak::required(shapes);
     const auto values = arena.take<Pack<V>>(needed.values);
     const auto integers = arena.take<PackInt<V>>(needed.integers);
+    std::array<typename Peak::LaneSettings, V> peak_lanes;
+    std::array<typename Power::LaneSettings, V> power_lanes;
+    bool heats = false;
+    for (std::size_t l = 0; l < group.count; ++l) {
+      const OutputSettings& s = settings.outputs[group.outputs[l]];
+      const PeakLimiterSettings peak = s.power.enabled && !s.peak.enabled ? for_heat_alone() : s.peak;
+      peak_lanes[l] = {peak.enabled, peak.ceiling, peak.release_keep};
+      power_lanes[l] = {s.power.enabled, s.power.threshold_rms, s.power.forget, peak.ceiling,
+                        Peak::latency_samples(shapes[l])};
+      heats = heats || s.power.enabled;
+    }
+    const auto peak = std::span(peak_lanes).first(group.count);
+    const auto power = std::span(power_lanes).first(group.count);
+    const auto delayed = arena.take<Pack<V>>(Power::required_values(power));
     if (!ready()) return;
     LimiterGroup<V>& made = groups[number];
     std::copy_n(group.outputs.begin(), group.count, made.outputs.begin());
-    made.count = group.count, made.idle = group.idle;
+    made.count = group.count;
+    made.idle = group.idle;
+    made.heats = heats;
     if (group.idle) return;
-    std::array<typename Peak::LaneSettings, V> peak;
-    std::array<typename Power::LaneSettings, V> power;
-    for (std::size_t l = 0; l < group.count; ++l) {
-      const OutputSettings& s = settings.outputs[group.outputs[l]];
-      peak[l] = {s.peak.enabled, s.peak.ceiling, s.peak.release_keep};
-      power[l] = {s.power.enabled, s.power.threshold_rms, s.power.forget};
-      made.heats = made.heats || s.power.enabled;
-    }
-    note(made.peak.configure(shapes, std::span(peak).first(group.count), values, integers));
-    note(made.power.configure(std::span(power).first(group.count)));
+    note(made.peak.configure(shapes, peak, values, integers));
+    note(made.power.configure(power, delayed));
+  }
+  /// An output with a power limiter alone has a peak limiter that does nothing but keep a cell from too much heat: its
+  /// ceiling is what the core carries anyway, and it lets go in a twentieth of a second. It has no look-ahead, so that
+  /// it delays nothing.
+  constexpr PeakLimiterSettings for_heat_alone() const noexcept {
+    const float release_samples = 0.05f * static_cast<float>(settings.sample_rate_hz);
+    return {.enabled = true,
+            .ceiling = kMagnitudeBound,
+            .release_keep = 1.0f - 1.0f / std::max(release_samples, 1.0f)};
   }
 };
 
@@ -410,7 +455,12 @@ inline constexpr EngineTable kEngineTable{
     .process = [](void* engine, std::span<float* const> feeds, std::span<float* const> outputs,
                   std::size_t frames) noexcept { static_cast<Engine<W>*>(engine)->process(feeds, outputs, frames); },
     .take_meter = [](void* engine,
-                     std::size_t output) noexcept { return static_cast<Engine<W>*>(engine)->take_meter(output); }};
+                     std::size_t output) noexcept { return static_cast<Engine<W>*>(engine)->take_meter(output); },
+    .heat = [](void* engine,
+               std::size_t output) noexcept { return static_cast<Engine<W>*>(engine)->heat(output); },
+    .adopt_heat = [](void* engine, std::size_t output, const CoilHeat& from) noexcept {
+      static_cast<Engine<W>*>(engine)->adopt_heat(output, from);
+    }};
 
 /// Of the whole chain at one level: its door, then its engine. 0 where the settings are out of range.
 constexpr std::size_t required_bytes_of(const EngineTable& table, const ChainSettings& settings) noexcept {

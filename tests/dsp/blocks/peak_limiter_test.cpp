@@ -309,6 +309,64 @@ TEST(PeakLimiter, IsADelayWhereNotEnabled) {
   fresh.process(track, out);
   EXPECT_EQ(bits(out), bits(track));
 }
+/// A ceiling for each cell of 64 frames: anything between a thousandth of what is set and twice that.
+std::vector<float> ceilings_of_cells(std::size_t frames, float set, unsigned seed) {
+  std::mt19937 rng(seed);
+  std::vector<float> ceilings(frames / 64 + 1);
+  for (float& c : ceilings) c = rng() % 3 == 0 ? 2 * set : set * std::pow(10.0f, -1.5f - 1.5f * uniform(rng));
+  return ceilings;
+}
+Track run_bounded(PeakLimiter<1>& limiter, const Track& track, const std::vector<float>& ceilings, std::size_t cut) {
+  Track out = track;
+  for (std::size_t n = 0; n < out.size();) {
+    if (n % 64 == 0) limiter.bound_ceiling(ceilings[n / 64]);
+    const std::size_t count = std::min({cut, out.size() - n, 64 - n % 64});
+    limiter.process({&out[n], count}, {&out[n], count});
+    n += count;
+  }
+  return out;
+}
+TEST(PeakLimiter, HoldsWhatEnteredAtTheCeilingThatWasThenInForce) {
+  double nearest = 0;
+  for (const bool true_peak : {false, true})
+    for (const std::uint32_t look_ahead : {0u, 1u, 48u, 64u, 97u, 1000u})
+      for (unsigned seed = 0; seed < 8; ++seed) {
+        const Shape shape{look_ahead, seed % 2 == 0 ? 0u : 30u, true_peak};
+        const Lane lane{true, 0.5f, seed % 3 == 0 ? 0.0f : 0.999f};
+        const std::size_t latency = PeakLimiter<1>::latency_samples(shape);
+        const Track in = seed < 4 ? noise(6400, 3.0f, seed) : attacks(0.5f, look_ahead, seed)[seed].track;
+        const std::vector<float> ceilings = ceilings_of_cells(in.size(), lane.ceiling, seed);
+        Fenced<1> fenced(shape, {lane});
+        const Track out = run_bounded(fenced.limiter, in, ceilings, 64);
+        for (std::size_t n = latency; n < out.size(); ++n) {
+          const float ceiling = std::min(lane.ceiling, ceilings[(n - latency) / 64]);
+          ASSERT_LE(std::abs(out[n]), ceiling) << "D " << look_ahead << ", true peak " << true_peak << ", frame " << n;
+          nearest = std::max(nearest, static_cast<double>(std::abs(out[n]) / ceiling));
+        }
+        for (const std::size_t cut : {std::size_t{1}, std::size_t{7}}) {
+          fenced.limiter.reset();
+          EXPECT_EQ(bits(run_bounded(fenced.limiter, in, ceilings, cut)), bits(out)) << "blocks of " << cut;
+        }
+      }
+  EXPECT_GT(nearest, 0.999) << "control: it is no mere muting";
+}
+TEST(PeakLimiter, ABoundThatIsLiftedLeavesNothingBehind) {
+  const Shape shape{96, 0, true};
+  const Lane lane{true, 0.5f, 0.9f};
+  Fenced<1> fenced(shape, {lane}), fresh(shape, {lane});
+  run_bounded(fenced.limiter, noise(640, 3.0f, 1), std::vector<float>(10, 0.01f), 64);
+  run_bounded(fenced.limiter, Track(6400, 0.0f), std::vector<float>(100, 9.0f), 64);
+  const Track after = noise(1280, 3.0f, 2);
+  EXPECT_EQ(bits(fenced.run(after)), bits(fresh.run(after)));
+  run_bounded(fenced.limiter, noise(640, 3.0f, 1), std::vector<float>(10, 0.01f), 64);
+  fenced.limiter.reset();
+  fresh.limiter.reset();
+  EXPECT_EQ(bits(fenced.run(after)), bits(fresh.run(after))) << "nor does a reset";
+  // A lane that is not enabled is held all the same once it is bounded.
+  Fenced<1> idle(shape, {{false, kNaN, kNaN}});
+  const Track held = run_bounded(idle.limiter, noise(6400, 3.0f, 3), std::vector<float>(100, 0.25f), 64);
+  expect_held(held, 0.25f, "not enabled, bounded");
+}
 TEST(PeakLimiter, ComesBackToExactlyOne) {
   for (const float keep : {0.0f, 0.9f, 0.9998f, 0.99999f})
     for (const std::uint32_t hold : {0u, 77u}) {

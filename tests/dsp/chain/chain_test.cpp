@@ -347,6 +347,124 @@ TEST(Chain, MetersSayWhatTheLimitersDid) {
   EXPECT_EQ(lent.chain.take_meter(7).limited_frames, 0u) << "an output that is not there";
 }
 
+double mean_square_of(const std::vector<float>& row, std::size_t from) {
+  double sum = 0;
+  for (std::size_t n = from; n < row.size(); ++n) sum += static_cast<double>(row[n]) * static_cast<double>(row[n]);
+  return sum / static_cast<double>(row.size() - from);
+}
+/// A lasting tone on every feed, loud enough that every power limiter works.
+Signals loud_tone(std::size_t feeds, std::size_t frames) {
+  Signals all(feeds, std::vector<float>(frames));
+  for (std::vector<float>& feed : all)
+    for (std::size_t n = 0; n < frames; ++n) {
+      const double t = static_cast<double>(n) / 48000;
+      feed[n] = static_cast<float>(0.5 * std::sin(6.283185307179586 * 60 * t) +
+                                   0.5 * std::sin(6.283185307179586 * 300 * t) +
+                                   0.5 * std::sin(6.283185307179586 * 4000 * t));
+    }
+  return all;
+}
+TEST(Chain, MetersReadTheHeatOfEveryOutput) {
+  const TestRig rig(2, 3, true);
+  for (const Level level : kLevels) {
+    if (!Chain::has(level)) continue;
+    LentChain lent(rig.settings, level);
+    EXPECT_EQ(lent.chain.take_meter(0).heat_mean_square, 0.0f);
+    const Signals out = lent.run(loud_tone(2, 48000), 480);
+    for (std::size_t o = 0; o < out.size(); ++o) {
+      // A thermal time of 50 ms, and a tone that has settled: the meter reads what left, its ripple and f/2 apart.
+      const double left = mean_square_of(out[o], 24000);
+      EXPECT_NEAR(static_cast<double>(lent.chain.take_meter(o).heat_mean_square) / left, 1, 0.1) << o;
+      EXPECT_LE(left, 1.01 * 0.12 * 0.12) << o;
+      EXPECT_GT(lent.chain.take_meter(o).heat_mean_square, 0.0f) << "reading does not cool it";
+    }
+    lent.chain.reset();
+    EXPECT_EQ(lent.chain.take_meter(0).heat_mean_square, 0.0f);
+  }
+  const TestRig cold(2, 3, false);
+  LentChain without(cold.settings);
+  (void)without.run(loud_tone(2, 4800), 64);
+  EXPECT_EQ(without.chain.take_meter(0).heat_mean_square, 0.0f);
+}
+TEST(Chain, AnOutputWithAPowerLimiterAloneIsHeldTooAndNotDelayed) {
+  for (const Level level : kLevels) {
+    if (!Chain::has(level)) continue;
+    TestRig rig(1, 1, true);
+    OutputSettings& o = rig.outputs()[0];
+    o.sections = {}, o.gain = 1, o.delay = {}, o.peak = {.ceiling = 0.2f, .true_peak = false};
+    rig.feeds()[0] = {};
+    ASSERT_TRUE(forget_per_grid(0.3, 48000, o.power.forget));
+    LentChain lent(rig.settings, level);
+    ASSERT_EQ(lent.setup, Setup::ok);
+    Signals in(1, std::vector<float>(48000, 0.05f));
+    std::fill(in[0].begin() + 14400, in[0].end(), 60.0f);  // 54 dB over the threshold, from one sample to the next
+    const Signals out = lent.run(in, 64);
+    EXPECT_TRUE(std::equal(in[0].begin(), in[0].begin() + 14400, out[0].begin())) << "nothing is delayed or taken";
+    const double keep = std::exp(-1 / (0.3 * 48000));
+    double heat = 0, most = 0;
+    for (const float sample : out[0]) {
+      heat = keep * heat + (1 - keep) * static_cast<double>(sample) * static_cast<double>(sample);
+      most = std::max(most, heat / (0.12 * 0.12));
+    }
+    EXPECT_LE(most, 1.01);
+    EXPECT_GT(most, 0.85);
+    in[0].assign(48000, 0.11f);  // above the ceiling that is not enabled, and below the threshold
+    in[0][5000] = 0.3f;
+    lent.chain.reset();
+    EXPECT_EQ(bits(lent.run(in, 64)), bits(in));
+  }
+}
+TEST(Chain, AHeirGoesOnWithTheHeatOfTheChainBefore) {
+  TestRig rig(2, 3, true);
+  for (OutputSettings& o : rig.outputs()) ASSERT_TRUE(forget_per_grid(1.0, 48000, o.power.forget));
+  const Signals in = loud_tone(2, 48000 * 4), more = loud_tone(2, 48000);
+  for (const Level level : kLevels) {
+    if (!Chain::has(level)) continue;
+    LentChain before(rig.settings), heir(rig.settings, level), heedless(rig.settings, level);
+    (void)before.run(in, 64);
+    ASSERT_EQ(heir.chain.adopt_heat(before.chain), Setup::ok);
+    const Signals out = heir.run(more, 64), without = heedless.run(more, 64);
+    std::size_t too_hot = 0;
+    for (std::size_t o = 0; o < out.size(); ++o) {
+      const double start = static_cast<double>(before.chain.take_meter(o).heat_mean_square) / (0.12 * 0.12);
+      EXPECT_GT(start, 0.8) << o;
+      const auto greatest = [&](const std::vector<float>& row) {
+        const double keep = std::exp(-1 / 48000.0);
+        double heat = start, most = heat;
+        for (const float sample : row) {
+          heat = keep * heat + (1 - keep) * static_cast<double>(sample) * static_cast<double>(sample) / (0.12 * 0.12);
+          most = std::max(most, heat);
+        }
+        return most;
+      };
+      EXPECT_LE(greatest(out[o]), 1.01) << o;
+      too_hot += greatest(without[o]) > 1.02 ? 1 : 0;
+      EXPECT_LE(10 * std::log10(mean_square_of(out[o], 2400) / (0.12 * 0.12)), 0.0) << o;
+    }
+    EXPECT_GT(too_hot, 0u) << "control: chains that think their coils cold";
+    const float own = heir.chain.take_meter(0).heat_mean_square;
+    LentChain cold(rig.settings);
+    EXPECT_EQ(heir.chain.adopt_heat(cold.chain), Setup::ok);
+    EXPECT_EQ(heir.chain.take_meter(0).heat_mean_square, own) << "the greater of both";
+  }
+  // Other thresholds: heat is in squares of samples. Another shape is refused, with nothing changed.
+  LentChain before(rig.settings);
+  (void)before.run(in, 64);
+  const float heat = before.chain.take_meter(1).heat_mean_square;
+  TestRig higher(2, 3, true);
+  for (OutputSettings& o : higher.outputs()) o.power.threshold_rms = 0.19f;
+  LentChain heir(higher.settings);
+  ASSERT_EQ(heir.chain.adopt_heat(before.chain), Setup::ok);
+  EXPECT_NEAR(heir.chain.take_meter(1).heat_mean_square, heat, 1e-5f * heat);
+  const TestRig other(2, 2, true);
+  LentChain unlike(other.settings);
+  EXPECT_EQ(unlike.chain.adopt_heat(before.chain), Setup::out_of_range);
+  EXPECT_EQ(unlike.chain.take_meter(0).heat_mean_square, 0.0f);
+  Chain empty;
+  EXPECT_EQ(empty.adopt_heat(before.chain), Setup::out_of_range);
+  EXPECT_EQ(heir.chain.adopt_heat(empty), Setup::out_of_range);
+}
+
 TEST(Chain, RefusesWhatItCannotRun) {
   const TestRig good(2, 3, true);
   std::vector<std::byte> memory(Chain::required_bytes(good.settings));

@@ -62,7 +62,7 @@ TEST(Realtime, ProcessNeitherAllocatesNorLocks) {
   const Signals in = programme(2, 6400, 48000);
   for (const Level level : {Level::lanes_1, Level::lanes_4, Level::lanes_8, Level::lanes_16}) {
     if (!Chain::has(level)) continue;
-    LentChain lent(rig.settings, level);
+    LentChain lent(rig.settings, level), other(rig.settings);
     ASSERT_EQ(lent.setup, Setup::ok);
     Signals out(lent.chain.outputs(), std::vector<float>(6400));
     std::array<const float*, kMaxFeeds> from{};
@@ -73,7 +73,9 @@ TEST(Realtime, ProcessNeitherAllocatesNorLocks) {
       forbidden = true;
       lent.chain.process(std::span(from).first(2), std::span(to).first(out.size()), 80);
       static_cast<void>(lent.chain.take_meter(0));
+      const auto adopted = lent.chain.adopt_heat(other.chain);
       forbidden = false;
+      ASSERT_EQ(adopted, rackproof::dsp::Setup::ok);
     }
   }
 }
