@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/proof/proof.hpp"
+#include "harness/proof/stimulation.hpp"
 #include "harness/report/page.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/report_option.hpp"
@@ -61,7 +62,7 @@ std::string checks_table(const std::vector<Finding>& findings, std::size_t width
   for (const Finding& f : findings) {
     const auto same = std::find_if(lines.begin(), lines.end(), [&](const Line& line) {
       return line.first->id == f.id && outcome_of(*line.first) == outcome_of(f) && line.first->unit == f.unit &&
-             line.first->output.has_value() == f.output.has_value();
+             line.first->judged == f.judged && line.first->output.has_value() == f.output.has_value();
     });
     Line& line =
         same != lines.end() ? *same : lines.emplace_back(Line{&f, {}, f.measured, f.measured, f.allowed, f.allowed});
@@ -76,8 +77,9 @@ std::string checks_table(const std::vector<Finding>& findings, std::size_t width
                line.outputs.empty()      ? "rig"
                : line.outputs.size() < 3 ? fmt::format("{}", fmt::join(line.outputs, ", "))
                                          : fmt::format("{} outputs", line.outputs.size()),
-               spread(line.least, line.greatest, line.first->unit),
-               spread(line.least_allowed, line.greatest_allowed, line.first->unit), name_of(outcome_of(*line.first))});
+               line.first->judged ? spread(line.least, line.greatest, line.first->unit) : "",
+               !line.first->judged ? "" : spread(line.least_allowed, line.greatest_allowed, line.first->unit),
+               line.first->judged ? name_of(outcome_of(*line.first)) : "not judged"});
   return table.text(width);
 }
 
@@ -101,18 +103,63 @@ std::string recordings_table(const Proof& proof, std::size_t width) {
   return out;
 }
 
+/// `amplifier-clip, peak-limit of low.left, low.right`
+std::string fell_text(const std::vector<const Finding*>& findings) {
+  std::vector<std::string> ids, outputs;
+  const auto add = [](std::vector<std::string>& to, const std::string& name) {
+    if (std::ranges::find(to, name) == to.end()) to.push_back(name);
+  };
+  for (const Finding* finding : findings) {
+    add(ids, finding->id);
+    if (finding->output) add(outputs, *finding->output);
+  }
+  std::string text = fmt::format("{}", fmt::join(ids, ", "));
+  if (!outputs.empty()) text += fmt::format(" of {}", fmt::join(outputs, ", "));
+  return text;
+}
+
+/// What no check could judge, each text once.
+std::string not_judged_of(const Proof& proof, std::size_t width) {
+  std::string out;
+  std::vector<std::string> told;
+  for (const Finding& finding : proof.findings) {
+    if (finding.judged || std::ranges::find(told, finding.text) != told.end()) continue;
+    told.push_back(finding.text);
+    out += wrapped(named(finding) + ": " + finding.text, width, "  - ");
+  }
+  return out;
+}
+
+/// What fell: by the change that mends it, and then what no single line mends.
+std::string fixes_of(const Proof& proof, std::size_t width) {
+  std::string out;
+  const std::vector<proof::Cure> cures = proof::cures_of(proof.findings);
+  for (const Finding& finding : proof.findings) {
+    if (outcome_of(finding) != Outcome::falls) continue;
+    const auto cure = std::ranges::find_if(
+        cures, [&](const proof::Cure& c) { return std::ranges::find(c.mends, &finding) != c.mends.end(); });
+    if (cure == cures.end() || cure->mends.size() == 1) {
+      out += wrapped(named(finding) + ": " + finding.text, width, "  ! ");
+    } else if (cure->mends.front() == &finding) {
+      out += wrapped(fmt::format("{}: one change mends {} ({}). {}", proof::line_of(cure->change), cure->mends.size(),
+                                 fell_text(cure->mends), finding.text),
+                     width, "  ! ");
+    }
+  }
+  return out;
+}
+
 std::string text_of(const Proof& proof, const std::vector<Warning>& warnings, const ReportOption& report,
                     std::size_t width) {
-  std::string out = wrapped(proof.title, width) + verdict_of(proof), fixes, accepted;
+  std::string out = wrapped(proof.title, width) + verdict_of(proof), accepted;
   for (const Warning& warning : warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
-  for (const Finding& finding : proof.findings) {
-    if (outcome_of(finding) == Outcome::falls) fixes += wrapped(named(finding) + ": " + finding.text, width, "  ! ");
+  for (const Finding& finding : proof.findings)
     if (outcome_of(finding) == Outcome::accepted)
       accepted +=
           wrapped(fmt::format("{}: {} Accepted: {}", named(finding), finding.text, *finding.accepted), width, "  - ");
-  }
-  if (!fixes.empty()) out += "\nWhat to fix\n" + fixes;
+  if (const std::string fixes = fixes_of(proof, width); !fixes.empty()) out += "\nWhat to fix\n" + fixes;
   if (!accepted.empty()) out += "\nTaken knowingly\n" + accepted;
+  if (const std::string open = not_judged_of(proof, width); !open.empty()) out += "\nNot judged\n" + open;
   out += "\nChecks\n" + checks_table(proof.findings, width) + recordings_table(proof, width);
   if (report) out += "\n" + report.line();
   return out + "\n" +
@@ -125,9 +172,15 @@ std::string text_of(const Proof& proof, const std::vector<Warning>& warnings, co
 
 // ---- for a program --------------------------------------------------------------------------------------------------
 
+/// A value of null: the key should go.
+Json json_of(const proof::Change& change) {
+  return {{"key", change.key}, {"value", change.value.empty() ? Json(nullptr) : Json(change.value)}};
+}
+
 Json document_of(const rig::Rig& rig, const Proof& proof, const std::vector<Warning>& warnings) {
   const auto or_null = [](const std::optional<std::string>& text) { return text ? Json(*text) : Json(nullptr); };
-  Json checks = Json::array(), timings = Json::array(), recordings = Json::array(), notes = Json::array();
+  Json checks = Json::array(), timings = Json::array(), recordings = Json::array(), notes = Json::array(),
+       changes = Json::array();
   for (const Warning& warning : warnings) notes.push_back({{"code", warning.code}, {"text", warning.text}});
   for (const Finding& f : proof.findings) {
     const bool accepted = outcome_of(f) == Outcome::accepted;
@@ -138,7 +191,16 @@ Json document_of(const rig::Rig& rig, const Proof& proof, const std::vector<Warn
                       {"allowed", f.allowed},
                       {"unit", f.unit},
                       {"accepted", accepted ? or_null(f.accepted) : Json(nullptr)},
+                      {"judged", f.judged},
+                      {"change", f.change ? json_of(*f.change) : Json(nullptr)},
                       {"text", f.text}});
+  }
+  for (const proof::Cure& cure : proof::cures_of(proof.findings)) {
+    Json mends = Json::array();
+    for (const Finding* f : cure.mends) mends.push_back({{"id", f->id}, {"output", or_null(f->output)}});
+    Json change = json_of(cure.change);
+    change["mends"] = std::move(mends);
+    changes.push_back(std::move(change));
   }
   for (const proof::Timing& t : proof.timings)
     timings.push_back(
@@ -155,9 +217,10 @@ Json document_of(const rig::Rig& rig, const Proof& proof, const std::vector<Warn
     recordings.push_back(
         {{"file", recording.file.string()}, {"seconds", recording.seconds}, {"outputs", std::move(tracks)}});
   }
-  return {
-      {"rig", rig.file.string()},      {"verdict", proof.holds ? "holds" : "falls"}, {"checks", std::move(checks)},
-      {"timings", std::move(timings)}, {"recordings", std::move(recordings)},        {"warnings", std::move(notes)}};
+  return {{"rig", rig.file.string()},      {"verdict", proof.holds ? "holds" : "falls"},
+          {"checks", std::move(checks)},   {"changes", std::move(changes)},
+          {"timings", std::move(timings)}, {"recordings", std::move(recordings)},
+          {"warnings", std::move(notes)}};
 }
 
 bool run_prove(const ProveArguments& arguments) {
