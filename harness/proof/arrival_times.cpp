@@ -5,8 +5,11 @@
 
 #include "harness/analysis/arrival.hpp"
 #include "harness/analysis/decibels.hpp"
+#include "harness/analysis/fourier.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/impulse_response.hpp"
+#include "harness/proof/measured_once.hpp"
+#include "harness/proof/stimulation.hpp"
 
 namespace rackproof::proof {
 namespace {
@@ -42,14 +45,28 @@ Impulse through_sections(const OutputPlan& output, std::size_t frames) {
   return h;
 }
 
+/// Above this share of the rate a fractional delay no longer is what it says.
+constexpr double kTimedBand = 0.4;
+
+/// The greatest magnitude of its spectrum, up to `band` in cycles a sample.
+double greatest_db(const Impulse& h, double band) {
+  double greatest = 0;
+  const std::size_t size = analysis::next_fast_size(h.size());
+  const std::vector<analysis::Complex> bins = analysis::RealFourier(size).forward(h);
+  for (std::size_t k = 0; k < bins.size() && static_cast<double>(k) <= band * static_cast<double>(size); ++k)
+    greatest = std::max(greatest, std::abs(bins[k]));
+  return finite_db(greatest);
+}
+
 ArrivalTime arrival_of(const OutputPlan& output, double set_samples, double rate_hz, const Impulse& h) {
   ArrivalTime time;
   time.set_samples = set_samples;
   const double edge_hz = output.high_edge_hz > 0 ? output.high_edge_hz : 0.4 * rate_hz;
   time.tolerance_samples = std::clamp(0.01 / 360 * rate_hz / edge_hz, 0.01, 0.25);
-  // Above 0.4 of the rate a fractional delay no longer is what it says.
+  const Impulse model = through_sections(output, h.size());
+  time.most_db = greatest_db(model, kTimedBand);
   const analysis::Arrival arrival =
-      analysis::find_arrival(through_sections(output, h.size()), h, {.to = 0.4, .floor = 1e-4, .least_samples = 0});
+      analysis::find_arrival(model, h, {.to = kTimedBand, .floor = 1e-4, .least_samples = 0});
   time.found = arrival.found && arrival.height > 0.9;
   if (!time.found) return time;
   time.total_samples = arrival.delay_samples;
@@ -85,7 +102,7 @@ ArrivalTimes arrival_times(const Subject& subject) {
 }
 
 std::vector<Timing> timings_of(const Subject& subject) {
-  const ArrivalTimes times = arrival_times(subject);
+  const ArrivalTimes& times = arrivals_of(subject);
   const double ms = 1e3 / subject.rig.controller.sample_rate_hz;
   std::vector<Timing> timings;
   for (std::size_t o = 0; o < times.outputs.size(); ++o) {

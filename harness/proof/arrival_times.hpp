@@ -22,7 +22,10 @@ struct ArrivalTime {
   double tolerance_samples = 0;  ///< 0.01; or the time of 0.01 degree at the upper edge of the way's band, if longer:
                                  ///< one sample is 0.2 degree at 27 Hz, and single precision rounds
   int polarity = 1;
+  double most_db = 0;  ///< the greatest that its sections by themselves make of any sine that is timed
 };
+/// Sections that take more than this leave what their own rounding makes, and nothing that could be timed.
+inline constexpr double kMute_db = -80;
 struct ArrivalTimes {
   double latency_samples = 0;    ///< as measured
   double tolerance_samples = 0;  ///< of that output whose time it is

@@ -32,6 +32,10 @@ using DeviceMaker = std::function<std::unique_ptr<Device>(const dsp::ChainSettin
 /// The real one: dsp::Chain with memory of its own.
 std::unique_ptr<Device> make_chain(const dsp::ChainSettings& settings);
 
+/// What several checks read of the same subject; see measured_once.hpp.
+struct MeasuredOnce;
+std::shared_ptr<MeasuredOnce> nothing_measured();
+
 struct Subject {
   const rig::Rig& rig;
   const rig::Venue* venue = nullptr;  ///< or null
@@ -39,6 +43,14 @@ struct Subject {
   const CompiledRig& unlimited;       ///< the same with Bypass::limits: the linear path
   DeviceMaker make = make_chain;
   std::vector<std::filesystem::path> programmes = {};  ///< recordings that are judged beside the built-in signals
+  bool brief = false;                                  ///< short signals; see ProveOptions
+  std::shared_ptr<MeasuredOnce> once = nothing_measured();
+};
+
+/// A line of the rig file as it would be right; or, without a value, one that should go.
+struct Change {
+  std::string key, value;  ///< `way.low.limit.release` and `"40 ms"`, as they would stand in the file
+  friend bool operator==(const Change&, const Change&) = default;
 };
 
 /// One line of the verdict. `measured` and `allowed` are in `unit`, and finite. What holds is measured at `allowed` or
@@ -51,7 +63,9 @@ struct Finding {
   double measured = 0, allowed = 0;
   std::string unit;
   std::optional<std::string> accepted;  ///< the reason, where `[accept]` takes a fallen check knowingly
-  std::string text;  ///< what was found, what it means, and, where it fell, what to change: key, value
+  std::string text;                   ///< what was found, what it means, and, where it fell, what to change: key, value
+  std::optional<Change> change = {};  ///< where it fell and one line of the file mends it
+  bool judged = true;                 ///< false: it holds because it cannot judge; the text says why
 };
 
 /// Every id, in the order in which they are reported; `protects`: never accepted.
@@ -60,6 +74,15 @@ struct CheckId {
   bool protects;
 };
 std::span<const CheckId> check_ids();
+
+/// One change and what falls for want of it: one missing limit falls in many checks.
+struct Cure {
+  Change change;
+  std::vector<const Finding*> mends;
+};
+/// What fell and is not accepted, by the line that mends it; in the order of the findings, whose life they share. Of
+/// values that differ in number the one that asks the most counts. Findings with no such line are in none.
+std::vector<Cure> cures_of(const std::vector<Finding>& findings);
 
 // ---- what the report draws ------------------------------------------------------------------------------------------
 
@@ -115,6 +138,9 @@ struct ProveOptions {
   DeviceMaker make = make_chain;
   std::function<void(double)> progress =
       {};  ///< share done, 0 .. 1; called from either thread, never from both at once
+  /// Short signals and few of them, for tests that prove many rigs: what holds in full holds here, but a fault may be
+  /// missed. Never for a rig that plays.
+  bool brief = false;
 };
 /// Runs every check on two threads. Throws InputError for a programme that cannot be used.
 Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options);

@@ -1,8 +1,10 @@
 #include <algorithm>
 #include <array>
 #include <atomic>
+#include <cstdlib>
 #include <exception>
 #include <mutex>
+#include <string_view>
 
 #include "harness/proof/checks/checks.hpp"
 #include "harness/rig/checks.hpp"
@@ -55,6 +57,24 @@ void apply_accept(const rig::Rig& rig, std::vector<Finding>& findings) {
 
 std::span<const CheckId> check_ids() { return kIds; }
 
+std::vector<Cure> cures_of(const std::vector<Finding>& findings) {
+  // `"2.5 dB"` asks more than `"2 dB"`; values of unlike units, or of none, are not compared.
+  const auto asks_more = [](const std::string& a, const std::string& b) {
+    char *unit_a = nullptr, *unit_b = nullptr;
+    const double number_a = std::strtod(a.c_str() + 1, &unit_a), number_b = std::strtod(b.c_str() + 1, &unit_b);
+    return number_a > number_b && std::string_view(unit_a) == std::string_view(unit_b);
+  };
+  std::vector<Cure> cures;
+  for (const Finding& finding : findings) {
+    if (finding.holds || finding.accepted || !finding.change) continue;
+    const auto same = std::ranges::find_if(cures, [&](const Cure& c) { return c.change.key == finding.change->key; });
+    Cure& cure = same != cures.end() ? *same : cures.emplace_back(Cure{*finding.change, {}});
+    if (asks_more(finding.change->value, cure.change.value)) cure.change = *finding.change;
+    cure.mends.push_back(&finding);
+  }
+  return cures;
+}
+
 Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options) {
   const CompiledRig compiled = compile(rig, venue), unlimited = compile(rig, venue, Bypass::limits);
   const Subject subject{.rig = rig,
@@ -62,13 +82,16 @@ Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& op
                         .compiled = compiled,
                         .unlimited = unlimited,
                         .make = options.make,
-                        .programmes = options.programmes};
+                        .programmes = options.programmes,
+                        .brief = options.brief};
   using Check = std::vector<Finding> (*)(const Subject&);
-  constexpr Check kChecks[] = {check_ceilings,        check_thermal_limit, check_limit_onset,   check_transparent_below,
-                               check_release,         check_worst_case,    check_stability,     check_noise_floor,
-                               check_bad_samples,     check_block_size,    check_bypass,        check_latency,
-                               check_delay,           check_polarity,      check_crossover_sum, check_crossover_level,
-                               check_driver_highpass, check_load};
+  constexpr Check kChecks[] = {check_ceilings,          check_thermal_limit,   check_limit_onset,
+                               check_transparent_below, check_release,         check_limiter_tone,
+                               check_worst_case,        check_stability,       check_noise_floor,
+                               check_bad_samples,       check_block_size,      check_bypass,
+                               check_latency,           check_delay,           check_polarity,
+                               check_crossover_sum,     check_crossover_level, check_sum_as_played,
+                               check_driver_highpass,   check_driver_band,     check_load};
 
   Proof proof;
   proof.title = rig.title.empty() ? rig.file.filename().string() : rig.title;

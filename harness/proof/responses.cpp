@@ -10,6 +10,7 @@
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
 #include "harness/proof/impulse_response.hpp"
+#include "harness/proof/measured_once.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/proof/way_response.hpp"
 
@@ -85,14 +86,13 @@ Responses responses_of(const Subject& subject) {
   const auto measured = way_responses(rig);
   Responses made;
   made.acoustic = measured.has_value();
-  made.frequency_hz = analysis::log_frequencies(10, std::min(22e3, 0.49 * rate_hz), 48);
+  made.frequency_hz = analysis::log_frequencies(10, std::min(22e3, 0.49 * rate_hz), subject.brief ? 3 : 48);
   for (const rig::Point& point : rig.points) {
     made.crossover_at_hz.push_back(point.low.at_hz);
     if (point.high.at_hz != point.low.at_hz) made.crossover_at_hz.push_back(point.high.at_hz);
   }
 
-  const std::vector<Impulse> responses =
-      impulse_responses(*subject.make(subject.unlimited.settings()), subject.unlimited);
+  const std::vector<Impulse>& responses = linear_responses(subject);
   const Side side = sides_of(rig, subject.unlimited).front();
   const double least_delay_s = std::ranges::min(rig.ways, {}, &rig::Way::delay_s).delay_s;
   const double common_samples = subject.unlimited.latency_samples + least_delay_s * rate_hz;

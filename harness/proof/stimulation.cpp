@@ -8,7 +8,8 @@
 
 #include <fmt/format.h>
 
-#include "harness/analysis/sine_fit.hpp"
+#include "harness/proof/impulse_response.hpp"
+#include "harness/proof/measured_once.hpp"
 #include "harness/stimuli/tones.hpp"
 
 namespace rackproof::proof {
@@ -225,28 +226,53 @@ audio::FeedStream open_programme(const Subject& subject, const std::filesystem::
           {.feeds = subject.rig.feeds, .sample_rate_hz = subject.rig.controller.sample_rate_hz, .resample = true}};
 }
 
-double in_band_hz(const OutputPlan& output, double sample_rate_hz, double share) {
-  const double low = std::max(output.low_edge_hz, 20.0);
-  const double high = output.high_edge_hz > 0 ? output.high_edge_hz : 0.3 * sample_rate_hz;
-  const double inside = std::min(std::numbers::sqrt2, std::pow(std::max(high / low, 1.0), 0.25));
-  const double from = low * inside, to = std::min(high / inside, 0.2 * sample_rate_hz);
+namespace {
+
+double in_band(double low_edge_hz, double high_edge_hz, double sample_rate_hz, double share) {
+  const double low = std::max(low_edge_hz, 20.0);
+  const double high = high_edge_hz > 0 ? std::min(high_edge_hz, 0.49 * sample_rate_hz)
+                                       : std::clamp(2 * low, 0.3 * sample_rate_hz, 0.45 * sample_rate_hz);
+  if (high <= low) return std::sqrt(low * high) * 1.00173;  // edges the wrong way round: loudest between them
+  const double inside = std::min(std::numbers::sqrt2, std::pow(high / low, 0.25));
+  const double from = low * inside;
+  const double most = (from < 0.2 * sample_rate_hz ? 0.2 : 0.998 * kDetectorBand) * sample_rate_hz;
+  const double to = std::max(from, std::min(high / inside, most));
   return from * std::pow(to / from, share) * 1.00173;
 }
 
-double gain_at(const Subject& subject, Device& unlimited, std::size_t output, double frequency_hz) {
-  const double rate = subject.rig.controller.sample_rate_hz;
-  const auto settle = static_cast<std::size_t>(0.5 * rate), length = static_cast<std::size_t>(0.25 * rate);
-  const OutputPlan& plan = subject.unlimited.outputs[output];
-  const std::size_t late = subject.unlimited.latency_samples + static_cast<std::size_t>(plan.delay_samples);
-  const Row tone = samples_of(stimuli::sine({.frequency_hz = frequency_hz}, rate), late + settle + length);
-  const Rows out = run(unlimited, fed_to(plan, tone, subject.rig.feeds.size()), subject.unlimited.outputs.size());
-  const std::vector<double> steady(out[output].end() - static_cast<std::ptrdiff_t>(length), out[output].end());
-  return analysis::fit_sine(steady, frequency_hz / rate, 1).amplitude.front();
+}  // namespace
+
+double in_band_hz(const OutputPlan& output, double sample_rate_hz, double share) {
+  return in_band(output.low_edge_hz, output.high_edge_hz, sample_rate_hz, share);
+}
+double in_band_hz(const Subject& subject, const OutputPlan& output, double share) {
+  double high_hz = output.high_edge_hz;
+  const auto end_at = [&](const std::vector<rig::EqBand>& eq) {
+    for (const rig::EqBand& band : eq)
+      if (band.type == rig::EqType::lowpass && (high_hz == 0 || band.at_hz < high_hz)) high_hz = band.at_hz;
+  };
+  if (output.high_edge_hz == 0) end_at(way_of(subject, output).eq);
+  if (subject.rig.points.empty()) end_at(subject.rig.system_eq);
+  return in_band(output.low_edge_hz, high_hz, subject.rig.controller.sample_rate_hz, share);
+}
+
+double gain_at(const Subject& subject, std::size_t output, double frequency_hz) {
+  const double rate_hz = subject.rig.controller.sample_rate_hz;
+  return std::abs(spectrum(linear_responses(subject)[output], std::span(&frequency_hz, 1), rate_hz).front());
+}
+
+std::size_t latest_samples(const CompiledRig& compiled) {
+  double delay = 0;
+  for (const OutputPlan& plan : compiled.outputs) delay = std::max(delay, plan.delay_samples);
+  return compiled.latency_samples + static_cast<std::size_t>(std::ceil(delay));
 }
 
 double finite_db(double ratio) { return ratio > 1e-20 ? 20 * std::log10(ratio) : -400.0; }
 std::string key(const OutputPlan& output, const std::string& tail) { return "way." + output.way + "." + tail; }
 std::string decibels_text(double decibels) { return fmt::format("{:g} dB", std::ceil(decibels * 10 - 1e-6) / 10); }
+std::string line_of(const Change& change) {
+  return change.value.empty() ? change.key + " taken out" : change.key + " = " + change.value;
+}
 const rig::Way& way_of(const Subject& subject, const OutputPlan& output) { return subject.rig.ways[output.way_index]; }
 
 }  // namespace rackproof::proof

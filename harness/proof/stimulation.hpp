@@ -86,12 +86,22 @@ std::vector<WorstInput> worst_inputs(const Subject& subject);
 /// A recording at the controller's rate, converted if it has another. Throws as audio::FeedStream does.
 audio::FeedStream open_programme(const Subject& subject, const std::filesystem::path& file);
 
-/// In the way's band: `share` 0 is its low edge, 1 its high edge, evenly in log frequency, half an octave inside them.
-/// Not on a simple fraction of the sample rate, so that crests fall everywhere between samples.
+/// The wave limiter's detector reads what lies below this share of the sample rate, and claims nothing above.
+inline constexpr double kDetectorBand = 0.42;
+/// In the way's band: `share` 0 is its low edge, 1 its high edge, evenly in log frequency, half an octave inside them;
+/// at most 0.2 of the sample rate where the band reaches below that, else within the detector's band where the way's
+/// does. Not on a simple fraction of the sample rate, so that crests fall everywhere between samples.
 double in_band_hz(const OutputPlan& output, double sample_rate_hz, double share);
-/// Peak of what a sine of `frequency_hz` at full scale becomes at each output of the unlimited device, once it is
-/// steady.
-double gain_at(const Subject& subject, Device& unlimited, std::size_t output, double frequency_hz);
+/// The same, where a way with no point above it ends at a lowpass of its eq (of the system's too, if it is alone).
+double in_band_hz(const Subject& subject, const OutputPlan& output, double share);
+/// Peak of what a sine of `frequency_hz` at full scale becomes at an output of the unlimited device, once it is steady:
+/// on all feeds that the output hears.
+double gain_at(const Subject& subject, std::size_t output, double frequency_hz);
+inline double gain_at(const Subject& subject, Device&, std::size_t output, double frequency_hz) {
+  return gain_at(subject, output, frequency_hz);
+}
+/// Samples after which every output of the unlimited device has begun to answer: latency and the longest delay.
+std::size_t latest_samples(const CompiledRig& compiled);
 
 // ---- words ----------------------------------------------------------------------------------------------------------
 
@@ -101,6 +111,8 @@ double finite_db(double ratio);
 std::string key(const OutputPlan& output, const std::string& tail);
 /// As the file has it, rounded upwards to a tenth: `2.5 dB`
 std::string decibels_text(double decibels);
+/// `way.sub.limit.release = "250 ms"`; `way.sub.eq[2] taken out`
+std::string line_of(const Change& change);
 const rig::Way& way_of(const Subject& subject, const OutputPlan& output);
 /// Volts at the amplifier's output for a sample value.
 inline double volts(const OutputPlan& output, double sample) { return sample * output.full_scale_volts_peak; }

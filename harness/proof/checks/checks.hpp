@@ -13,6 +13,7 @@ std::vector<Finding> check_ceilings(const Subject& subject);
 std::vector<Finding> check_limit_onset(const Subject& subject);
 std::vector<Finding> check_transparent_below(const Subject& subject);
 std::vector<Finding> check_release(const Subject& subject);
+std::vector<Finding> check_limiter_tone(const Subject& subject);
 std::vector<Finding> check_thermal_limit(const Subject& subject);
 std::vector<Finding> check_worst_case(const Subject& subject);
 
@@ -30,6 +31,10 @@ std::vector<Finding> check_polarity(const Subject& subject);
 std::vector<Finding> check_crossover_sum(const Subject& subject);
 std::vector<Finding> check_crossover_level(const Subject& subject);
 std::vector<Finding> check_driver_highpass(const Subject& subject);
+/// What reaches a driver outside the band that its sheet gives.
+std::vector<Finding> check_driver_band(const Subject& subject);
+/// The sum as it plays: all that the file says, and what drivers and boxes make of it.
+std::vector<Finding> check_sum_as_played(const Subject& subject);
 std::vector<Finding> check_load(const Subject& subject);
 
 // What the report draws.

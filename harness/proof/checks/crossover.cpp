@@ -22,6 +22,7 @@
 #include "harness/calibration/filters.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/impulse_response.hpp"
+#include "harness/proof/measured_once.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/proof/way_response.hpp"
 
@@ -33,6 +34,7 @@ using Spectra = std::vector<std::vector<Complex>>;  ///< one a way, on one grid
 
 constexpr double kElectrical_db = 0.5, kAcoustic_db = 3.0;
 constexpr double kLevel_db = 0.1;  ///< of a side, at its point and an octave into what it takes away
+constexpr double kTold_db = -90;   ///< a level below that is not judged
 constexpr double kMeetLeast_db = -10, kMeetMost_db = -1;  ///< of sides set apart: in phase they then add to -4 .. +5 dB
 
 /// From an octave below the lowest point to an octave above the highest, with the points themselves: nulls stand there.
@@ -101,27 +103,37 @@ std::optional<unsigned> turns_that_hold(const rig::Rig& rig, const Spectra& ways
   return best;
 }
 
-std::string remedy(const Subject& subject, const Spectra& ways, const std::vector<double>& grid, bool acoustic) {
+struct Remedy {
+  std::string text;
+  std::optional<Change> change = {};
+};
+Remedy remedy(const Subject& subject, const Spectra& ways, const std::vector<double>& grid, bool acoustic) {
   const rig::Rig& rig = subject.rig;
   if (const auto turned = turns_that_hold(rig, ways, grid, acoustic, acoustic ? kAcoustic_db : kElectrical_db)) {
-    std::vector<std::string> keys;
+    std::vector<Change> changes;
+    std::vector<std::string> lines;
     for (std::size_t w = 0; w < ways.size(); ++w)
-      if ((*turned >> w & 1u) != 0)
-        keys.push_back(
-            fmt::format("way.{}.polarity = \"{}\"", rig.ways[w].name, rig.ways[w].inverted ? "normal" : "inverted"));
-    return fmt::format(
-        "Two ways cancel where both play; whoever turns that range up burns power to no end. Set {}: the same signals "
-        "then add up. If a driver's wiring already turns it over, say so under [accept] crossover-sum.",
-        fmt::join(keys, " and "));
+      if ((*turned >> w & 1u) != 0) {
+        changes.push_back(
+            {fmt::format("way.{}.polarity", rig.ways[w].name), rig.ways[w].inverted ? "\"normal\"" : "\"inverted\""});
+        lines.push_back(line_of(changes.back()));
+      }
+    return {fmt::format(
+                "Two ways cancel where both play; whoever turns that range up burns power to no end. Set {}: the same "
+                "signals then add up. If a driver's wiring already turns it over, say so under [accept] crossover-sum.",
+                fmt::join(lines, " and ")),
+            changes.size() == 1 ? std::optional(changes.front()) : std::nullopt};
   }
   if (acoustic)
-    return "Look at the dip's frequency: near a point it is time or polarity (way.NAME.delay, way.NAME.polarity), "
-           "inside a way's own band it is level or the driver (way.NAME.gain, way.NAME.eq).";
-  return fmt::format(
-      "No polarity mends it. Give both sides of each of crossover.points the same `at` with alignment = "
-      "\"linkwitz-riley\" and slope = \"24 dB/oct\"{}; or, where the drivers' own slopes do the rest, measure them, "
-      "name the files as way.NAME.response, or say why it is right under [accept] crossover-sum.",
-      rig.phase_matched ? "" : ", and crossover.phase_matched = true");
+    return {
+        "Look at the dip's frequency: near a point it is time or polarity (way.NAME.delay, way.NAME.polarity), "
+        "inside a way's own band it is level or the driver (way.NAME.gain, way.NAME.eq)."};
+  return {
+      fmt::format("No polarity mends it. Give both sides of each of crossover.points the same `at` with alignment = "
+                  "\"linkwitz-riley\" and slope = \"24 dB/oct\"{}; or, where the drivers' own slopes do the rest, "
+                  "measure them, name the files as way.NAME.response, or say why it is right under [accept] "
+                  "crossover-sum.",
+                  rig.phase_matched ? "" : ", and crossover.phase_matched = true")};
 }
 
 /// What the high-pass filters, which the electrical sum leaves out, do to it: for information.
@@ -165,7 +177,7 @@ std::vector<Finding> check_crossover_sum(const Subject& subject) {
   if (rig.points.empty()) return {nothing_to_add("crossover-sum", "dB")};
   const bool acoustic = measured.has_value();
   const std::vector<double> grid = band_of_points(rig);
-  const std::vector<Impulse> responses = impulse_responses_of(subject, acoustic ? rig : crossover_alone(rig));
+  const std::vector<Impulse>& responses = acoustic ? responses_without_venue(subject) : crossover_responses(subject);
   const std::vector<Side> sides = sides_of(rig, subject.unlimited);
   std::vector<Finding> findings;
   for (std::size_t s = 0; s < sides.size(); ++s) {
@@ -177,13 +189,16 @@ std::vector<Finding> check_crossover_sum(const Subject& subject) {
     Finding finding{.id = "crossover-sum", .output = {}, .unit = "dB", .accepted = {}, .text = {}};
     finding.measured = f.worst_db(), finding.allowed = acoustic ? kAcoustic_db : kElectrical_db;
     finding.holds = finding.measured <= finding.allowed;
+    Remedy cure;
+    if (!finding.holds) cure = remedy(subject, ways, grid, acoustic);
+    finding.change = cure.change;
     finding.text =
         fmt::format("{}The {} sum of the ways from {} to {} stays within {:g} dB of {}: {}. {}{}",
                     sides.size() > 1 ? fmt::format("Side {}: ", sides[s].feed) : "",
                     acoustic ? "acoustic (processing times the measured responses of the ways)" : "electrical",
                     hertz_text(grid.front()), hertz_text(grid.back()), finding.allowed,
                     acoustic ? "its median level" : "the level that came in", flatness_text(f),
-                    finding.holds ? "What is split comes back whole." : remedy(subject, ways, grid, acoustic),
+                    finding.holds ? "What is split comes back whole." : cure.text,
                     acoustic || s > 0 ? "" : with_highpass(subject, grid));
     if (!finding.holds) {
       const std::size_t claim = finding.text.find(" stays within");
@@ -253,7 +268,7 @@ std::vector<Finding> check_crossover_level(const Subject& subject) {
   const rig::Rig& rig = subject.rig;
   if (rig.points.empty()) return {nothing_to_add("crossover-level", "dB")};
   const double rate_hz = rig.controller.sample_rate_hz;
-  const std::vector<Impulse> responses = impulse_responses_of(subject, crossover_alone(rig));
+  const std::vector<Impulse>& responses = crossover_responses(subject);
   const std::vector<OutputPlan>& plans = subject.unlimited.outputs;
   /// The output of another way that plays from the same feed, or from the mean.
   const auto partner = [&](const OutputPlan& of, std::size_t way) {
@@ -289,14 +304,16 @@ std::vector<Finding> check_crossover_level(const Subject& subject) {
       const double expected = design_db(filter) + designed_db(rig, plan.way_index, filter.at_hz, edge.point);
       const double level = level_at(filter.at_hz);
       const double beyond_hz = edge.low_pass ? std::min(2 * filter.at_hz, 0.45 * rate_hz) : filter.at_hz / 2;
-      const double beyond = level_at(beyond_hz), off_beyond = beyond - designed_db(rig, plan.way_index, beyond_hz);
+      const double beyond = level_at(beyond_hz), expected_beyond = designed_db(rig, plan.way_index, beyond_hz);
       const std::size_t other = partner(plan, edge.low_pass ? plan.way_index + 1 : plan.way_index - 1);
       const OutputPlan& upper = plans[edge.low_pass ? other : o];
       const OutputPlan& lower = plans[edge.low_pass ? o : other];
       const Meeting meeting =
           meeting_of(responses[edge.low_pass ? o : other], responses[edge.low_pass ? other : o], point, rate_hz);
-      const double off =
-          std::max({level - expected, off_beyond}, [](double a, double b) { return std::abs(a) < std::abs(b); });
+      // What is far below what passes elsewhere is what single precision leaves of it.
+      const double off_at = expected > kTold_db ? level - expected : 0;
+      const double off_beyond = expected_beyond > kTold_db ? beyond - expected_beyond : 0;
+      const double off = std::max({off_at, off_beyond}, [](double a, double b) { return std::abs(a) < std::abs(b); });
       finding.text += fmt::format(
           "{}At {} {} reads {:.2f} dB ({} {} dB/oct: {:.2f}), at {} {:.1f} dB; {} and {} meet at {}, both at {:.1f} "
           "dB. ",
@@ -318,8 +335,8 @@ std::vector<Finding> check_crossover_level(const Subject& subject) {
         finding.measured = meeting.level_db;
         finding.allowed = meeting.level_db < kMeetLeast_db ? kMeetLeast_db : kMeetMost_db;
         finding.text += fmt::format(
-            "Sides set apart should meet between {:g} and {:g} dB: {}. Move low.at or high.at in point {} of "
-            "crossover.points, or say why under [accept] crossover-level. ",
+            "Sides set apart should meet between {:g} and {:g} dB: {}. Move low.at or high.at in "
+            "crossover.points[{}], or say why under [accept] crossover-level. ",
             kMeetLeast_db, kMeetMost_db,
             meeting.level_db < kMeetLeast_db ? "between them nobody plays" : "both play a wide range together",
             edge.point + 1);

@@ -1,6 +1,7 @@
 /// The linear path as it really runs, in rounded numbers and single precision: that it dies away, and how quiet it is.
 #include <algorithm>
 #include <cmath>
+#include <optional>
 
 #include <fmt/format.h>
 
@@ -10,6 +11,8 @@
 #include "harness/analysis/levels.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/checks/exact_path.hpp"
+#include "harness/proof/measured_once.hpp"
+#include "harness/proof/path_parts.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/stimuli/noise.hpp"
 
@@ -91,8 +94,24 @@ double pole_radius(const dsp::Section& s) {
   return square < 0 ? std::sqrt(product) : std::abs(half) + std::sqrt(square);
 }
 
+namespace {
+
+/// ` (way.high.eq[2], notch at 50 Hz)`: the filter of the file that rings the longest.
+std::string slowest_text(const Subject& subject) {
+  const double rate_hz = subject.rig.controller.sample_rate_hz;
+  std::optional<PathPart> slowest;
+  for (const OutputPlan& plan : subject.compiled.outputs) {
+    const auto parts = parts_of_path(subject.rig, subject.venue, plan.way_index, plan.feed);
+    const PathPart* part = slowest_of(parts, rate_hz);
+    if (part != nullptr && (!slowest || part->fall_s(rate_hz) > slowest->fall_s(rate_hz))) slowest = *part;
+  }
+  return slowest ? ": " + slowest->named() : "";
+}
+
+}  // namespace
+
 std::vector<Finding> check_stability(const Subject& subject) {
-  constexpr double kFallenDb = 120, kGrownDb = 36;
+  constexpr double kFallenDb = 120, kGrownDb = 36, kMostFall_s = 15;
   const double rate = subject.rig.controller.sample_rate_hz;
   double radius = 0;
   std::size_t sections = 0;
@@ -110,19 +129,28 @@ std::vector<Finding> check_stability(const Subject& subject) {
   if (!(radius < 1)) {
     f.text = fmt::format(
         "A filter of this rig, in the numbers that run, has a pole at radius {:.6g}: it rings for ever, "
-        "or grows. Set its frequency higher or its q lower.",
-        radius);
+        "or grows. Set its frequency higher or its q lower{}.",
+        radius, slowest_text(subject));
     return {f};
   }
   // And what really runs dies away, as fast as its slowest pole says and room for several of them.
   const double fall_s = radius > 0 ? kFallenDb / (-20 * std::log10(radius)) / rate : 0;
+  if (fall_s > kMostFall_s) {
+    f.measured = fall_s / 2, f.allowed = kMostFall_s / 2, f.unit = "s for 60 dB";
+    f.text = fmt::format(
+        "A filter of this rig rings for {:.3g} s until it is 60 dB down: longer than anything that is played, and its "
+        "level builds up over as long. Set its frequency higher or its q lower{}.",
+        fall_s / 2, slowest_text(subject));
+    return {f};
+  }
   const std::size_t feeds = subject.rig.feeds.size(), outputs = subject.unlimited.outputs.size();
-  double delay = 0;
-  for (const OutputPlan& plan : subject.unlimited.outputs) delay = std::max(delay, plan.delay_samples);
-  const double late = subject.unlimited.latency_samples + delay;
-  const auto length = static_cast<std::size_t>(2 * late + std::min(0.2 + 4 * fall_s, 60.0) * rate);
+  const auto late = static_cast<double>(latest_samples(subject.unlimited));
+  const auto length = static_cast<std::size_t>(2 * late + (0.2 + 4 * fall_s) * rate);
+  // No higher than the core carries: beyond, its bound would be taken for a filter that grows.
+  double bound = 1;
+  for (const WorstInput& worst : worst_inputs_of(subject)) bound = std::max(bound, worst.died_away ? worst.bound : 1.0);
   Row click(length, 0.0f);
-  click[0] = 1.0f;
+  click[0] = static_cast<float>(std::min(1.0, 0.5 * static_cast<double>(dsp::kMagnitudeBound) / bound));
   const std::unique_ptr<Device> device = subject.make(subject.unlimited.settings());
   double left_db = -400;
   for (std::size_t feed = 0; feed < feeds; ++feed) {
@@ -154,16 +182,35 @@ std::vector<Finding> check_stability(const Subject& subject) {
   return {f};
 }
 
+namespace {
+
+/// Until what the slowest pole holds is nothing, in single precision: from full scale to 10^-38 and a margin for
+/// several poles in a row.
+double silence_s(const dsp::ChainSettings& settings) {
+  constexpr double kToNothing_db = 1000;
+  double radius = 0;
+  for_each_cascade(settings, [&](std::span<const dsp::Section> cascade) {
+    for (const dsp::Section& s : cascade) radius = std::max(radius, pole_radius(s));
+  });
+  if (!(radius < 1)) return 0;  // it never ends: that is for the run to show
+  return radius > 0 ? kToNothing_db / (-20 * std::log10(radius)) / settings.sample_rate_hz : 0;
+}
+
+}  // namespace
+
 std::vector<Finding> check_noise_floor(const Subject& subject) {
   constexpr double kAllowedDbfs = -120;  // the core promises -125 for a cascade; a path holds several of them
-  constexpr double kSeconds = 1, kMostSilence_s = 60, kSilent_s = 0.25;
+  constexpr double kMostSilence_s = 60, kSilent_s = 0.25;
+  const double seconds = subject.brief ? 0.05 : 1.0;
   const double rate = subject.rig.controller.sample_rate_hz;
   const std::size_t feeds = subject.rig.feeds.size(), outputs = subject.unlimited.outputs.size();
+  // The longest delay is part of the path: without it what comes late would not be judged.
+  const std::size_t length = static_cast<std::size_t>(seconds * rate) + latest_samples(subject.unlimited);
   Rows programme;
   for (std::size_t f = 0; f < feeds; ++f) {
     Row row = samples_of(stimuli::filtered(stimuli::pink_noise(rate, 31 + static_cast<std::uint32_t>(f)),
                                            stimuli::programme_sections(rate)),
-                         static_cast<std::size_t>(kSeconds * rate));
+                         length);
     programme.push_back(scaled(row, 1 / greatest_magnitude(row)));
   }
   const std::unique_ptr<Device> linear = subject.make(subject.unlimited.settings());
@@ -175,7 +222,8 @@ std::vector<Finding> check_noise_floor(const Subject& subject) {
   const auto chunk = static_cast<std::size_t>(kSilent_s * rate);
   const Rows silence(feeds, Row(chunk, 0.0f));
   std::vector<double> silent_after(outputs, -1);
-  const double longest = subject.compiled.latency_samples / rate + kMostSilence_s;
+  const double fade_s = silence_s(subject.compiled.settings());
+  const double longest = static_cast<double>(latest_samples(subject.compiled)) / rate + kMostSilence_s;
   for (double t = 0; t < longest && std::ranges::count(silent_after, -1.0) > 0; t += kSilent_s) {
     const Rows out = run_on(*device, silence, outputs);
     for (std::size_t o = 0; o < outputs; ++o) {
@@ -190,12 +238,17 @@ std::vector<Finding> check_noise_floor(const Subject& subject) {
     for (std::size_t n = 0; n < error.size(); ++n)
       error[n] = static_cast<double>(static_cast<long double>(played[o][n]) - exact[o][n]);
     const double rms = analysis::levels_of(error).rms(), dbfs = finite_db(rms * std::sqrt(2.0));
-    const bool quiet = dbfs <= kAllowedDbfs, ends = silent_after[o] >= 0;
+    const bool quiet = dbfs <= kAllowedDbfs, heard_end = silent_after[o] >= 0;
+    const bool ends = heard_end || fade_s > kMostSilence_s;  // the latter: what rings that long, stability tells
     std::string text = fmt::format(
         "On a programme at full scale the path errs by {:.1f} dBFS against the same filters in "
         "long double. ",
         dbfs);
-    if (ends) text += fmt::format("Fed silence, it is exactly silent within {:.2g} s. ", silent_after[o] + kSilent_s);
+    if (heard_end)
+      text += fmt::format("Fed silence, it is exactly silent within {:.2g} s. ", silent_after[o] + kSilent_s);
+    if (!heard_end && ends)
+      text += fmt::format("Its slowest filter takes some {:.2g} s to fall silent{}: its end is not waited for. ",
+                          fade_s, slowest_text(subject));
     if (!ends)
       text += fmt::format(
           "Fed silence for {:g} s, it still gives something: a tone that never ends. No line of the file "
@@ -203,9 +256,9 @@ std::vector<Finding> check_noise_floor(const Subject& subject) {
           kMostSilence_s);
     else if (!quiet)
       text += fmt::format(
-          "That is more than {:g} dBFS and may be heard in a quiet room. Look for large boosts ahead of "
-          "large cuts in the eq of the system and of way {}, which cost as much as they boost.",
-          kAllowedDbfs, subject.unlimited.outputs[o].way);
+          "That is more than {:g} dBFS and may be heard in a quiet room. Look for gain and large boosts ahead of "
+          "large cuts in system.gain, system.eq and way.{}.eq, which cost as much as they boost{}.",
+          kAllowedDbfs, subject.unlimited.outputs[o].way, boosts_text(subject, subject.unlimited.outputs[o]));
     findings.push_back({.id = "noise-floor",
                         .output = subject.unlimited.outputs[o].name,
                         .holds = quiet && ends,

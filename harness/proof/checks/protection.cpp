@@ -13,6 +13,8 @@
 #include "harness/calibration/levels.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/impulse_response.hpp"
+#include "harness/proof/measured_once.hpp"
+#include "harness/proof/path_parts.hpp"
 #include "harness/proof/stimulation.hpp"
 
 namespace rackproof::proof {
@@ -26,9 +28,21 @@ double corner_hz(const rig::Rig& rig, const OutputPlan& output) {
   double corner = output.low_edge_hz;
   for (const auto* eq : {&rig.ways[output.way_index].eq, &rig.system_eq})
     for (const rig::EqBand& band : *eq)
-      if (band.type == rig::EqType::highpass) corner = std::max(corner, band.at_hz);
+      if (band.type == rig::EqType::highpass && (output.high_edge_hz == 0 || band.at_hz < output.high_edge_hz))
+        corner = std::max(corner, band.at_hz);
   return corner;
 }
+
+/// Frequencies of the way's band, never none: a band that begins above what the sample rate carries is its own edge.
+std::vector<double> band_grid(double edge_hz, double top_hz, double rate_hz) {
+  const double most_hz = 0.49 * rate_hz;
+  if (top_hz <= edge_hz) top_hz = std::clamp(8 * edge_hz, 0.4 * rate_hz, most_hz);
+  std::vector<double> grid = analysis::log_frequencies(edge_hz, std::min(top_hz, most_hz), 12);
+  if (grid.empty()) grid.push_back(edge_hz);
+  return grid;
+}
+
+std::string added_text(const std::string& adds) { return adds.empty() ? "" : "; " + adds + " down there"; }
 
 double median_db(std::span<const double> h, const std::vector<double>& grid, double rate_hz) {
   std::vector<double> levels;
@@ -43,16 +57,15 @@ double median_db(std::span<const double> h, const std::vector<double>& grid, dou
 std::vector<Finding> check_driver_highpass(const Subject& subject) {
   const rig::Rig& rig = subject.rig;
   const double rate_hz = rig.controller.sample_rate_hz;
-  const CompiledRig compiled = compile(rig, nullptr, Bypass::limits);  // a venue file is gone tomorrow
-  const std::vector<Impulse> responses = impulse_responses(*subject.make(compiled.settings()), compiled);
+  const std::vector<Impulse>& responses = responses_without_venue(subject);  // a venue file is gone tomorrow
   std::vector<Finding> findings;
   for (std::size_t o = 0; o < responses.size(); ++o) {
-    const OutputPlan& output = compiled.outputs[o];
+    const OutputPlan& output = subject.unlimited.outputs[o];
     const bool lowest = output.way_index == 0;
     const double given_hz = corner_hz(rig, output), edge_hz = given_hz > 0 ? given_hz : kAssumedCorner_hz;
-    const double top_hz = output.high_edge_hz > edge_hz ? output.high_edge_hz : std::min(8 * edge_hz, 0.4 * rate_hz);
     const double below_hz = edge_hz / 4;
-    const double band_db = median_db(responses[o], analysis::log_frequencies(edge_hz, top_hz, 12), rate_hz);
+    const double top_hz = output.high_edge_hz > 0 ? output.high_edge_hz : std::min(8 * edge_hz, 0.4 * rate_hz);
+    const double band_db = median_db(responses[o], band_grid(edge_hz, top_hz, rate_hz), rate_hz);
     const double below_db = finite_db(std::abs(spectrum(responses[o], std::span(&below_hz, 1), rate_hz).front()));
     Finding finding{.id = "driver-highpass", .output = output.name, .unit = "dB", .accepted = {}, .text = {}};
     finding.measured = below_db - band_db, finding.allowed = lowest ? kLowest_db : kAbove_db;
@@ -67,19 +80,24 @@ std::vector<Finding> check_driver_highpass(const Subject& subject) {
           "Below its band driver {} moves far and radiates little: it may strike its stops or tear at a level that the "
           "limiters pass. ",
           driver);
-      finding.text += lowest ? fmt::format(
-                                   "Set way.{}.highpass where the box ends (its maker or builder knows), for "
-                                   "instance {{ at = \"30 Hz\", alignment = \"butterworth\", slope = \"24 "
-                                   "dB/oct\" }}.",
-                                   output.way)
-                             : fmt::format(
-                                   "Give point {} of crossover.points a steeper high side, or set "
-                                   "way.{}.highpass.",
-                                   output.way_index, output.way);
+      if (lowest) {
+        // A driver's own band says more than a usual figure.
+        const double at_hz = rig.driver_of(rig.ways[output.way_index]).lowest_hz.value_or(30);
+        finding.change = {
+            key(output, "highpass"),
+            fmt::format("{{ at = \"{:g} Hz\", alignment = \"butterworth\", slope = \"24 dB/oct\" }}", at_hz)};
+        finding.text += fmt::format("Set {} where the box ends (its maker or builder knows), for instance {}.",
+                                    finding.change->key, finding.change->value);
+      } else {
+        finding.text += fmt::format(
+            "Give crossover.points[{}] a steeper high side (slope), or set way.{}.highpass{}.", output.way_index,
+            output.way,
+            added_text(what_adds(parts_of_path(rig, nullptr, output.way_index, output.feed), below_hz, rate_hz)));
+      }
     } else if (finding.measured > kLowest_db) {
       finding.text += fmt::format(
           "A slope of 6 dB/oct is little: driver {} still moves further the lower the note. If its maker asks for "
-          "more, give point {} of crossover.points a steeper slope, or set way.{}.highpass.",
+          "more, give crossover.points[{}] a steeper slope, or set way.{}.highpass.",
           driver, output.way_index, output.way);
     } else {
       finding.text += fmt::format("That keeps driver {} within its travel where its box no longer does.", driver);
@@ -95,7 +113,7 @@ std::vector<Finding> check_load(const Subject& subject) {
     const rig::Way& way = way_of(subject, output);
     const rig::Amplifier& amplifier = subject.rig.amplifier_of(way);
     const rig::Driver& driver = subject.rig.driver_of(way);
-    // Reckoned from the file afresh: an amplifier's terminals are outside what runs here.
+    // Computed from the file afresh: an amplifier's terminals are outside what runs here.
     const double load_ohm = side_load_ohm(amplifier, rackproof::load_ohm(way, driver));
     const double lowest_ohm = std::ranges::min(amplifier.ratings, {}, &rig::Rating::load_ohm).load_ohm;
     Finding finding{.id = "load", .output = output.name, .unit = "ohm", .accepted = {}, .text = {}};

@@ -8,6 +8,7 @@
 
 #include "dsp/grid.hpp"
 #include "harness/proof/checks/checks.hpp"
+#include "harness/proof/measured_once.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/stimuli/noise.hpp"
 
@@ -16,9 +17,11 @@ namespace {
 
 constexpr const char* kNotTheFile = "No line of the file mends that: do not drive loudspeakers with this build.";
 
-/// Noise of its own on each feed, `gain` over full scale.
+/// Noise of its own on each feed, `gain` over full scale; so long that every output has answered for `seconds`.
 Rows noise(const Subject& subject, double seconds, double gain) {
-  const auto frames = static_cast<std::size_t>(seconds * subject.rig.controller.sample_rate_hz);
+  const double rate_hz = subject.rig.controller.sample_rate_hz;
+  const std::size_t frames =
+      static_cast<std::size_t>((subject.brief ? 0.1 : 1.0) * seconds * rate_hz) + latest_samples(subject.compiled);
   Rows rows;
   for (std::size_t f = 0; f < subject.rig.feeds.size(); ++f)
     rows.push_back(scaled(samples_of(stimuli::uniform_noise(41 + static_cast<std::uint32_t>(f)), frames), gain));
@@ -63,7 +66,12 @@ std::size_t wrong_of_all(const Subject& subject) {
 /// Without limits the path is linear (four times as much in, four times as much out: a power of two rounds alike), and
 /// it is the path that the limiters leave alone when nothing is loud.
 std::size_t wrong_of_limits(const Subject& subject) {
-  const Rows once = noise(subject, 0.2, 1), played = output_of(subject, subject.unlimited, once);
+  // What the core would have to bound, four times as loud, is left out: that is not linear, and not meant to be.
+  double bound = 1;
+  for (const WorstInput& worst : worst_inputs_of(subject)) bound = std::max(bound, worst.bound);
+  double most = 1;
+  while (4 * most * bound > static_cast<double>(dsp::kMagnitudeBound)) most /= 2;
+  const Rows once = noise(subject, 0.2, most), played = output_of(subject, subject.unlimited, once);
   Rows loud = once;
   for (Row& row : loud) row = scaled(std::move(row), 4);
   Rows four_times = played;
@@ -74,7 +82,8 @@ std::size_t wrong_of_limits(const Subject& subject) {
   for (std::size_t o = 0; o < subject.compiled.outputs.size(); ++o) {
     const OutputPlan& plan = subject.compiled.outputs[o];
     const double least_volts = std::min(plan.limit_volts_peak, plan.thermal_volts_rms.value_or(plan.limit_volts_peak));
-    share = std::min(share, least_volts / plan.full_scale_volts_peak / greatest_magnitude(played[o]));
+    const double reached = greatest_magnitude(played[o]);
+    if (reached > 0) share = std::min(share, least_volts / plan.full_scale_volts_peak / reached);
   }
   Rows quiet = once;
   for (Row& row : quiet) row = scaled(std::move(row), share / 4);
