@@ -2,6 +2,7 @@
 // names the key that mends it; and mended as it says, the rig holds.
 #include <gmock/gmock.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "proof_rig.hpp"
@@ -88,6 +89,36 @@ TEST(Ceilings, AConverterThatIsTheFirstToClipFalls) {
   // With the wave watched the same rig is sound: the converter's full scale is a threshold like any other.
   const Prepared watched(edited(kRig, "gain = \"26 dB\"", "gain = \"8 dB\""));
   EXPECT_EQ(fallen_ids(check_ceilings(watched.subject)), "");
+}
+float ratio(double decibels) { return static_cast<float>(std::pow(10, decibels / 20)); }
+const Finding& of(const std::vector<Finding>& findings, const std::string& id, const std::string& output) {
+  return *std::ranges::find_if(findings, [&](const Finding& f) { return f.id == id && f.output == output; });
+}
+// A device that is louder by x dB behind its limiters reads x dB more: from what a sound one reads each limit is met
+// from both sides.
+TEST(Ceilings, TheLimitsOfConverterAmplifierAndWaveAreBracketed) {
+  const std::vector<Finding> sound = check_ceilings(Prepared(kRig).subject);
+  for (const char* id : {"converter-clip", "amplifier-clip", "true-peak"}) {
+    const Finding& before = of(sound, id, "high.left");
+    const double left_db =
+        before.unit == "V" ? 20 * std::log10(before.allowed / before.measured) : before.allowed - before.measured;
+    ASSERT_GT(left_db, 0.02) << id;
+    for (const double beyond_db : {-0.01, 0.01}) {
+      const float louder = ratio(left_db + beyond_db);
+      const Prepared prepared(kRig, mapping([=](float x) { return louder * x; }));
+      const std::vector<Finding> findings = check_ceilings(prepared.subject);
+      EXPECT_EQ(of(findings, id, "high.left").holds, beyond_db < 0) << id << " " << beyond_db;
+    }
+  }
+}
+// The gain of a limiter without look-ahead and with a release of a millisecond moves within the wave itself.
+TEST(Ceilings, ALimiterThatIsTooFastForItsWaveIsTheFilesBusiness) {
+  const std::string hurried = edited(kRig, "look_ahead = \"1 ms\", hold = \"2 ms\", release = \"60 ms\"",
+                                     "look_ahead = \"0 ms\", release = \"1 ms\"");
+  for (const Finding& f : fallen(check_ceilings(Prepared(hurried).subject), "true-peak")) {
+    EXPECT_THAT(f.text, HasSubstr("way.high.limit.release = \"100 ms\""));
+    EXPECT_THAT(f.text, testing::Not(HasSubstr("this build")));
+  }
 }
 TEST(Ceilings, AnAmplifierDrivenIntoClipFallsEvenIfTheThresholdSaysOtherwise) {
   const Prepared prepared(kRig, mapping([](float x) { return 1.6f * x; }));

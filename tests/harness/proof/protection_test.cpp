@@ -54,6 +54,54 @@ TEST(DriverHighpass, AFirstOrderCrossoverIsSaidButHolds) {
   EXPECT_THAT(findings[3].text, HasSubstr("6 dB/oct is little"));
   EXPECT_THAT(findings[1].text, Not(HasSubstr("6 dB/oct")));
 }
+// A peaking band adds its gain in full at its middle, here the very quarter of the corner that is judged; two octaves up,
+// in the way's band, it adds next to nothing.
+TEST(DriverHighpass, TwentyDecibelsForTheLowestWayAreBracketed) {
+  rig::Rig rig = three_ways();
+  rig.ways[0].highpass = a_filter(30, Alignment::butterworth, 12);  // 10 log10(1 + 4^4) = 24.1 dB at 7.5 Hz
+  const auto with_boost = [&](double gain_db) {
+    rig.ways[0].eq = {a_band(rig::EqType::peaking, 7.5, gain_db, 4)};
+    return highpass_of(rig)[0];
+  };
+  const double without_db = with_boost(0).measured;
+  const Finding holds = with_boost(-20.3 - without_db), falls = with_boost(-19.7 - without_db);
+  EXPECT_TRUE(holds.holds) << holds.measured;
+  EXPECT_FALSE(falls.holds) << falls.measured;
+  EXPECT_EQ(falls.allowed, -20);
+  EXPECT_NEAR(falls.measured, -19.7, 0.1);
+}
+TEST(DriverHighpass, TenDecibelsForTheWaysAboveAreBracketed) {
+  rig::Rig rig = three_ways();
+  rig.points[1] = a_point(1600, Alignment::butterworth, 6);  // 10 log10(1 + 4^2) = 12.3 dB at 400 Hz
+  const auto with_boost = [&](double gain_db) {
+    rig.ways[2].eq = {a_band(rig::EqType::peaking, 400, gain_db, 4)};
+    return highpass_of(rig)[3];
+  };
+  const double without_db = with_boost(0).measured;
+  const Finding holds = with_boost(-10.3 - without_db), falls = with_boost(-9.7 - without_db);
+  EXPECT_TRUE(holds.holds) << holds.measured;
+  EXPECT_FALSE(falls.holds) << falls.measured;
+  EXPECT_EQ(falls.allowed, -10);
+  EXPECT_NEAR(falls.measured, -9.7, 0.1);
+  EXPECT_THAT(falls.text, HasSubstr("way.high.eq[1] (peaking"));
+}
+// Once the median of an empty list: points and high-passes that begin where the sample rate nearly ends.
+TEST(DriverHighpass, JudgesBandsThatBeginAboveFourTenthsOfTheRate) {
+  struct Edge {
+    std::uint32_t rate_hz;
+    double at_hz;
+  };
+  for (const auto [rate_hz, at_hz] : {Edge{48000, 19300}, Edge{44100, 17700}, Edge{96000, 38500}, Edge{48000, 23900}}) {
+    rig::Rig rig = three_ways();
+    rig.controller.sample_rate_hz = rate_hz;
+    rig.points[1] = a_point(at_hz);
+    EXPECT_THAT(fallen(highpass_of(rig)), IsEmpty()) << at_hz;
+    rig = three_ways();
+    rig.controller.sample_rate_hz = rate_hz;
+    rig.ways[2].highpass = a_filter(at_hz, Alignment::butterworth);
+    EXPECT_THAT(fallen(highpass_of(rig)), IsEmpty()) << at_hz;
+  }
+}
 TEST(DriverHighpass, IsMeasuredNotRead) {
   const auto no_sections = altering([](dsp::OutputSettings& output) { output.sections = {}; });
   EXPECT_THAT(fallen(highpass_of(three_ways(), no_sections)), ElementsAre("sub"));
@@ -67,7 +115,12 @@ TEST(DriverHighpass, IsMeasuredNotRead) {
 }
 
 TEST(Load, FallsBelowTheLowestRating) {
-  rig::Rig rig = a_rig();  // 8 ohm drivers; lows rated to 4 ohm, highs to 8
+  rig::Rig rig = a_rig();            // 8 ohm drivers; lows rated to 4 ohm, highs to 8
+  rig.drivers[0].impedance_ohm = 4;  // the very load that is rated
+  EXPECT_THAT(fallen(check_load(Prepared(rig).subject)), IsEmpty());
+  rig.drivers[0].impedance_ohm = 3.9;
+  EXPECT_THAT(fallen(check_load(Prepared(rig).subject)), ElementsAre("low.left", "low.right"));
+  rig.drivers[0].impedance_ohm = 8;
   const auto fallen_with = [&](std::uint32_t lows, std::uint32_t highs) {
     rig.ways[0].drivers = lows, rig.ways[1].drivers = highs;
     return fallen(check_load(Prepared(rig).subject));

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <random>
 
+#include "dsp/design/fractional_delay.hpp"
 #include "harness/proof/arrival_times.hpp"
 #include "tests/harness/proof/three_ways.hpp"
 
@@ -118,6 +119,53 @@ TEST(Timing, AFractionThatIsDroppedIsMissed) {
                          if (output.delay.fractional) output.delay.fractional = false, output.delay.whole_samples += 7;
                        }));
   EXPECT_THAT(fallen(check_delay(bench.subject)), ElementsAre("sub", "low.left", "low.right"));  // 100.8, 59.26 samples
+  EXPECT_THAT(fallen(check_latency(bench.subject)), IsEmpty());
+}
+/// Devices whose fractional delays are later than they should be.
+DeviceMaker later_by(double samples, bool every_output) {
+  return [=](const dsp::ChainSettings& original) {
+    Altered altered(original);
+    for (dsp::OutputSettings& output : altered.outputs) {
+      if (!output.delay.fractional || (output.way != 1 && !every_output)) continue;
+      // The taps by themselves: a fraction f, seven samples late. What f is follows from their first moment.
+      double sum = 0, moment = 0;
+      for (std::size_t k = 0; k < dsp::kFractionTaps; ++k)
+        sum += static_cast<double>(output.delay.taps[k]),
+            moment += static_cast<double>(k) * static_cast<double>(output.delay.taps[k]);
+      output.delay.taps = dsp::fractional_delay(moment / sum - dsp::kFractionLatency + samples);
+    }
+    return make_chain(altered.settings);
+  };
+}
+// Below 1.6 kHz the tolerance is 0.01 sample: at the upper edge of the way's band 0.01 degree is less.
+TEST(Timing, AHundredthOfASampleIsBracketed) {
+  rig::Rig rig = three_ways();
+  rig.ways[0].delay_s = 100.3 / 48000, rig.ways[1].delay_s = 59.4 / 48000, rig.ways[2].delay_s = 20.6 / 48000;
+  for (const double off : {0.007, 0.013, -0.007, -0.013}) {
+    const Prepared one(rig, later_by(off, false));
+    const bool found = std::abs(off) > 0.01;
+    if (found)
+      EXPECT_THAT(fallen(check_delay(one.subject)), ElementsAre("low.left", "low.right")) << off;
+    else
+      EXPECT_THAT(fallen(check_delay(one.subject)), IsEmpty()) << off;
+    EXPECT_THAT(fallen(check_latency(one.subject)), IsEmpty());
+    // Of all outputs it is the latency: the sub, whose edge is 100 Hz, is granted 0.0133 there.
+    const Prepared all(rig, later_by(found ? 1.3 * off : off, true));
+    EXPECT_EQ(fallen(check_latency(all.subject)).empty(), !found) << off;
+  }
+}
+TEST(Timing, FiltersThatExcludeEachOtherLeaveNothingToTimeAndAreNamed) {
+  rig::Rig rig = three_ways();
+  rig.ways[1].highpass = a_filter(12000, Alignment::butterworth, 48);  // below 1.6 kHz: nothing is left
+  rig.points[1] = a_point(400, Alignment::linkwitz_riley, 48);
+  const Prepared bench(rig);
+  for (const auto check : {check_delay, check_polarity}) {
+    const std::vector<Finding> findings = check(bench.subject);
+    EXPECT_THAT(fallen(findings), IsEmpty());
+    EXPECT_FALSE(findings[1].judged);
+    EXPECT_TRUE(findings[0].judged);
+    EXPECT_THAT(findings[1].text, HasSubstr("way.low.highpass (high-pass, butterworth 48 dB/oct at 12 kHz) takes"));
+  }
   EXPECT_THAT(fallen(check_latency(bench.subject)), IsEmpty());
 }
 TEST(Timing, ATurnedSignIsThatOutputsPolarity) {

@@ -74,6 +74,40 @@ TEST(WorstCase, APathThatClipsDoesNotMeetItsBound) {
   const Prepared prepared(kRig, mapping([](float x) { return std::clamp(x, -0.5f, 0.5f); }));
   EXPECT_FALSE(fallen(check_worst_case(prepared.subject), "worst-case").empty());
 }
+// A path that makes the loud a little louder than the soft: the bound is summed from soft answers, the input that is
+// made for it is loud.
+TEST(WorstCase, IsMetWithinATenthOfADecibel) {
+  for (const double louder_db : {0.08, 0.13, -0.08, -0.13}) {
+    const auto louder = static_cast<float>(std::pow(10, louder_db / 20));
+    const Prepared prepared(kRig, mapping([=](float x) { return std::abs(x) > 1.0f ? x * louder : x; }));
+    const auto findings = check_worst_case(prepared.subject);
+    ASSERT_GT(findings[0].measured, 0) << "the input reaches beyond 1, where the path is louder";
+    EXPECT_EQ(fallen(findings, "worst-case").empty(), std::abs(louder_db) < 0.1) << louder_db;
+    if (std::abs(louder_db) > 0.1)
+      EXPECT_THAT(fallen(findings, "worst-case").at(0).text, HasSubstr("the path is not linear"));
+  }
+}
+// Linear gain moves the bound by as much: the 36 dB that the core carries, from both sides.
+TEST(WorstCase, WhatTheCoreCarriesIsBracketed) {
+  const std::string text = edited(kRig, "gain = \"-3 dB\"", "gain = \"20 dB\"");
+  const double at_20_db = check_worst_case(Prepared(text).subject).at(0).measured;
+  for (const double beyond_db : {-0.1, 0.1}) {
+    const std::string gain = "gain = \"" + std::to_string(20 + 36 - at_20_db + beyond_db) + " dB\"";
+    const Finding f = check_worst_case(Prepared(edited(kRig, "gain = \"-3 dB\"", gain)).subject).at(0);
+    EXPECT_NEAR(f.measured, 36 + beyond_db, 0.01);
+    EXPECT_EQ(f.holds, beyond_db < 0) << f.text;
+    if (beyond_db > 0) EXPECT_THAT(f.text, testing::Not(HasSubstr("this build")));
+  }
+}
+TEST(WorstCase, AnEqThatRingsForHalfAMinuteIsNamed) {
+  const Prepared prepared(edited(kRig, "q = 1.4 } ]",
+                                 "q = 1.4 }, { type = \"peaking\", at = \"5 Hz\", gain = \"6 dB\", "
+                                 "q = 90 } ]"));
+  const auto fell = fallen(check_worst_case(prepared.subject), "worst-case");
+  ASSERT_FALSE(fell.empty());
+  EXPECT_THAT(fell[0].text, HasSubstr("system.eq[2] (peaking, +6 dB at 5 Hz) rings for"));
+  EXPECT_THAT(fell[0].text, testing::Not(HasSubstr("this build")));
+}
 TEST(WorstCase, APathThatNeverDiesAwayHasNoBound) {
   const Prepared prepared(kRig, mapping([](float x) { return x + 1e-4f; }));
   const auto fell = fallen(check_worst_case(prepared.subject), "worst-case");

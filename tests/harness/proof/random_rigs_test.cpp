@@ -1,0 +1,86 @@
+// Must hold: whatever a valid rig file says, `plan` and `prove` come to an end and say something finite; every check
+// answers for every rig; and nobody blames the build, which is sound here. A longer search is
+// RACKPROOF_RANDOM_RIGS=first,plans,proofs in the environment: seeds from `first` on.
+#include <gmock/gmock.h>
+
+#include <cmath>
+#include <cstdio>
+#include <cstdlib>
+#include <set>
+
+#include "harness/proof/proof.hpp"
+#include "harness/rig/checks.hpp"
+#include "random_rigs.hpp"
+
+namespace rackproof::proof::test {
+namespace {
+
+struct Search {
+  std::uint32_t first = 1, plans = 2000, proofs = 200;
+};
+Search search() {
+  Search s;
+  if (const char* wanted = std::getenv("RACKPROOF_RANDOM_RIGS"))
+    if (std::sscanf(wanted, "%u,%u,%u", &s.first, &s.plans, &s.proofs) != 3) s = {};
+  return s;
+}
+
+bool blames_the_build(const Finding& f) {
+  return f.text.find("this build") != std::string::npos || f.text.find("fault of the processing") != std::string::npos;
+}
+
+TEST(RandomRigs, ThousandsArePlanned) {
+  const auto [first, plans, proofs] = search();
+  std::set<std::string> codes;
+  for (std::uint32_t seed = first; seed < first + plans; ++seed) {
+    const std::string text = RandomRig(seed).text();
+    try {
+      const rig::Rig rig = rig::parse_rig(text, "random.toml");
+      const CompiledRig compiled = compile(rig);
+      for (const OutputPlan& output : compiled.outputs)
+        ASSERT_TRUE(std::isfinite(output.limit_volts_peak) && std::isfinite(output.gain_db)) << seed << "\n" << text;
+      for (const Warning& warning : compiled.warnings) codes.insert(warning.code);
+    } catch (const std::exception& fault) {
+      FAIL() << "seed " << seed << ": " << fault.what() << "\n" << text;
+    }
+  }
+  EXPECT_GT(codes.size(), 8u) << "the rigs are too tame to say anything";
+}
+
+TEST(RandomRigs, HundredsAreProvenOrFallByTheirOwnNumbers) {
+  const auto [first, plans, proofs] = search();
+  std::size_t held = 0, not_judged = 0;
+  std::set<std::string> fell;
+  for (std::uint32_t seed = first; seed < first + proofs; ++seed) {
+    RandomRig random(seed);
+    const std::string text = random.text();
+    SCOPED_TRACE("seed " + std::to_string(seed) + "\n" + text);
+    const rig::Rig rig = rig::parse_rig(text, "random.toml");
+    std::optional<rig::Venue> venue;
+    if (seed % 4 == 0) venue = rig::parse_venue(random.venue(), "venue.toml", rig);
+    Proof proof;
+    ASSERT_NO_THROW(proof = prove(rig, venue ? &*venue : nullptr, {.brief = true}));
+    std::set<std::string> ids;
+    for (const Finding& f : proof.findings) {
+      ids.insert(f.id);
+      ASSERT_TRUE(std::isfinite(f.measured) && std::isfinite(f.allowed)) << f.id;
+      ASSERT_FALSE(!f.holds && blames_the_build(f)) << f.id << " " << f.output.value_or("-") << ": " << f.text;
+      ASSERT_TRUE(f.holds || f.judged) << f.id;
+      if (!f.holds) fell.insert(f.id);
+      not_judged += f.judged ? 0 : 1;
+    }
+    for (const CheckId& check : check_ids()) {
+      const bool of_limiters =
+          std::set<std::string>{"limit-onset", "transparent-below", "release", "limiter-tone"}.contains(check.id);
+      ASSERT_TRUE(ids.contains(check.id) || of_limiters) << check.id;  // a rig may have no limiter
+    }
+    held += proof.holds ? 1 : 0;
+  }
+  // Chance makes few sound rigs, but not none; and faults of most kinds.
+  EXPECT_GT(not_judged, 0u);
+  EXPECT_GT(fell.size(), 6u);
+  EXPECT_LT(held, proofs);
+}
+
+}  // namespace
+}  // namespace rackproof::proof::test
