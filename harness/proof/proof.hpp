@@ -15,6 +15,7 @@
 #include <vector>
 
 #include "dsp/chain/chain.hpp"
+#include "harness/analysis/held.hpp"
 #include "harness/calibration/compile.hpp"
 #include "harness/rig/rig.hpp"
 
@@ -97,25 +98,50 @@ struct Responses {
   bool acoustic = false;                          ///< the ways' own measured responses are in
   std::vector<double> sum_least_db, sum_most_db;  ///< over -10 to +40 degC and drivers +-2 dB: the sum's band
 };
+/// What a rung stands for, from the most volts to the least where a rig is as it should be: the order of every ladder,
+/// whichever way its volts lie.
+enum class RungKind { converter_full_scale, amplifier_clip, driver_peak, limit, driver_continuous, power_limit };
+inline constexpr std::size_t kRungKinds = 6;
+const char* name_of(RungKind kind);
+/// A continuous rating and what holds to it are RMS; all other rungs are peaks.
+constexpr bool is_rms(RungKind kind) { return kind >= RungKind::driver_continuous; }
 struct Rung {
-  std::string name;  ///< "limit", "amplifier clip", "converter full scale", "driver peak", "driver continuous (RMS)"
-  double volts_peak = 0;
+  RungKind kind = RungKind::limit;
+  double volts = 0;  ///< RMS or peak, as `is_rms` says
+  /// Where it stands on a ladder of peak volts: what is RMS at the peak of a sine of that RMS.
+  double volts_peak() const;
 };
 struct Ladder {
   std::string output;
-  std::vector<Rung> rungs;  ///< in descending volts
+  std::vector<Rung> rungs;  ///< in the order of their kinds; what a rig does not have is left out
 };
 struct Track {  ///< one output over a recording, reduced to buckets
   std::string output;
   std::vector<double> least, greatest;              ///< of the output's samples, volts
   std::vector<double> peak_gain_db, power_gain_db;  ///< least of each bucket
   double coil_rise_kelvin = 0, level_lost_db = 0;   ///< an estimate, for information
-  double peak_volts = 0, mean_watts = 0, limited_fraction = 0;
+  double peak_volts = 0, rms_volts = 0;             ///< of the wave that the converter makes; over the whole recording
+  double mean_watts = 0, limited_fraction = 0;
+  analysis::Held peak_held = {}, power_held = {}, held = {};  ///< by each limiter, and by both together
+};
+/// What follows from what the limiters hold.
+struct Advice {
+  std::string code;  ///< stable, for programs: `feed-down`
+  std::vector<std::string> outputs;
+  std::optional<double> decibels;  ///< how much, where it can be told
+  std::string text;                ///< for a person
 };
 struct Recording {
   std::filesystem::path file;
   double seconds = 0, bucket_seconds = 0;
   std::vector<Track> tracks;
+  std::vector<Advice> advice = {};
+};
+/// What the files say that all of it was computed from, as rows of text for a person who compares it with the rack.
+struct BasisTable {
+  std::string title;
+  std::vector<std::string> heads;
+  std::vector<std::vector<std::string>> rows;  ///< as many cells as there are heads; `\n` parts what stands in one cell
 };
 struct Timing {
   std::string output;
@@ -131,6 +157,7 @@ struct Proof {
   std::vector<Ladder> ladders;
   std::vector<Recording> recordings;
   std::vector<Timing> timings;
+  std::vector<BasisTable> basis;
 };
 
 struct ProveOptions {

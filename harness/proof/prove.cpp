@@ -105,6 +105,7 @@ Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& op
   tasks.emplace_back([&] { proof.responses = responses_of(subject); });
   tasks.emplace_back([&] { proof.timings = timings_of(subject); });
   tasks.emplace_back([&] { proof.ladders = ladders_of(subject); });
+  tasks.emplace_back([&] { proof.basis = basis_of(subject); });
   run_all(tasks, options.progress);
 
   for (std::vector<Finding>& part : found) std::ranges::move(part, std::back_inserter(proof.findings));

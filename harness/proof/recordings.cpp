@@ -3,6 +3,9 @@
 
 #include "harness/analysis/decibels.hpp"
 #include "harness/analysis/envelope.hpp"
+#include "harness/analysis/held.hpp"
+#include "harness/analysis/wave_peak_meter.hpp"
+#include "harness/proof/advice.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/proof/thermal_model.hpp"
@@ -25,17 +28,23 @@ class Follower {
   }
   std::uint64_t begin_of(std::size_t bucket) const { return envelope_.begin_of(bucket); }
 
-  void add(std::span<const float> samples, const dsp::Meter& meter) {
+  void add(std::span<const float> samples) {
     envelope_.add(samples);
+    wave_.process(samples);
     double squares = 0;
     for (const float x : samples) squares += static_cast<double>(x) * static_cast<double>(x);
     const auto count = static_cast<double>(samples.size());
     const double driver_volts = plan_.full_scale_volts_peak * plan_.driver_share;
     coil_.step(squares / count * driver_volts * driver_volts, count / rate_);
-    squares_ += squares, frames_ += samples.size(), limited_ += meter.limited_frames;
+    squares_ += squares;
+    frames_ += samples.size();
+  }
+  /// Of the next `frames`, none across a point of the grid.
+  void add(const dsp::Meter& meter, std::size_t frames) {
+    limiters_.add(meter.least_peak_gain, meter.least_power_gain, frames);
+    limited_ += meter.limited_frames;
     least_peak_gain_ = std::min(least_peak_gain_, static_cast<double>(meter.least_peak_gain));
     least_power_gain_ = std::min(least_power_gain_, static_cast<double>(meter.least_power_gain));
-    track_.peak_volts = std::max(track_.peak_volts, volts(plan_, greatest_magnitude(samples)));
   }
   void close_bucket() {
     track_.peak_gain_db.push_back(finite_db(std::exchange(least_peak_gain_, 1.0)));
@@ -48,7 +57,14 @@ class Follower {
     }
     const auto frames = static_cast<double>(std::max<std::uint64_t>(frames_, 1));
     const double full_scale = plan_.full_scale_volts_peak;
+    wave_.finish();
+    limiters_.finish();
+    track_.peak_volts = volts(plan_, wave_.peak_linear());
+    track_.rms_volts = std::sqrt(squares_ / frames) * full_scale;
     track_.mean_watts = squares_ / frames * full_scale * full_scale / plan_.load_ohm;
+    track_.peak_held = limiters_.peak();
+    track_.power_held = limiters_.power();
+    track_.held = limiters_.together();
     track_.limited_fraction = static_cast<double>(limited_) / frames;
     track_.coil_rise_kelvin = coil_.greatest_rise_kelvin();
     track_.level_lost_db = CoilModel::level_lost_db(track_.coil_rise_kelvin);
@@ -60,6 +76,8 @@ class Follower {
   CoilModel coil_;
   double rate_;
   analysis::Envelope envelope_;
+  analysis::WavePeakMeter wave_;
+  analysis::LimiterMeter limiters_;
   Track track_;
   double squares_ = 0, least_peak_gain_ = 1, least_power_gain_ = 1;
   std::uint64_t frames_ = 0, limited_ = 0;
@@ -81,7 +99,9 @@ Recording record(const Subject& subject, const std::filesystem::path& programme)
   const auto most = static_cast<std::uint64_t>(rate / 50);
   const std::unique_ptr<Device> device = subject.make(subject.compiled.settings());
   device->reset();
-  Rows in(stream.tracks());
+  Rows in(stream.tracks()), out(outputs);
+  std::vector<const float*> from(in.size());
+  std::vector<float*> to(outputs);
   std::uint64_t played = 0;
   bool more = true;
   for (std::size_t b = 0; b < buckets && more; ++b) {
@@ -95,9 +115,15 @@ Recording record(const Subject& subject, const std::filesystem::path& programme)
       more = count == wanted;  // fewer: the file is cut short
       if (count == 0) break;
       for (Row& row : in) row.resize(count);
-      const Rows out = run_on(*device, in, outputs);
-      for (std::size_t o = 0; o < outputs; ++o) followers[o].add(out[o], device->take_meter(o));
-      played += count;
+      for (Row& row : out) row.resize(count);
+      for (std::size_t done = 0, piece = 0; done < count; done += piece, played += piece) {
+        piece = std::min(count - done, static_cast<std::size_t>(dsp::kGridFrames - played % dsp::kGridFrames));
+        for (std::size_t f = 0; f < in.size(); ++f) from[f] = in[f].data() + done;
+        for (std::size_t o = 0; o < outputs; ++o) to[o] = out[o].data() + done;
+        device->process(from, to, piece);
+        for (std::size_t o = 0; o < outputs; ++o) followers[o].add(device->take_meter(o), piece);
+      }
+      for (std::size_t o = 0; o < outputs; ++o) followers[o].add(out[o]);
     }
     if (played == begin) break;
     for (Follower& follower : followers) follower.close_bucket();
@@ -107,6 +133,9 @@ Recording record(const Subject& subject, const std::filesystem::path& programme)
                       .bucket_seconds = static_cast<double>(frames) / static_cast<double>(buckets) / rate,
                       .tracks = {}};
   for (Follower& follower : followers) recording.tracks.push_back(follower.finish());
+  std::vector<Holding> holdings;
+  for (const Track& track : recording.tracks) holdings.push_back({track.peak_held, track.power_held, track.held, track.rms_volts});
+  recording.advice = advice_of(subject.rig, subject.compiled, holdings);
   return recording;
 }
 

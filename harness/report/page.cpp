@@ -22,6 +22,7 @@ using proof::Ladder;
 using proof::Proof;
 using proof::Recording;
 using proof::Rung;
+using proof::RungKind;
 using proof::Track;
 
 constexpr std::size_t kMostBuckets = 1000, kToldMoments = 6;
@@ -43,25 +44,25 @@ std::string clock(double seconds) {
   const auto tenths = static_cast<long long>(std::llround(std::max(seconds, 0.0) * 10));
   return fmt::format("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10);
 }
-/// Every name of a rung, from the most volts to the least: by the greatest that any output has.
-std::vector<std::string> rung_names(const std::vector<Ladder>& ladders) {
-  std::map<std::string, double> volts;
-  std::vector<std::string> names;
-  for (const Ladder& ladder : ladders) {
-    for (const Rung& rung : ladder.rungs) {
-      const auto [seen, first] = volts.try_emplace(rung.name, rung.volts_peak);
-      if (first) names.push_back(rung.name);
-      seen->second = std::max(seen->second, rung.volts_peak);
-    }
+/// The kinds of rungs that any of the ladders has, in the order of their kinds.
+std::vector<RungKind> kinds_of(const std::vector<Ladder>& ladders) {
+  std::vector<RungKind> kinds;
+  for (std::size_t k = 0; k < proof::kRungKinds; ++k) {
+    const auto kind = static_cast<RungKind>(k);
+    const auto has = [&](const Ladder& ladder) { return std::ranges::count(ladder.rungs, kind, &Rung::kind) > 0; };
+    if (std::ranges::any_of(ladders, has)) kinds.push_back(kind);
   }
-  std::stable_sort(names.begin(), names.end(), [&](const auto& a, const auto& b) { return volts[a] > volts[b]; });
-  return names;
+  return kinds;
 }
+const char* unit_of(RungKind kind) { return is_rms(kind) ? "V RMS" : "V peak"; }
 
 // ---- data for the plots ---------------------------------------------------------------------------------------------
 
 Json data_of(const Proof& proof, const std::vector<Recording>& recordings) {
-  Json curves = Json::array(), ladders = Json::array(), reels = Json::array();
+  Json curves = Json::array(), ladders = Json::array(), kinds = Json::array(), reels = Json::array();
+  // The place of a kind is its colour and shape: the same on every rig's page.
+  for (const RungKind kind : kinds_of(proof.ladders))
+    kinds.push_back({{"name", name_of(kind)}, {"place", static_cast<std::size_t>(kind)}, {"rms", is_rms(kind)}});
   for (const auto& curve : proof.responses.curves)
     curves.push_back({{"name", curve.name},
                       {"magnitude", row(curve.magnitude_db)},
@@ -71,8 +72,10 @@ Json data_of(const Proof& proof, const std::vector<Recording>& recordings) {
   for (const Ladder& ladder : proof.ladders) {
     Json rungs = Json::array();
     for (const Rung& rung : ladder.rungs) {
-      rungs.push_back({{"name", rung.name}, {"volts", row({rung.volts_peak})[0]}});
-      if (rung.name == "limit") limits[ladder.output] = rung.volts_peak;
+      rungs.push_back({{"name", name_of(rung.kind)},
+                       {"volts_peak", row({rung.volts_peak()})[0]},
+                       {"volts_rms", is_rms(rung.kind) ? row({rung.volts})[0] : Json(nullptr)}});
+      if (rung.kind == RungKind::limit) limits[ladder.output] = rung.volts;
     }
     ladders.push_back({{"output", ladder.output}, {"rungs", std::move(rungs)}});
   }
@@ -99,7 +102,7 @@ Json data_of(const Proof& proof, const std::vector<Recording>& recordings) {
             {"curves", std::move(curves)},
             {"least", row(proof.responses.sum_least_db)},
             {"most", row(proof.responses.sum_most_db)}}},
-          {"rungs", rung_names(proof.ladders)},
+          {"rungs", std::move(kinds)},
           {"ladders", std::move(ladders)},
           {"recordings", std::move(reels)}};
 }
@@ -170,6 +173,7 @@ std::string responses_of(const Proof& proof) {
                                      : "What the controller makes of each way, ahead of amplifiers and drivers,",
                   points.empty() ? "" : " Crossover points, marked by upright dashes: " + points + ".");
   body += figure_of("magnitude", "Magnitude", "Level over frequency, " + span + "." + magnitude + band);
+  body += "<div class=\"duo\">\n";
   body +=
       figure_of("phase", "Phase",
                 "Phase over frequency, wrapped at ±180°. Each curve is drawn where it is within 40 dB of its loudest. "
@@ -177,65 +181,119 @@ std::string responses_of(const Proof& proof) {
   body += figure_of("delay", "Group delay",
                     "Group delay over frequency, each curve where it is within 40 dB of its loudest. The ways' own "
                     "delays are in it.");
+  body += "</div>\n";
   return body;
 }
 
 std::string ladders_of(const Proof& proof) {
   if (proof.ladders.empty()) return {};
   std::vector<Column> columns{{"output", false}};
-  const std::vector<std::string> names = rung_names(proof.ladders);
+  const std::vector<RungKind> kinds = kinds_of(proof.ladders);
   std::vector<std::vector<std::string>> rows;
-  for (const std::string& name : names) columns.push_back({escaped(name)});
+  for (const RungKind kind : kinds) columns.push_back({fmt::format("{}, {}", name_of(kind), unit_of(kind))});
   for (const Ladder& ladder : proof.ladders) {
     rows.push_back({bdi(ladder.output)});
-    for (const std::string& name : names) {
-      const auto rung =
-          std::find_if(ladder.rungs.begin(), ladder.rungs.end(), [&](const Rung& one) { return one.name == name; });
-      rows.back().push_back(rung == ladder.rungs.end() ? "–" : number(rung->volts_peak, 1));
+    for (const RungKind kind : kinds) {
+      const auto rung = std::ranges::find(ladder.rungs, kind, &Rung::kind);
+      rows.back().push_back(rung == ladder.rungs.end() ? "–" : number(rung->volts, 1));
     }
   }
   return figure_of("volts", "What is reached at which voltage",
                    "Each output's ladder, in peak volts at its loudspeaker terminals. The limit, the thick bar, "
-                   "is to lie below all that it protects. A continuous rating is long-term RMS: the power "
-                   "limiter's business, not the peak limit's.") +
-         table("Volts at the loudspeaker terminals", columns, rows);
+                   "is to lie below all that it protects. A continuous rating and the power limit are RMS volts: they "
+                   "stand at the peak of a sine of that RMS, 1.41 times as high. They are the power limiter's business, "
+                   "not the peak limit's.") +
+         table("Volts at the loudspeaker terminals, as a voltmeter and a peak meter read them", columns, rows);
 }
 
 std::string told(const Track& track, double bucket_seconds) {
   std::vector<Moment> moments = limiting_moments(track, bucket_seconds);
-  std::string out = fmt::format("Peak {} V, {} W on average. ", number(track.peak_volts, 1), figure(track.mean_watts));
-  if (moments.empty()) {
-    out += "It never limits. ";
-  } else {
-    out += fmt::format("It limits, if by little, {} % of the time, by more than 0.1 dB in {}; deepest: ",
-                       number(100 * track.limited_fraction, 1), counted(moments.size(), "stretch", "stretches"));
-    std::stable_sort(moments.begin(), moments.end(),
-                     [](const Moment& a, const Moment& b) { return a.deepest_db < b.deepest_db; });
-    for (std::size_t m = 0; m < std::min(moments.size(), kToldMoments); ++m)
-      out += fmt::format("{}{} dB at {} ({})", m == 0 ? "" : ", ", number(moments[m].deepest_db, 1),
-                         clock(moments[m].deepest_at_s), moments[m].by_power ? "power" : "peak");
-    out += ". ";
+  if (moments.empty()) return "It never limits.";
+  std::string out = fmt::format("It limits by more than 0.1 dB in {}; deepest: ",
+                                counted(moments.size(), "stretch", "stretches"));
+  std::stable_sort(moments.begin(), moments.end(),
+                   [](const Moment& a, const Moment& b) { return a.deepest_db < b.deepest_db; });
+  for (std::size_t m = 0; m < std::min(moments.size(), kToldMoments); ++m)
+    out += fmt::format("{}{} dB at {} ({})", m == 0 ? "" : ", ", number(moments[m].deepest_db, 1),
+                       clock(moments[m].deepest_at_s), moments[m].by_power ? "power" : "peak");
+  return out + ".";
+}
+
+std::string levels_of(const Recording& recording) {
+  const std::string peak = "peak limiter holds", power = "power limiter holds", coil = "coil, an estimate";
+  std::vector<Column> columns{{"output", false}, {"V peak"}, {"V RMS"}, {"W, mean"}};
+  for (const std::string& limiter : {peak, power})
+    for (const char* head : {"mean dB", "95 % dB", "over 1 dB", "over 3 dB"}) columns.push_back({head, true, limiter});
+  columns.push_back({"warms K", true, coil});
+  columns.push_back({"costs dB", true, coil});
+  std::vector<std::vector<std::string>> rows;
+  for (const Track& track : recording.tracks) {
+    rows.push_back({bdi(track.output), number(track.peak_volts, 1), number(track.rms_volts, 1), figure(track.mean_watts)});
+    for (const analysis::Held* held : {&track.peak_held, &track.power_held})
+      for (const std::string& cell : {number(held->mean_db, 1), number(held->p95_db, 1),
+                                      number(100 * held->over_1_db, 1) + " %", number(100 * held->over_3_db, 1) + " %"})
+        rows.back().push_back(cell);
+    rows.back().push_back(number(track.coil_rise_kelvin, 0));
+    rows.back().push_back(number(track.level_lost_db, 1));
   }
-  return out + fmt::format("Estimate: the coil warms by {} K, which costs {} dB of level.",
-                           number(track.coil_rise_kelvin, 0), number(track.level_lost_db, 1));
+  return table("What each output does: the most it reaches, its mean, and what its limiters hold", columns, rows);
+}
+
+std::string advice_of(const Recording& recording) {
+  std::string items;
+  for (const proof::Advice& advice : recording.advice)
+    items += fmt::format("<li><code>{}</code> {}</li>\n", escaped(advice.code), sentence(advice.text));
+  if (items.empty()) return "<p>No output is held more than 1 dB for more than 5 % of the time: nothing to change.</p>\n";
+  return "<ul class=\"advice\">\n" + items + "</ul>\n";
 }
 
 std::string recordings_of(const std::vector<Recording>& recordings) {
   std::string body;
   for (std::size_t r = 0; r < recordings.size(); ++r) {
     const Recording& recording = recordings[r];
-    body += fmt::format("<h3>{} <small>{}</small></h3>\n<div class=\"pair\">\n",
-                        bdi(recording.file.filename().string()), clock(recording.seconds));
+    body += fmt::format("<h3>{} <small>{}</small></h3>\n{}{}<div class=\"pair\">\n",
+                        bdi(recording.file.filename().string()), clock(recording.seconds), advice_of(recording),
+                        levels_of(recording));
     for (std::size_t t = 0; t < recording.tracks.size(); ++t)
       body += figure_of(fmt::format("track {} {}", r, t), recording.tracks[t].output,
                         told(recording.tracks[t], recording.bucket_seconds), "h4");
     body += "</div>\n";
   }
   if (body.empty()) return {};
-  return "<p>Each output over time: above, the least and greatest volts of each stretch and the limit; below, "
-         "what the peak and the power limiter take off. Triangles mark the deepest of each limiting "
-         "stretch.</p>\n" +
+  return "<p>What is held for 95 % of the time at most stands under “95 %”, the share of the time in which more "
+         "is held under “over”. In the plots, above: the least and greatest volts of each stretch and the limit; below: "
+         "what the peak and the power limiter take off. Triangles mark the deepest of each limiting stretch.</p>\n" +
          body;
+}
+
+/// A cell of more than one line.
+std::string lines(const std::string& text) {
+  std::string out;
+  for (const char c : escaped(text)) {
+    if (c == '\n')
+      out += "<br>";
+    else
+      out += c;
+  }
+  return out;
+}
+
+std::string basis_of(const Proof& proof) {
+  std::string body;
+  for (const proof::BasisTable& basis : proof.basis) {
+    std::vector<Column> columns;
+    for (const std::string& head : basis.heads) columns.push_back({escaped(head), false});
+    std::vector<std::vector<std::string>> rows;
+    for (const auto& row : basis.rows) {
+      std::transform(row.begin(), row.end(), std::back_inserter(rows.emplace_back()), lines);
+      rows.back()[0] = "<bdi>" + rows.back()[0] + "</bdi>";
+    }
+    body += table(escaped(basis.title), columns, rows);
+  }
+  if (body.empty()) return {};
+  return "<p>What the files say, and what follows from it. Compare it with plates, front controls and data sheets.</p>\n"
+         "<div class=\"basis\">\n" +
+         body + "</div>\n";
 }
 
 std::string timings_of(const Proof& proof) {
@@ -281,6 +339,7 @@ std::string page(const Proof& proof, const PageFacts& facts) {
   std::string about = "Rig file " + bdi(facts.rig_file);
   if (!facts.venue_file.empty()) about += ", venue file " + bdi(facts.venue_file);
   about += made_by(facts.made, facts.program);
+  if (!facts.seal.empty()) about += " " + sentence(facts.seal);
   const Json data = data_of(proof, recordings);
   return page_of({.name = proof.title,
                   .kind = "Proof of a rig's limits",
@@ -294,6 +353,7 @@ std::string page(const Proof& proof, const PageFacts& facts) {
                   .parts = {{"response", "Response", responses_of(proof)},
                             {"volts", "Thresholds in volts", ladders_of(proof)},
                             {"recordings", "Recordings", recordings_of(recordings)},
+                            {"basis", "What it was computed from", basis_of(proof)},
                             {"times", "Latency, delays, polarity", timings_of(proof)},
                             {"checks", "Every check", checks_of(proof)}},
                   .cautions = kCautions,

@@ -12,6 +12,7 @@ namespace rackproof::report {
 /// What stands in the page's head beside the title.
 struct PageFacts {
   std::string rig_file, venue_file;  ///< as a person names them; no venue: empty
+  std::string seal;                  ///< a sentence on the rig's seal; may be empty
   std::string made;                  ///< when, in words; may be empty
   std::string program;               ///< name and version
 };

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <charconv>
 #include <cmath>
 #include <map>
@@ -145,9 +146,22 @@ std::string figure_of(const std::string& plot, const std::string& title, const s
 
 std::string table(const std::string& caption, const std::vector<Column>& columns,
                   const std::vector<std::vector<std::string>>& rows) {
-  std::string out = "<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"" + caption +
-                    "\"><table><caption>" + caption + "</caption><thead><tr>";
+  std::string out = "<div class=\"wide\"><p class=\"wider\" hidden>This table is wider than the screen: it scrolls "
+                    "sideways.</p><div class=\"sideways\" tabindex=\"0\" role=\"group\" aria-label=\"" +
+                    caption + "\"><table><caption>" + caption + "</caption><thead>";
   const auto kind = [](const Column& column) { return column.numeric ? " class=\"figure\"" : ""; };
+  if (std::ranges::any_of(columns, [](const Column& column) { return !column.group.empty(); })) {
+    out += "<tr>";
+    for (std::size_t c = 0, next = 0; c < columns.size(); c = next) {
+      for (next = c + 1; next < columns.size() && columns[next].group == columns[c].group;) ++next;
+      out += columns[c].group.empty()
+                 ? fmt::format("<td colspan=\"{}\"></td>", next - c)
+                 : fmt::format("<th scope=\"colgroup\" class=\"group\" colspan=\"{}\">{}</th>", next - c,
+                               columns[c].group);
+    }
+    out += "</tr>";
+  }
+  out += "<tr>";
   for (const Column& column : columns) out += fmt::format("<th scope=\"col\"{}>{}</th>", kind(column), column.head);
   out += "</tr></thead><tbody>\n";
   for (const auto& cells : rows) {
@@ -155,7 +169,7 @@ std::string table(const std::string& caption, const std::vector<Column>& columns
     for (std::size_t c = 1; c < cells.size(); ++c) out += fmt::format("<td{}>{}</td>", kind(columns[c]), cells[c]);
     out += "</tr>\n";
   }
-  return out + "</tbody></table></div>\n";
+  return out + "</tbody></table></div></div>\n";
 }
 
 std::string mark(const char* kind, const char* shape, const char* word) {

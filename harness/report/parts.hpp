@@ -42,8 +42,10 @@ std::string figure_of(const std::string& plot, const std::string& title, const s
 struct Column {
   std::string head;
   bool numeric = true;
+  std::string group = {};  ///< a head over neighbouring columns that name the same
 };
-/// Rows of HTML cells; the first of each is the row's head.
+/// Rows of HTML cells; the first of each is the row's head. Where a screen is too narrow for it, it scrolls sideways by
+/// itself and says so.
 std::string table(const std::string& caption, const std::vector<Column>& columns,
                   const std::vector<std::vector<std::string>>& rows);
 

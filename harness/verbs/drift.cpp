@@ -62,6 +62,14 @@ std::vector<Warning> seal_warnings(const rig::Rig& rig) {
   return {{"drifted", "since it was sealed, " + moved}};
 }
 
+std::string seal_state(const rig::Rig& rig) {
+  const seal::Seal sealed = seal::load_seal(seal::seal_file_of(rig.file));
+  if (sealed.state == seal::State::absent) return "The rig was never sealed.";
+  if (sealed.state == seal::State::damaged) return "Its seal cannot be used: " + sealed.why;
+  const std::string moved = moved_in_words(rig, sealed);
+  return moved.empty() ? "The rig is as it was sealed." : "Since the rig was sealed, " + moved + ".";
+}
+
 void require_seal(const rig::Rig& rig) {
   const seal::Seal sealed = seal::load_seal(seal::seal_file_of(rig.file));
   if (sealed.state != seal::State::whole) throw InputError("--sealed: " + sealed.why);

@@ -8,6 +8,7 @@
 #include "harness/proof/proof.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/report/page.hpp"
+#include "harness/verbs/held_figures.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/report_option.hpp"
 #include "harness/verbs/seal_check.hpp"
@@ -88,17 +89,25 @@ std::string recordings_table(const Proof& proof, std::size_t width) {
   for (const proof::Recording& recording : proof.recordings) {
     out +=
         fmt::format("\n{}, {:.1f} s (coil and lost level are estimates)\n", recording.file.string(), recording.seconds);
-    Table table(
-        {{"output", Align::left}, {"peak V"}, {"mean W"}, {"limiting"}, {"deepest"}, {"coil warms"}, {"level lost"}});
+    Table table({{"output", Align::left},
+                 {"V pk"},
+                 {"V RMS"},
+                 {"mean W"},
+                 {"limiting"},
+                 {"deepest"},
+                 {"coil warms"},
+                 {"level lost"}});
+    std::vector<NamedHolding> holdings;
     for (const proof::Track& track : recording.tracks) {
-      double deepest = 0;
-      for (const auto* row : {&track.peak_gain_db, &track.power_gain_db})
-        for (const double db : *row) deepest = std::min(deepest, db);
-      table.row({track.output, fmt::format("{:.1f}", track.peak_volts), fmt::format("{:.3g}", track.mean_watts),
-                 fmt::format("{:.1f} %", 100 * track.limited_fraction), fmt::format("{:.1f} dB", deepest),
+      table.row({track.output, fmt::format("{:.1f}", track.peak_volts), fmt::format("{:.1f}", track.rms_volts),
+                 fmt::format("{:.3g}", track.mean_watts), fmt::format("{:.1f} %", 100 * track.limited_fraction),
+                 fmt::format("{:.1f} dB", track.held.greatest_db == 0 ? 0.0 : -track.held.greatest_db),
                  fmt::format("{:.0f} K", track.coil_rise_kelvin), fmt::format("{:.1f} dB", track.level_lost_db)});
+      holdings.push_back({track.output, track.peak_held, track.power_held});
     }
     out += table.text(width);
+    if (const std::string held = held_table(holdings, width); !held.empty()) out += "\n" + held;
+    out += advice_text(recording.advice, width);
   }
   return out;
 }
@@ -207,15 +216,20 @@ Json document_of(const rig::Rig& rig, const Proof& proof, const std::vector<Warn
         {{"output", t.output}, {"latency_ms", t.latency_ms}, {"delay_ms", t.delay_ms}, {"polarity", t.polarity}});
   for (const proof::Recording& recording : proof.recordings) {
     Json tracks = Json::array();
-    for (const proof::Track& t : recording.tracks)
+    for (const proof::Track& t : recording.tracks) {
       tracks.push_back({{"output", t.output},
                         {"peak_volts", t.peak_volts},
+                        {"rms_volts", t.rms_volts},
                         {"mean_watts", t.mean_watts},
                         {"limited_fraction", t.limited_fraction},
                         {"coil_rise_kelvin", t.coil_rise_kelvin},
                         {"level_lost_db", t.level_lost_db}});
-    recordings.push_back(
-        {{"file", recording.file.string()}, {"seconds", recording.seconds}, {"outputs", std::move(tracks)}});
+      add_held(tracks.back(), t.peak_held, t.power_held);
+    }
+    recordings.push_back({{"file", recording.file.string()},
+                          {"seconds", recording.seconds},
+                          {"outputs", std::move(tracks)},
+                          {"advice", advice_json(recording.advice)}});
   }
   return {{"rig", rig.file.string()},      {"verdict", proof.holds ? "holds" : "falls"},
           {"checks", std::move(checks)},   {"changes", std::move(changes)},
@@ -242,6 +256,7 @@ bool run_prove(const ProveArguments& arguments) {
   if (arguments.report)
     arguments.report.write(report::page(proof, {.rig_file = arguments.rig.rig_file.string(),
                                                 .venue_file = arguments.rig.venue_file.string(),
+                                                .seal = seal_state(rig),
                                                 .made = now_in_words(),
                                                 .program = program_name()}));
   arguments.voice.say(text_of(proof, warnings, arguments.report, text_width()));

@@ -11,6 +11,7 @@
 #include "harness/analysis/decibels.hpp"
 #include "harness/audio/interruption.hpp"
 #include "harness/audio/writer.hpp"
+#include "harness/verbs/held_figures.hpp"
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/seal_check.hpp"
@@ -49,9 +50,11 @@ double time_of(const std::string& option, const std::string& text) {
 struct Reading {
   std::string name, file;
   std::optional<double> peak_dbfs = {}, true_peak_dbtp = {}, rms_dbfs = {};  ///< nothing: silence
-  double peak_volts = 0, rms_volts = 0, mean_watts = 0;
+  double peak_volts = 0;  ///< of the wave that the converter makes, not of its samples
+  double rms_volts = 0, mean_watts = 0;
   double max_peak_reduction_db = 0, max_power_reduction_db = 0, limited_fraction = 0;
   std::uint64_t clipped_samples = 0;
+  proof::Holding holding = {};
 };
 
 std::optional<double> level(double db) { return std::isfinite(db) ? std::optional(db) : std::nullopt; }
@@ -62,13 +65,14 @@ Reading reading_of(const OutputPlan& plan, const RenderedOutput& output, std::ui
   r.peak_dbfs = level(db_from_ratio(output.peak));
   r.true_peak_dbtp = level(db_from_ratio(output.true_peak));
   r.rms_dbfs = level(analysis::dbfs_from_rms(output.rms));
-  r.peak_volts = output.peak * plan.full_scale_volts_peak;
+  r.peak_volts = std::max(output.peak, output.wave_peak) * plan.full_scale_volts_peak;
   r.rms_volts = output.rms * plan.full_scale_volts_peak;
   r.mean_watts = r.rms_volts * r.rms_volts / plan.load_ohm;
   r.max_peak_reduction_db = reduction_db(output.least_peak_gain);
   r.max_power_reduction_db = reduction_db(output.least_power_gain);
   r.limited_fraction = static_cast<double>(output.limited_frames) / static_cast<double>(frames);
   r.clipped_samples = output.clipped_samples;
+  r.holding = {output.peak_held, output.power_held, output.held, r.rms_volts};
   return r;
 }
 
@@ -89,12 +93,12 @@ std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, 
     if (reading.clipped_samples > 0)
       found.push_back({"converter-clip", fmt::format("{}: {} samples beyond full scale, where a converter clips",
                                                      reading.name, reading.clipped_samples)});
-    if (reading.peak_dbfs && *reading.peak_dbfs > plan.clip_dbfs_peak)
+    if (reading.peak_volts > plan.clip_volts_peak)
       found.push_back({"amplifier-clip",
-                       fmt::format("{}: peaks of {:.1f} V are {:.1f} dB beyond what the amplifier makes ({:.1f} V): it "
+                       fmt::format("{}: {:.1f} V peak are {:.1f} dB beyond what the amplifier makes ({:.1f} V peak): it "
                                    "would clip, and clipping burns drivers",
-                                   reading.name, reading.peak_volts, *reading.peak_dbfs - plan.clip_dbfs_peak,
-                                   plan.clip_volts_peak)});
+                                   reading.name, reading.peak_volts,
+                                   db_from_ratio(reading.peak_volts / plan.clip_volts_peak), plan.clip_volts_peak)});
     const rig::Driver& driver = rig.driver_of(rig.ways.at(plan.way_index));
     const double driver_volts = reading.rms_volts * plan.driver_share;
     const double driver_watts = driver_volts * driver_volts / driver.impedance_ohm;
@@ -109,9 +113,10 @@ std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, 
 Json json_of(std::optional<double> value) { return value ? Json(*value) : Json(nullptr); }
 
 Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job, const Rendered& rendered,
-                 const std::vector<Reading>& readings, const std::vector<Warning>& warnings, double factor) {
+                 const std::vector<Reading>& readings, const std::vector<Warning>& warnings,
+                 const std::vector<proof::Advice>& advice, double factor) {
   Json outputs = Json::array(), notes = Json::array();
-  for (const Reading& r : readings)
+  for (const Reading& r : readings) {
     outputs.push_back({{"name", r.name},
                        {"file", r.file},
                        {"peak_dbfs", json_of(r.peak_dbfs)},
@@ -124,6 +129,8 @@ Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJ
                        {"max_power_reduction_db", r.max_power_reduction_db},
                        {"limited_fraction", r.limited_fraction},
                        {"clipped_samples", r.clipped_samples}});
+    add_held(outputs.back(), r.holding.peak, r.holding.power);
+  }
   for (const Warning& warning : warnings) notes.push_back({{"code", warning.code}, {"text", warning.text}});
   return {{"rig", rig.file.string()},
           {"input", job.input.string()},
@@ -135,11 +142,13 @@ Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJ
           {"bad_samples", rendered.bad_samples},
           {"bounded_samples", rendered.bounded_samples},
           {"outputs", std::move(outputs)},
+          {"advice", advice_json(advice)},
           {"warnings", std::move(notes)}};
 }
 
 std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job, const Rendered& rendered,
-                     const std::vector<Reading>& readings, const std::vector<Warning>& warnings, double factor) {
+                     const std::vector<Reading>& readings, const std::vector<Warning>& warnings,
+                     const std::vector<proof::Advice>& advice, double factor) {
   const double rate = rig.controller.sample_rate_hz;
   std::string text = fmt::format(
       "{}: {:.2f} s at {:g} kHz to {}, {} samples late ({:.2f} ms), {:.0f} times real time\n", job.input.string(),
@@ -160,6 +169,10 @@ std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const Ren
     table.row({r.name, db(r.peak_dbfs), db(r.true_peak_dbtp), fixed(r.peak_volts), db(r.rms_dbfs), fixed(r.rms_volts),
                fixed(r.mean_watts), fixed(r.max_peak_reduction_db) + " dB", fixed(r.max_power_reduction_db) + " dB"});
   text += table.text(text_width());
+  std::vector<NamedHolding> holdings;
+  for (const Reading& r : readings) holdings.push_back({r.name, r.holding.peak, r.holding.power});
+  if (const std::string held = held_table(holdings, text_width()); !held.empty()) text += "\n" + held;
+  text += advice_text(advice, text_width());
   for (const Warning& warning : warnings) text += wrapped(warning.code + ": " + warning.text, text_width(), "  ! ");
   return text;
 }
@@ -249,9 +262,12 @@ void run_render(RenderOptions options) {
       readings.push_back(reading_of(compiled.outputs[o], rendered.outputs[o], rendered.frames));
     std::vector<Warning> warnings = cautions(rig, compiled, rendered, readings);
     warnings.insert(warnings.begin(), compiled.warnings.begin(), compiled.warnings.end());
+    std::vector<proof::Holding> holdings;
+    for (const Reading& reading : readings) holdings.push_back(reading.holding);
+    const std::vector<proof::Advice> advice = proof::advice_of(rig, compiled, holdings);
     const double factor = realtime_factor(rig, rendered.frames, rendered.elapsed_s);
-    text += (i > 0 ? "\n" : "") + table_of(rig, compiled, jobs[i], rendered, readings, warnings, factor);
-    documents.push_back(document_of(rig, compiled, jobs[i], rendered, readings, warnings, factor));
+    text += (i > 0 ? "\n" : "") + table_of(rig, compiled, jobs[i], rendered, readings, warnings, advice, factor);
+    documents.push_back(document_of(rig, compiled, jobs[i], rendered, readings, warnings, advice, factor));
   }
   if (jobs.size() > 1)
     text += fmt::format("\n{} recordings, {:.0f} times real time together\n", jobs.size(),

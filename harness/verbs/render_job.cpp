@@ -15,6 +15,7 @@
 
 #include "dsp/chain/chain.hpp"
 #include "harness/analysis/true_peak_meter.hpp"
+#include "harness/analysis/wave_peak_meter.hpp"
 #include "harness/audio/feed_stream.hpp"
 #include "harness/verbs/pipeline.hpp"
 #include "harness/verbs/render_meter.hpp"
@@ -60,26 +61,53 @@ class Link {
   std::vector<dsp::OutputSettings> outputs;
   dsp::ChainSettings settings;  ///< but for its feeds and outputs
   dsp::Chain chain;
+  bool metered = false;
+
+  /// What the limiters of one output have done so far.
+  struct Limiting {
+    analysis::LimiterMeter held;
+    double least_peak_gain = 1, least_power_gain = 1;
+    std::uint64_t limited_frames = 0;
+
+    void add(const dsp::Meter& meter, std::size_t frames) {
+      held.add(meter.least_peak_gain, meter.least_power_gain, frames);
+      least_peak_gain = std::min(least_peak_gain, static_cast<double>(meter.least_peak_gain));
+      least_power_gain = std::min(least_power_gain, static_cast<double>(meter.least_power_gain));
+      limited_frames += meter.limited_frames;
+    }
+  };
 
   bool configure() {
     settings.feeds = feeds, settings.outputs = outputs;
     memory_.resize(dsp::Chain::required_bytes(settings));
-    in_.resize(feeds.size()), out_.resize(outputs.size());
+    in_.resize(feeds.size()), out_.resize(outputs.size()), limiting_.resize(outputs.size());
     return !memory_.empty() && chain.configure(settings, memory_) == dsp::Setup::ok;
   }
+  /// In calls of `block` frames; where it is metered, cut at the grid as well, so that meters are read for each cell.
   void process(Chunk& chunk, std::size_t block) {
-    for (std::size_t at = 0; at < chunk.frames; at += block) {
+    for (std::size_t at = 0, count = 0; at < chunk.frames; at += count) {
+      count = std::min(block, chunk.frames - at);
+      if (metered) count = std::min(count, to_grid_);
       for (std::size_t f = 0; f < in_.size(); ++f) in_[f] = (chunk.*from_)[first_in_ + f].data() + at;
       for (std::size_t o = 0; o < out_.size(); ++o) out_[o] = (chunk.*to_)[first_output_ + o].data() + at;
-      chain.process(in_, out_, std::min(block, chunk.frames - at));
+      chain.process(in_, out_, count);
+      if (metered) read_meters(count);
     }
   }
+  /// Of an output of this link, where it is metered.
+  Limiting& limiting(std::size_t output) { return limiting_[output]; }
   bool heard_only_what_it_passes() const { return chain.bad_samples() == 0 && chain.bounded_samples() == 0; }
   std::size_t first_output() const { return first_output_; }
 
  private:
+  void read_meters(std::size_t frames) {
+    for (std::size_t o = 0; o < limiting_.size(); ++o) limiting_[o].add(chain.take_meter(o), frames);
+    to_grid_ = to_grid_ == frames ? dsp::kGridFrames : to_grid_ - frames;
+  }
+
   Place from_, to_;
-  std::size_t first_in_, first_output_;
+  std::size_t first_in_, first_output_, to_grid_ = dsp::kGridFrames;
+  std::vector<Limiting> limiting_;
   std::vector<std::byte> memory_;
   std::vector<const float*> in_;
   std::vector<float*> out_;
@@ -202,6 +230,7 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   std::uint64_t tail = tail_frames(compiled);
   const std::uint64_t promised = stream.frames() + tail;
 
+  for (Link& limit : links.limit) limit.metered = true;
   for (auto* const list : {&links.shape, &links.split, &links.limit})
     if (!std::ranges::all_of(*list, &Link::configure))
       throw InputError(fmt::format("{}: is beyond what the core carries", rig.file.string()));
@@ -223,6 +252,7 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
         {.feeds = Tracks(rig.feeds.size(), chunk_frames), .outputs = Tracks(writers.size(), chunk_frames)});
   std::vector<RenderMeter> meters(writers.size());
   std::vector<analysis::TruePeakMeter> true_peaks(writers.size());
+  std::vector<analysis::WavePeakMeter> wave_peaks(writers.size());
   std::vector<float*> tracks(rig.feeds.size());
   Pipeline pipeline(slots, [&](std::size_t slot) {
     interruption.check();
@@ -253,6 +283,7 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
         writers[o].write(samples);
         meters[o].add(samples);
         true_peaks[o].process(samples);
+        wave_peaks[o].process(samples);
       }));
   }
   pipeline.add(written, [&](std::size_t slot) {
@@ -267,15 +298,21 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   for (Link& limit : links.limit)
     for (std::size_t i = 0; i < limit.outputs.size(); ++i) {
       const std::size_t o = limit.first_output() + i;
-      const dsp::Meter meter = limit.chain.take_meter(i);
+      Link::Limiting& limiting = limit.limiting(i);
+      limiting.held.finish();
       RenderedOutput& output = rendered.outputs[o];
       output.peak = meters[o].peak();
       true_peaks[o].finish();
       output.true_peak = true_peaks[o].peak_linear();
+      wave_peaks[o].finish();
+      output.wave_peak = wave_peaks[o].peak_linear();
       output.rms = meters[o].rms();
-      output.least_peak_gain = static_cast<double>(meter.least_peak_gain);
-      output.least_power_gain = static_cast<double>(meter.least_power_gain);
-      output.limited_frames = meter.limited_frames;
+      output.least_peak_gain = limiting.least_peak_gain;
+      output.least_power_gain = limiting.least_power_gain;
+      output.limited_frames = limiting.limited_frames;
+      output.peak_held = limiting.held.peak();
+      output.power_held = limiting.held.power();
+      output.held = limiting.held.together();
       output.clipped_samples = meters[o].clipped_samples();
     }
   rendered.bad_samples = links.door().chain.bad_samples();

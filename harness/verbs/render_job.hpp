@@ -17,6 +17,7 @@
 #include <string>
 #include <vector>
 
+#include "harness/analysis/held.hpp"
 #include "harness/audio/interruption.hpp"
 #include "harness/audio/writer.hpp"
 #include "harness/calibration/compile.hpp"
@@ -41,7 +42,9 @@ struct RenderJob {
 struct RenderedOutput {
   std::filesystem::path file;
   double peak = 0, true_peak = 0, rms = 0;  ///< 1.0 = full scale; rms plain, so a full-scale sine has 0.7071
+  double wave_peak = 0;                     ///< of the wave that a converter makes: for volts, never below `peak`
   double least_peak_gain = 1, least_power_gain = 1;
+  analysis::Held peak_held, power_held, held;  ///< by each limiter, and by both together
   std::uint64_t limited_frames = 0, clipped_samples = 0;
 };
 

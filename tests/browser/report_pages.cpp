@@ -18,17 +18,19 @@ int main(int argc, char** argv) {
     return stream.good();
   };
   const auto write = [&](const char* name, const proof::Proof& proof) {
-    return save(name, report::page(proof, {"quay.toml", "harbour.venue.toml", "for a test", "rackproof"}));
+    return save(name, report::page(proof, {"quay.toml", "harbour.venue.toml", "The rig is as it was sealed.", "for a test", "rackproof"}));
   };
   const auto write_measured = [&](const char* name, const tune::Measurement& measurement) {
     const std::string title = measurement.each[0].file == proof::kHostile ? proof::kHostile : "hall";
     return save(name, report::measurement_page(measurement, {title, "pink.wav", 1, 1, "for a test", "rackproof"}));
   };
   proof::Proof holds = proof::invented_proof(0);
+  for (proof::Ladder& ladder : holds.ladders)
+    std::erase_if(ladder.rungs, [](const proof::Rung& rung) { return rung.kind == proof::RungKind::driver_peak; });
   std::erase_if(holds.findings, [](const auto& finding) { return !finding.holds; });
   holds.holds = true;
   const bool written = write("falls.html", proof::invented_proof(2)) && write("holds.html", holds) &&
-                       write("hostile.html", proof::hostile_proof()) &&
+                       write("hostile.html", proof::hostile_proof()) && write("demo.html", proof::invented_demo()) &&
                        write_measured("seat.html", tune::invented_measurement(1)) &&
                        write_measured("hall.html", tune::invented_measurement(3)) &&
                        write_measured("crowd.html", tune::invented_measurement(12)) &&

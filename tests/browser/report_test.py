@@ -50,6 +50,38 @@ def read_out(tab, name):
     return tab.eval(f"document.querySelector('figure[data-plot=\"{name}\"] .read-out').textContent")
 
 
+# Words of which one part stands on another line: letters and digits without a place to break between them.
+BROKEN_WORDS = """(() => {
+  const broken = [], walker = document.createTreeWalker(document.querySelector('body'), NodeFilter.SHOW_TEXT);
+  for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+    if (node.parentElement.closest('script, style, noscript, [hidden]')) continue;
+    for (const {0: word, index} of node.data.matchAll(/[\\p{L}\\p{N}]{2,}/gu)) {
+      const range = document.createRange();
+      range.setStart(node, index);
+      range.setEnd(node, index + word.length);
+      const tops = new Set([...range.getClientRects()].filter(({width}) => width > 0.5).map(({top}) => Math.round(top)));
+      if (tops.size > 1) broken.push(word);
+    }
+  }
+  return broken;
+})()"""
+
+# Each table: whether it is wider than its place, and whether the page says so.
+TABLES = """[...document.querySelectorAll('.wide')].map((wide) => {
+  const place = wide.querySelector('.sideways'), said = wide.querySelector('.wider');
+  return [place.scrollWidth > place.clientWidth, said.getClientRects().length > 0];
+})"""
+
+# What a plot looks like on paper: width over height, of its dots and of its place.
+ON_PAPER = """(() => {
+  window.dispatchEvent(new Event('beforeprint'));
+  return [...document.querySelectorAll('.frame canvas')].map((canvas) => {
+    const {width, height} = canvas.getBoundingClientRect();
+    return [canvas.width / canvas.height, width / height, canvas.width / width];
+  });
+})()"""
+
+
 class Pages(unittest.TestCase):
     def tab(self, page, width):
         tab = Tab(browser, os.path.join(pages, page), width)
@@ -113,11 +145,12 @@ class Pages(unittest.TestCase):
         if pictures:
             with open(os.path.join(pictures, name), "wb") as stream:
                 stream.write(paper)
+        return paper
 
 
 class Proof(Pages):
     def test_every_plot_is_drawn_at_every_width_and_nothing_complains(self):
-        for page, tracks in (("falls.html", 10), ("holds.html", 0), ("hostile.html", 5)):
+        for page, tracks in (("falls.html", 10), ("holds.html", 0), ("hostile.html", 5), ("demo.html", 5)):
             for width in WIDTHS:
                 with self.subTest(page=page, width=width):
                     self.assert_drawn(page, width, 4 + tracks, least_curves=3)
@@ -167,7 +200,7 @@ class Proof(Pages):
                     if name == "volts":
                         self.assertRegex(said, r"^mid\.left: .*limit 84\.0 V")  # the second of five
                     if name.startswith("track"):
-                        self.assertRegex(said, r"^0:5[34]\.\d\d: greatest [\d.]+ V, least \u2212[\d.]+ V, peak limiter")
+                        self.assertRegex(said, r"^0:5[34]\.\d\d: greatest [\d.]+ V peak, least \u2212[\d.]+ V peak, peak limiter")
                     self.assertEqual(tab.eval(f"window.report.charts['{name}'].tooltip.opacity"), 1)
                     self.assertTrue(tab.eval(f"window.report.charts['{name}'].tooltip.body.length"))
                     tab.point_at(1, 1)
@@ -218,8 +251,57 @@ class Proof(Pages):
             self.assert_harmless(tab, "volts")
             self.assertTrue(tab.eval("window.report.cursor('volts', 0)").startswith(HOSTILE))
 
+    def test_a_rating_says_that_it_is_rms_and_where_it_is_drawn(self):
+        said = self.tab("falls.html", 1280).eval("window.report.cursor('volts', 1)")
+        # The invented clip is 105.8 V peak; the rating's place 0.45 of it, stated as RMS: sqrt(2) below its sine's peak.
+        self.assertIn("amplifier clip 106 V peak", said)
+        self.assertIn("driver continuous 47.6 V RMS (a sine of 67.3 V peak)", said)
+
+    def test_a_kind_of_rung_looks_the_same_on_every_page(self):
+        looks = """window.report.charts.volts.data.datasets.map(
+            ({label, borderColor, pointStyle}) => [label, borderColor, pointStyle])"""
+        whole, fewer = (self.tab(page, 1280).eval(looks) for page in ("demo.html", "holds.html"))
+        self.assertEqual(len(whole), 6)
+        self.assertEqual(len({tuple(look[1:]) for look in whole}), 6)
+        self.assertEqual(fewer, [look for look in whole if look[0] not in ("driver peak", "power limit")])
+
+    def test_words_stay_whole_and_wide_tables_say_so(self):
+        for page in ("falls.html", "demo.html"):
+            for width in WIDTHS:
+                with self.subTest(page=page, width=width):
+                    tab = self.tab(page, width)
+                    self.assertEqual(tab.eval(BROKEN_WORDS), [])
+                    tables = tab.eval(TABLES)
+                    self.assertTrue(tables)
+                    for wider, said in tables:
+                        self.assertEqual(said, wider)
+                    if width == 390:
+                        self.assertIn([True, True], tables)
+        tab.eval("document.body.style.cssText = 'width: 60px; overflow-wrap: anywhere'")  # the control
+        self.assertNotEqual(tab.eval(BROKEN_WORDS), [])
+
     def test_it_can_be_printed(self):
         self.assert_printed(self.tab("falls.html", 1280), "falls.pdf")
+
+    def test_the_demo_takes_seven_sheets_at_most(self):
+        for width in WIDTHS:
+            paper = self.assert_printed(self.tab("demo.html", width), f"demo-{width}.pdf")
+            sheets = len(re.findall(rb"/Type\s*/Page\b", paper))
+            self.assertGreater(sheets, 3)
+            self.assertLessEqual(sheets, 7)
+
+    def test_plots_keep_their_proportions_on_paper(self):
+        tab = self.tab("demo.html", 1280)
+        tab.call("Emulation.setEmulatedMedia", media="print")
+        plots = tab.eval(ON_PAPER)
+        self.assertEqual(len(plots), 9)
+        for dots, place, finer in plots:
+            self.assertAlmostEqual(place / dots, 1, delta=0.01)
+            self.assertGreater(finer, 2)  # as fine as paper asks for
+        tab.call("Emulation.setEmulatedMedia", media="screen")
+        tab.eval("window.dispatchEvent(new Event('afterprint'))")
+        self.assertEqual(tab.eval(PLOTS)["magnitude"]["faults"], [])
+        self.assertLessEqual(tab.eval("document.documentElement.scrollWidth"), 1280)
 
 
 class Measurement(Pages):

@@ -41,6 +41,7 @@ std::vector<Finding> check_load(const Subject& subject);
 Responses responses_of(const Subject& subject);
 std::vector<Timing> timings_of(const Subject& subject);
 std::vector<Ladder> ladders_of(const Subject& subject);
+std::vector<BasisTable> basis_of(const Subject& subject);
 /// Runs a programme through the chain. Throws InputError for a file that cannot be used, MachineError for one unread.
 Recording record(const Subject& subject, const std::filesystem::path& programme);
 

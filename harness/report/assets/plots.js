@@ -283,11 +283,37 @@ const plotting = (() => {
     segment: {borderColor: ({p0, p1}) => (Math.abs(p0.parsed.y - p1.parsed.y) > 180 ? 'transparent' : undefined)}};
   const phaseAxis = () => axis('phase, degrees', {min: -180, max: 180, ticks: {stepSize: 90}});
 
+  // On paper a plot has its place's width in millimetres, a share of that for its height, and finer dots.
+  const MILLIMETRE = 96 / 25.4, PAPER = {whole: 188, half: 91}, DOTS = 3;
+  function toPaper() {
+    for (const [name, chart] of Object.entries(charts)) {
+      const half = chart.report.frame.closest('.pair, .duo') !== null, width = half ? PAPER.half : PAPER.whole;
+      chart.options.responsive = false;
+      chart.options.devicePixelRatio = DOTS;
+      chart.resize(width * MILLIMETRE, (half ? 0.5 : name === 'volts' ? 0.36 : 0.3) * width * MILLIMETRE);
+    }
+  }
+  function toScreen() {
+    for (const chart of Object.values(charts)) {
+      chart.options.responsive = true;
+      chart.options.devicePixelRatio = undefined;
+      chart.resize();
+    }
+  }
+
+  // A table that is wider than its place says so.
+  function tellWide() {
+    for (const wide of document.querySelectorAll('.wide')) {
+      const {scrollWidth, clientWidth} = wide.querySelector('.sideways');
+      wide.querySelector('.wider').hidden = scrollWidth <= clientWidth;
+    }
+  }
+
   function done() {
-    // On paper the frames have other widths.
-    const fit = () => Object.values(charts).forEach((chart) => chart.resize());
-    addEventListener('beforeprint', fit);
-    addEventListener('afterprint', fit);
+    addEventListener('beforeprint', toPaper);
+    addEventListener('afterprint', toScreen);
+    addEventListener('resize', tellWide);
+    tellWide();
 
     window.report = {
       charts,

@@ -44,22 +44,24 @@
   // ---- thresholds --------------------------------------------------------------------------------------------------
 
   if (data.ladders.length) {
-    const names = data.rungs;
-    const all = data.ladders.flatMap((ladder) => ladder.rungs.map((rung) => rung.volts)).filter((volts) => volts > 0);
-    let others = 0;
-    const sets = names.map((name) => {
-      const own = name === 'limit' ? {colour: '#000000', shape: 'line'} : style(others++);
+    const kinds = new Map(data.rungs.map((kind) => [kind.name, kind]));
+    const all = data.ladders.flatMap((ladder) => ladder.rungs.map((rung) => rung.volts_peak)).filter((volts) => volts > 0);
+    // A kind has its colour and shape by its place among all kinds, whichever of them this rig has.
+    const sets = data.rungs.map(({name, place, rms}) => {
+      const bar = name === 'limit', own = bar ? {colour: '#000000', shape: 'line'} : style(place < 3 ? place : place - 1);
       return {
-        label: name, showLine: false, borderColor: own.colour, backgroundColor: own.colour, borderDash: [],
-        pointStyle: own.shape, pointRadius: name === 'limit' ? 17 : 6, pointHoverRadius: name === 'limit' ? 19 : 8,
-        pointBorderWidth: name === 'limit' ? 5 : 2,
-        pointHoverBorderWidth: name === 'limit' ? 5 : 2, order: name === 'limit' ? 0 : 1,
+        label: name, legend: rms ? `${name}, RMS at its sine\u2019s peak` : name,
+        showLine: false, borderColor: own.colour, backgroundColor: own.colour, borderDash: [],
+        pointStyle: own.shape, pointRadius: bar ? 17 : 6, pointHoverRadius: bar ? 19 : 8, pointBorderWidth: bar ? 5 : 2,
+        pointHoverBorderWidth: bar ? 5 : 2, order: bar ? 0 : 1,
         data: data.ladders.map((ladder, x) => {
           const rung = ladder.rungs.find((one) => one.name === name);
-          return {x, y: rung && rung.volts > 0 ? rung.volts : null};
+          return {x, y: rung && rung.volts_peak > 0 ? rung.volts_peak : null};
         }),
       };
     });
+    const said = (volts, name) => (kinds.get(name).rms ? `${figure(volts / Math.SQRT2)} V RMS (a sine of ${figure(volts)} V peak)`
+                                                       : `${figure(volts)} V peak`);
     const outputs = data.ladders.map((ladder) => ladder.output);
     // A ladder's rail, from its lowest rung to its highest.
     const rails = ({ctx, scales}) => {
@@ -67,7 +69,7 @@
       ctx.lineWidth = 3;
       data.ladders.forEach((ladder, n) => {
         const x = scales.x.getPixelForValue(n);
-        const volts = ladder.rungs.map((rung) => rung.volts).filter((value) => value > 0);
+        const volts = ladder.rungs.map((rung) => rung.volts_peak).filter((value) => value > 0);
         if (!volts.length) return;
         ctx.beginPath();
         ctx.moveTo(x, scales.y.getPixelForValue(Math.min(...volts)));
@@ -78,7 +80,7 @@
     };
     plot('volts', {
       group: 'volts', labels: outputs, xs: outputs.map((_, n) => n), under: rails, place: (n) => outputs[n],
-      say: (volts) => `${figure(volts)} V`,
+      say: said,
     }, sets, {
       x: {type: 'category', offset: true, grid: {display: false}, ticks: {
         autoSkip: false, maxRotation: 60, callback: (n) => (outputs[n].length > 16 ? outputs[n].slice(0, 15) + '\u2026' : outputs[n]),
@@ -127,7 +129,7 @@
     const round = (step) => Math.floor(depth * 1.1 / step) * step;
     plot(`track ${r} ${t}`, {
       group: `recording ${r}`, xs, place: (n) => clock(xs[n]),
-      say: (y, label) => (label.endsWith('limiter') ? `${fixed(y, 1)} dB` : `${figure(y)} V`),
+      say: (y, label) => (label.endsWith('limiter') ? `${fixed(y, 1)} dB` : `${figure(y)} V peak`),
     }, sets, {
       x: axis('time, minutes and seconds', {type: 'linear', min: 0, max: end, ticks: {
         stepSize: [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800].find((step) => step * 7 >= end) ?? 3600,
@@ -135,7 +137,7 @@
         callback: (s) => clock(s).replace(/\.?0+$/, (zeros) => (zeros.startsWith('.') ? '' : zeros)),
       }}),
       gain: axis('gain, dB', {axis: 'y', stack: 'plot', stackWeight: 1, min: round(3), max: 0, ticks: {maxTicksLimit: 4}}),
-      y: axis('volts', {stack: 'plot', stackWeight: 2, min: -top, max: top,
+      y: axis('volts, peak', {stack: 'plot', stackWeight: 2, min: -top, max: top,
                         ticks: {maxTicksLimit: 7, includeBounds: false}}),
     });
   }));

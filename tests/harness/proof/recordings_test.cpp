@@ -7,6 +7,7 @@
 #include <numbers>
 
 #include "../audio/scratch.hpp"
+#include "harness/analysis/held.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "proof_rig.hpp"
 
@@ -57,13 +58,36 @@ TEST(Recordings, HoldVoltsWattsAndTheMomentsThatLimit) {
 
   // Against the same run by hand.
   const Row out = run(*make_chain(prepared.compiled.settings()), {samples, samples}, 3)[0];
-  EXPECT_DOUBLE_EQ(low.peak_volts, greatest_magnitude(out) * plan.full_scale_volts_peak);
+  const double sample_volts = greatest_magnitude(out) * plan.full_scale_volts_peak;
   EXPECT_DOUBLE_EQ(std::max(*std::ranges::max_element(low.greatest), -*std::ranges::min_element(low.least)),
-                   low.peak_volts);
+                   sample_volts);
+  EXPECT_GE(low.peak_volts, sample_volts);
+  EXPECT_LT(low.peak_volts, 1.006 * sample_volts) << "a wave of 400 Hz lies within 0.05 dB of its samples";
   double squares = 0;
   for (const float x : out) squares += static_cast<double>(x) * static_cast<double>(x);
   EXPECT_NEAR(low.mean_watts, squares / static_cast<double>(out.size()) * std::pow(plan.full_scale_volts_peak, 2) / 8,
               1e-9 * low.mean_watts);
+  EXPECT_NEAR(low.rms_volts, std::sqrt(low.mean_watts * 8), 1e-9 * low.rms_volts);
+  // What is held, by the grid's cells counted from the start, whatever the buckets of the plot are.
+  const std::unique_ptr<Device> device = make_chain(prepared.compiled.settings());
+  device->reset();
+  analysis::LimiterMeter limiters;
+  for (std::size_t at = 0; at < samples.size(); at += dsp::kGridFrames) {
+    const std::size_t count = std::min<std::size_t>(dsp::kGridFrames, samples.size() - at);
+    const Rows piece(2, Row(samples.begin() + static_cast<std::ptrdiff_t>(at),
+                            samples.begin() + static_cast<std::ptrdiff_t>(at + count)));
+    run_on(*device, piece, 3);
+    const dsp::Meter meter = device->take_meter(0);
+    limiters.add(meter.least_peak_gain, meter.least_power_gain, count);
+  }
+  limiters.finish();
+  EXPECT_EQ(low.peak_held.mean_db, limiters.peak().mean_db);
+  EXPECT_EQ(low.power_held.p95_db, limiters.power().p95_db);
+  EXPECT_EQ(low.held.p95_db, limiters.together().p95_db);
+  EXPECT_EQ(low.peak_held.over_1_db, limiters.peak().over_1_db);
+  EXPECT_GT(low.held.mean_db, 1);
+  ASSERT_FALSE(recording.advice.empty());
+  EXPECT_EQ(recording.advice[0].code, "feed-down");
 
   const auto bucket_at = [&](double t) { return static_cast<std::size_t>(t / recording.bucket_seconds); };
   EXPECT_EQ(low.peak_gain_db[bucket_at(0.5)], 0);
@@ -115,23 +139,74 @@ TEST(Recordings, AreJudgedBesideTheBuiltInSignals) {
   ASSERT_EQ(fell.size(), 1u);
   EXPECT_THAT(fell[0].text, testing::HasSubstr("song.wav"));
 }
-TEST(Ladders, StandInDescendingVolts) {
-  const Prepared prepared(
-      edited(kRig, "continuous_power = \"350 W\"", "continuous_power = \"350 W\"\npeak_power = \"1400 W\""));
+std::vector<RungKind> kinds_of(const std::string& rig) {
+  std::vector<RungKind> kinds;
+  for (const Rung& rung : ladders_of(Prepared(rig).subject)[0].rungs) kinds.push_back(rung.kind);
+  return kinds;
+}
+TEST(Ladders, AreRmsWhereTheRatingIsAndStandInOneOrderInEveryRig) {
+  const std::string with_peak =
+      edited(kRig, "continuous_power = \"350 W\"", "continuous_power = \"350 W\"\npeak_power = \"1400 W\"");
+  const Prepared prepared(with_peak);
   const std::vector<Ladder> ladders = ladders_of(prepared.subject);
   ASSERT_EQ(ladders.size(), 3u);
   EXPECT_EQ(ladders[0].output, "low");
-  std::vector<std::string> names;
-  for (std::size_t r = 0; r < ladders[0].rungs.size(); ++r) {
-    names.push_back(ladders[0].rungs[r].name);
-    if (r > 0) {
-      EXPECT_LE(ladders[0].rungs[r].volts_peak, ladders[0].rungs[r - 1].volts_peak);
+  const auto volts = [&](RungKind kind) { return std::ranges::find(ladders[0].rungs, kind, &Rung::kind)->volts; };
+  const auto drawn = [&](RungKind kind) { return std::ranges::find(ladders[0].rungs, kind, &Rung::kind)->volts_peak(); };
+  // sqrt(2) x 6.153 V x 39.81; sqrt(2 x 700 x 8); sqrt(1400 x 8); 2 dB below clip. All of them peaks.
+  EXPECT_NEAR(volts(RungKind::converter_full_scale), 346.4, 0.1);
+  EXPECT_NEAR(volts(RungKind::amplifier_clip), std::sqrt(2 * 700.0 * 8), 1e-9);
+  EXPECT_NEAR(volts(RungKind::driver_peak), std::sqrt(1400.0 * 8), 1e-9);
+  EXPECT_NEAR(volts(RungKind::limit), std::sqrt(2 * 700.0 * 8) * std::pow(10, -0.1), 1e-9);
+  for (const RungKind kind : {RungKind::converter_full_scale, RungKind::amplifier_clip, RungKind::driver_peak, RungKind::limit})
+    EXPECT_EQ(drawn(kind), volts(kind));
+  // sqrt(350 x 8) = 52.9 V RMS, and 1 dB less: what a voltmeter reads. A sine of it has crests sqrt(2) as high.
+  EXPECT_NEAR(volts(RungKind::driver_continuous), std::sqrt(350.0 * 8), 1e-9);
+  EXPECT_NEAR(volts(RungKind::power_limit), std::sqrt(350.0 * 8) * std::pow(10, -0.05), 1e-9);
+  for (const RungKind kind : {RungKind::driver_continuous, RungKind::power_limit}) {
+    EXPECT_TRUE(is_rms(kind));
+    EXPECT_NEAR(drawn(kind), std::sqrt(2.0) * volts(kind), 1e-9);
+  }
+  EXPECT_NEAR(*prepared.compiled.outputs[0].thermal_volts_rms, volts(RungKind::power_limit), 1e-9) << "as plan says it";
+
+  const std::vector<RungKind> all = kinds_of(with_peak);
+  EXPECT_THAT(all, testing::ElementsAre(RungKind::converter_full_scale, RungKind::amplifier_clip, RungKind::driver_peak,
+                                        RungKind::limit, RungKind::driver_continuous, RungKind::power_limit));
+  // The same order where the volts lie otherwise: a driver's peak below the limit, a converter below clip.
+  EXPECT_EQ(kinds_of(edited(with_peak, "\"1400 W\"", "\"400 W\"")), all);
+  EXPECT_EQ(kinds_of(edited(with_peak, "\"+18 dBu\"", "\"0 dBu\"")), all);
+  EXPECT_EQ(kinds_of(kRig).size(), all.size() - 1) << "no peak power, no rung";
+}
+TEST(Basis, SaysEveryKeyThatMovesAFigure) {
+  std::string rig = edited(kRig, "gain = \"32 dB\"", "sensitivity = \"1.4 V\"\nattenuator = \"-6 dB\"");
+  rig = edited(rig, "power = \"700 W\", load = \"8 ohm\"", "power = \"750 W\", load = \"8 ohm\"");
+  rig = edited(rig, "continuous_power = \"350 W\"", "continuous_power = \"350 W\"\npeak_power = \"1300 W\"");
+  Prepared prepared(rig);
+  const rig::Venue venue = rig::parse_venue(
+      "format = 1\n[venue]\ngain = \"-1.5 dB\"\n[venue.feed.left]\neq = [ { type = \"peaking\", at = \"81 Hz\", "
+      "gain = \"-4.5 dB\", q = 3 } ]\n",
+      "v.toml", prepared.rig);
+  prepared.subject.venue = &venue;
+  std::string all;
+  for (const BasisTable& table : basis_of(prepared.subject)) {
+    all += table.title + "\n";
+    for (const auto& row : table.rows) {
+      EXPECT_EQ(row.size(), table.heads.size()) << table.title;
+      for (const std::string& cell : row) {
+        EXPECT_FALSE(cell.empty()) << table.title;
+        all += cell + "|";
+      }
     }
   }
-  // 348.6 V; sqrt(1400 x 8) and sqrt(2 x 700 x 8) = 105.83 V each; 2 dB less; sqrt(2 x 350 x 8) = 74.8 V; 1 dB less.
-  EXPECT_THAT(names, testing::ElementsAre("converter full scale", "amplifier clip", "driver peak", "limit",
-                                          "driver continuous (RMS)", "power limit (RMS)"));
-  EXPECT_NEAR(ladders[0].rungs[4].volts_peak, std::sqrt(2 * 350.0 * 8), 1e-9);
+  // What a reader would look for, file by file: controller, amplifiers, drivers, layers, points, ways, limiters.
+  for (const char* said :
+       {"48 kHz", "+18.00 dBu (6.15 V RMS)", "left: channel 1\nright: channel 2", "750 W into 8 ohm", "200 W into 8 ohm",
+        "from 1.4 V RMS in for 750 W", "-6 dB, can be moved: taken as 0 dB", "26 dB", "350 W (52.9 V RMS)",
+        "1.3 kW (102.0 V peak)", "not given", "500 ms", "-3 dB", "peaking 240 Hz, -3.5 dB, q 1.4", "-1.5 dB",
+        "peaking 81 Hz, -4.5 dB, q 3", "1.6 kHz, linkwitz-riley, 24 dB/oct", "low and high", "sum", "1 × cone", "300 us",
+        "55 Hz, butterworth, 24 dB/oct", "2 dB below clip", "10 ms", "100 ms", "the wave between samples",
+        "1 dB below rating", "250 ms"})
+    EXPECT_THAT(all, testing::HasSubstr(said));
 }
 
 }  // namespace

@@ -57,12 +57,12 @@ inline Proof invented_proof(std::size_t recordings = 1, std::size_t buckets = 15
   for (std::size_t o = 0; o < outputs.size(); ++o) {
     const double clip = o == 0 ? 138.6 : o < 3 ? 105.8 : 56.6;
     Ladder ladder{.output = outputs[o], .rungs = {}};
-    ladder.rungs = {{"converter full scale", clip * 2.1},
-                    {"driver peak", clip * 1.25},
-                    {"amplifier clip", clip},
-                    {"limit", clip * 0.794},
-                    {"driver continuous (RMS)", clip * 0.45}};
-    if (o == 0) ladder.rungs.erase(ladder.rungs.begin() + 1);  // its driver names no peak power
+    ladder.rungs = {{RungKind::converter_full_scale, clip * 2.1},
+                    {RungKind::amplifier_clip, clip},
+                    {RungKind::driver_peak, clip * 1.25},
+                    {RungKind::limit, clip * 0.794},
+                    {RungKind::driver_continuous, clip * 0.45}};
+    if (o == 0) ladder.rungs.erase(ladder.rungs.begin() + 2);  // its driver names no peak power
     proof.ladders.push_back(ladder);
     proof.timings.push_back({outputs[o], 4.5, o == 0 ? 1.0 : 0.0, o == 2 ? -1 : 1});
   }
@@ -75,7 +75,7 @@ inline Proof invented_proof(std::size_t recordings = 1, std::size_t buckets = 15
     std::mt19937 bits(7 + static_cast<unsigned>(r));
     const auto uniform = [&bits] { return static_cast<double>(bits()) / 4294967296.0; };
     for (const Ladder& ladder : proof.ladders) {
-      const double limit = ladder.rungs[ladder.rungs.size() - 2].volts_peak;
+      const double limit = ladder.rungs[ladder.rungs.size() - 2].volts;
       Track track{.output = ladder.output,
                   .least = {},
                   .greatest = {},
@@ -84,8 +84,11 @@ inline Proof invented_proof(std::size_t recordings = 1, std::size_t buckets = 15
                   .coil_rise_kelvin = 61,
                   .level_lost_db = 0.9,
                   .peak_volts = limit,
+                  .rms_volts = 18.3,
                   .mean_watts = 41.7,
-                  .limited_fraction = 0.031};
+                  .limited_fraction = 0.031,
+                  .peak_held = {.mean_db = 0.6, .p95_db = 2.4, .greatest_db = 5.1, .over_1_db = 0.12, .over_3_db = 0.013},
+                  .power_held = {.mean_db = 0.3, .p95_db = 1.8, .greatest_db = 2, .over_1_db = 0.21, .over_3_db = 0}};
       for (std::size_t b = 0; b < buckets; ++b) {
         const double t = static_cast<double>(b) / static_cast<double>(buckets);
         const double wish =
@@ -97,8 +100,16 @@ inline Proof invented_proof(std::size_t recordings = 1, std::size_t buckets = 15
       }
       recording.tracks.push_back(track);
     }
+    if (r == 0)
+      recording.advice = {{"feed-down", outputs, 4, "sub and mid.left: the limiters hold. Turn the feed down 4 dB."},
+                          {"larger-amplifier", {"sub"}, {}, "sub: the clip of amplifier subs sets the limit."}};
     proof.recordings.push_back(recording);
   }
+
+  proof.basis = {{"Amplifiers",
+                  {"amplifier", "ratings", "gain"},
+                  {{"subs", "1400 W into 8 ohm\n2400 W into 4 ohm", "37.6 dB"}, {"mids", "700 W into 8 ohm", "32 dB"}}},
+                 {"Limiters", {"way", "look-ahead"}, {{"sub", "4 ms"}, {"mid", "2.5 ms"}, {"high", "1 ms"}}}};
 
   const auto add = [&](const char* id, const char* output, bool holds, double measured, double allowed,
                        const char* unit, const char* text) {
@@ -125,6 +136,45 @@ inline Proof invented_proof(std::size_t recordings = 1, std::size_t buckets = 15
   return proof;
 }
 
+/// As much as a page of a whole rig holds: every check of each output with a text of its usual length, every table of
+/// what it was computed from, every rung.
+inline Proof invented_demo() {
+  Proof proof = invented_proof(1, 1000);
+  proof.findings.clear();
+  for (const CheckId& check : check_ids())
+    for (const Ladder& ladder : proof.ladders)
+      proof.findings.push_back({check.id, ladder.output, true, -12.74, -12.74, "dBFS", {},
+                                "Of all signals none puts a sample above -12.74 dBFS, 110.1 V peak (by a band-limited "
+                                "square at 41 Hz, 12 dB over full scale, on all feeds); the threshold is -12.74 dBFS, "
+                                "110.1 V peak, set by the amplifier. The limiter holds."});
+  proof.holds = true;
+  for (Ladder& ladder : proof.ladders) {
+    if (ladder.rungs.size() == 4) ladder.rungs.insert(ladder.rungs.begin() + 2, {RungKind::driver_peak, 160});
+    ladder.rungs.push_back({RungKind::power_limit, ladder.rungs.back().volts * 0.891});
+  }
+  const auto sheet = [](const char* title, std::vector<std::string> heads, std::size_t rows, const std::string& cell) {
+    const std::vector<std::string> row(heads.size(), cell);
+    return BasisTable{title, std::move(heads), std::vector<std::vector<std::string>>(rows, row)};
+  };
+  proof.basis = {
+      sheet("Controller and feeds", {"sample rate", "block", "0 dBFS at its input", "0 dBFS at its output", "feeds"}, 1,
+            "+18.00 dBu (6.15 V RMS)"),
+      sheet("Amplifiers", {"amplifier", "ratings", "gain", "front control", "bridged"}, 3,
+            "1400 W into 8 ohm\n2400 W into 4 ohm"),
+      sheet("Drivers", {"driver", "impedance", "continuous power", "peak power", "thermal time"}, 3, "800 W (80.0 V RMS)"),
+      sheet("Gain and eq ahead of the split", {"layer", "gain", "eq"}, 2, "peaking 315 Hz, -3 dB, q 1.2"),
+      sheet("Crossover points", {"between", "low-pass of the way below", "high-pass of the way above"}, 2,
+            "100 Hz, linkwitz-riley, 24 dB/oct"),
+      sheet("Ways", {"way", "feeds", "amplifier", "drivers", "gain", "polarity", "delay", "high-pass", "eq"}, 3,
+            "28 Hz, butterworth, 24 dB/oct"),
+      sheet("Limiters", {"way", "peak limiter", "look-ahead", "hold", "release", "sees", "power limiter", "time"}, 3,
+            "the wave between samples"),
+      sheet("What they come to at each amplifier channel",
+            {"output", "load", "rating", "amplifier gain", "clips at", "clip", "peak limit", "power limit"}, 5,
+            "110.1 V peak (-12.74 dBFS)")};
+  return proof;
+}
+
 /// The same with harm in every text that comes from a file.
 inline Proof hostile_proof() {
   Proof proof = invented_proof(1, 40);
@@ -137,8 +187,15 @@ inline Proof hostile_proof() {
   for (auto& curve : proof.responses.curves) curve.name += kHostile;
   for (Ladder& ladder : proof.ladders) ladder.output = kHostile;
   for (Timing& timing : proof.timings) timing.output = kHostile;
+  for (BasisTable& table : proof.basis) {
+    table.title = kHostile;
+    for (std::string& head : table.heads) head = kHostile;
+    for (auto& row : table.rows)
+      for (std::string& cell : row) cell = kHostile;
+  }
   for (Recording& recording : proof.recordings) {
     recording.file = kHostile;
+    for (Advice& advice : recording.advice) advice.code = advice.text = kHostile;
     for (Track& track : recording.tracks) track.output = kHostile;
   }
   return proof;

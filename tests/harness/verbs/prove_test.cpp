@@ -166,6 +166,37 @@ TEST_F(Prove, RecordingsAreJudgedInTheOrderGiven) {
   EXPECT_THAT(read("proof.html"), HasSubstr("data-plot=\"track 1 0\""));
 }
 
+TEST_F(Prove, ARecordingThatIsHeldIsToldAsInARender) {
+  // 1 kHz at full scale asks 277 V peak of a limit of 100.5 V: 8.8 dB over. The power limiter takes most of it.
+  const Result result = shell(
+      "$R stimulus sine -o a.wav --seconds 3 --level '0 dBFS' --quiet && "
+      "$R prove rig.toml --program a.wav --json --report proof.html");
+  ASSERT_LE(result.status, 1) << result.err;
+  const Json recording = Json::parse(result.out).at("recordings")[0], output = recording.at("outputs")[0];
+  for (const char* key : {"peak_held_mean_db", "peak_held_p95_db", "peak_held_time_fraction", "power_held_mean_db",
+                          "power_held_p95_db", "rms_volts"})
+    EXPECT_TRUE(output.at(key).is_number()) << key;
+  EXPECT_GT(output["peak_held_mean_db"].get<double>() + output["power_held_mean_db"].get<double>(), 7);
+  EXPECT_NEAR(output["rms_volts"].get<double>() * output["rms_volts"].get<double>() / 8,
+              output["mean_watts"].get<double>(), 1e-6);
+  EXPECT_EQ(recording.at("advice")[0].at("code"), "feed-down");
+  EXPECT_THAT(result.err, HasSubstr("> feed-down: full.left"));
+  EXPECT_THAT(read("proof.html"), HasSubstr("<code>feed-down</code> full.left: the limiters hold"));
+}
+
+TEST_F(Prove, ThePageSaysWhatItWasComputedFromAndWhatBecameOfTheSeal) {
+  ASSERT_LE(shell("$R prove rig.toml --report never.html").status, 1);
+  EXPECT_THAT(read("never.html"), HasSubstr("The rig was never sealed."));
+  EXPECT_THAT(read("never.html"), HasSubstr("<td>1 kW into 8 ohm</td><td>32 dB</td>"));
+  ASSERT_EQ(shell("$R seal rig.toml && $R prove rig.toml --report sealed.html").status, 0);
+  EXPECT_THAT(read("sealed.html"), HasSubstr("The rig is as it was sealed."));
+  std::string moved = kRig;
+  write("rig.toml", moved.replace(moved.find("gain = \"32 dB\""), 14, "gain = \"33 dB\""));
+  ASSERT_LE(shell("$R prove rig.toml --report moved.html").status, 1);
+  EXPECT_THAT(read("moved.html"), HasSubstr("Since the rig was sealed, "));
+  EXPECT_THAT(read("moved.html"), HasSubstr("<td>33 dB</td>"));
+}
+
 TEST_F(Prove, WhatCannotBeUsedIsRefusedAndLeavesNothing) {
   write("note.txt", "no sound");
   const std::set<std::string> before = files();
