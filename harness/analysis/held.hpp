@@ -15,8 +15,8 @@
 namespace rackproof::analysis {
 
 struct Held {
-  double mean_db = 0;     ///< over all the time, above 0 where it is held
-  double p95_db = 0;      ///< for 95 % of the time no more than this is held
+  double mean_db = 0;  ///< over all the time, above 0 where it is held
+  double p95_db = 0;   ///< for 95 % of the time no more than this is held
   double greatest_db = 0;
   double over_1_db = 0, over_3_db = 0;  ///< shares of the time, 0 .. 1
 };

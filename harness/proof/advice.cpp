@@ -20,8 +20,7 @@ std::string listed(const std::vector<std::string>& names) {
   constexpr std::size_t kNamed = 4;
   const std::size_t told = names.size() > kNamed ? kNamed - 1 : names.size();
   std::string text;
-  for (std::size_t n = 0; n < told; ++n)
-    text += (n == 0 ? "" : n + 1 == names.size() ? " and " : ", ") + names[n];
+  for (std::size_t n = 0; n < told; ++n) text += (n == 0 ? "" : n + 1 == names.size() ? " and " : ", ") + names[n];
   if (told < names.size()) text += fmt::format(" and {} more", names.size() - told);
   return text;
 }
@@ -82,11 +81,11 @@ class Adviser {
     for (std::size_t f = 0; f < heard.size(); ++f)
       if (heard[f]) feeds.push_back(rig_.feeds[f].name);
     const double down_db = whole_up(worst->together.p95_db);
-    std::string text =
-        fmt::format("{}: the limiters hold {}more than 1 dB for {:.0f} % of the time and {:.1f} dB or more for 5 % of it. "
-                    "Turn {} down {:g} dB: they then rest for 95 % of the time.",
-                    listed(outputs), outputs.size() > 1 ? "up to " : "", 100 * worst->together.over_1_db,
-                    worst->together.p95_db, feed_words(feeds), down_db);
+    std::string text = fmt::format(
+        "{}: more than 1 dB is held for {}{:.0f} % of the time, {:.1f} dB or more for 5 % of it. Turn {} "
+        "down {:g} dB: the limiters then rest for 95 % of the time.",
+        listed(outputs), outputs.size() > 1 ? "up to " : "", 100 * worst->together.over_1_db, worst->together.p95_db,
+        feed_words(feeds), down_db);
     add("feed-down", std::move(outputs), down_db, std::move(text));
   }
   std::string feed_words(const std::vector<std::string>& feeds) const {
@@ -123,14 +122,14 @@ class Adviser {
     const bool peak_known = plan.driver_peak_volts > 0;
     const std::string& driver = driver_of(way).name;
     const std::string unknown = fmt::format(
-        " First give the peak power of {} (driver.{}.peak_power): without it nobody knows whether it takes that.", driver,
-        driver);
+        " First give the peak power of {} (driver.{}.peak_power): without it nobody knows whether it takes that.",
+        driver, driver);
     const double more_db = std::min(wanted_db, room_db);
     const std::string driver_ends =
-        room_db < wanted_db ? fmt::format(" More than that {} does not take.", driver) : std::string();
+        room_db < wanted_db ? fmt::format(" Driver {} takes no more than that.", driver) : std::string();
     if (plan.limited_by == LimitedBy::converter) {
-      const double amplifier_db = whole_down(to_db(plan.clip_volts_peak / plan.full_scale_volts_peak) -
-                                             way_of(way).limit->below_clip_db);
+      const double amplifier_db =
+          whole_down(to_db(plan.clip_volts_peak / plan.full_scale_volts_peak) - way_of(way).limit->below_clip_db);
       const double gain_db = std::min(more_db, amplifier_db);
       if (gain_db < 1) return;
       add("more-gain", way.outputs, peak_known ? std::optional(gain_db) : std::nullopt,
@@ -142,10 +141,11 @@ class Adviser {
       return;
     }
     std::string text = fmt::format(
-        "{}: the clip of amplifier {} sets the limit. One of {:g} dB more, {:.0f} W into {:.3g} ohm{} in place of {:g} W, "
-        "passes {} of what is held.",
+        "{}: the clip of amplifier {} sets the limit. One that makes {:g} dB more, {:.0f} W into {:.3g} ohm{} in place of "
+        "{:g} W, passes {} of what is held.",
         plan.way, amplifier, more_db, plan.rating_watts * std::pow(10, more_db / 10), plan.rating_ohm,
-        rig_.amplifier_of(way_of(way)).bridged ? " a side" : "", plan.rating_watts, more_db < wanted_db ? "part" : "most");
+        rig_.amplifier_of(way_of(way)).bridged ? " a side" : "", plan.rating_watts,
+        more_db < wanted_db ? "part" : "most");
     if (plan.limit_volts_peak * from_db(more_db) > plan.full_scale_volts_peak)
       text += fmt::format(" It needs more gain as well: the converter's full scale makes {:.1f} V peak of this one.",
                           plan.full_scale_volts_peak);
@@ -170,11 +170,12 @@ class Adviser {
     const std::string& held = most->plan->way;
     const std::string& free = least->plan->way;
     add("limits-agree", {most->plan->name, least->plan->name}, loud_db(*most) - loud_db(*least),
-        fmt::format("Where it is loud {} is held {:.1f} dB and {} {:.1f} dB: the sound changes with the level, towards {}. "
-                    "Let the limits agree: less feed, more amplifier or driver for {}, or a lower limit for {} "
-                    "(way.{}.limit.below_clip).",
-                    held, loud_db(*most), free, loud_db(*least),
-                    most->plan->way_index > least->plan->way_index ? "the lows" : "the highs", held, free, free));
+        fmt::format(
+            "Where it is loud {} is held {:.1f} dB and {} {:.1f} dB: the sound changes with the level, towards {}. "
+            "Let the limits agree: less feed, more amplifier or driver for {}, or a lower limit for {} "
+            "(way.{}.limit.below_clip).",
+            held, loud_db(*most), free, loud_db(*least),
+            most->plan->way_index > least->plan->way_index ? "the lows" : "the highs", held, free, free));
   }
 
   const rig::Way& way_of(const HeldWay& way) const { return rig_.ways[way.plan->way_index]; }

@@ -19,6 +19,8 @@ using rig::Quantity;
 std::string text(Quantity quantity, double value) { return rig::text_of({quantity, value == 0 ? 0 : value}); }
 std::string decibels(double db) { return text(Quantity::gain, db); }
 std::string dbu_and_volts(double volts) { return fmt::format("{:+.2f} dBu ({:.3g} V RMS)", dbu(volts), volts); }
+/// As plates and sheets print it.
+std::string watts(double power) { return fmt::format("{:g} W", power); }
 std::string either(bool which, const char* yes, const char* no) { return which ? yes : no; }
 
 std::string filter_text(const rig::Filter& filter) {
@@ -33,10 +35,10 @@ std::string eq_text(const std::vector<rig::EqBand>& bands) {
                                                  "allpass", "peaking",  "lowshelf", "highshelf"};
   std::string all;
   for (const rig::EqBand& band : bands) {
-    const bool has_gain = band.type == rig::EqType::peaking || band.type == rig::EqType::lowshelf ||
-                          band.type == rig::EqType::highshelf;
-    all += (all.empty() ? "" : "\n") + fmt::format("{} {}", kTypes[static_cast<std::size_t>(band.type)],
-                                                   text(Quantity::frequency, band.at_hz));
+    const bool has_gain =
+        band.type == rig::EqType::peaking || band.type == rig::EqType::lowshelf || band.type == rig::EqType::highshelf;
+    all += (all.empty() ? "" : "\n") +
+           fmt::format("{} {}", kTypes[static_cast<std::size_t>(band.type)], text(Quantity::frequency, band.at_hz));
     if (has_gain) all += ", " + decibels(band.gain_db);
     if (band.width == rig::EqWidth::q)
       all += fmt::format(", q {:.4g}", band.width_value);
@@ -66,13 +68,13 @@ BasisTable amplifiers(const rig::Rig& rig) {
   for (const rig::Amplifier& amplifier : rig.amplifiers) {
     std::string ratings;
     for (const rig::Rating& rating : amplifier.ratings)
-      ratings += fmt::format("{}{} into {}", ratings.empty() ? "" : "\n", text(Quantity::power, rating.power_watts),
+      ratings += fmt::format("{}{} into {}", ratings.empty() ? "" : "\n", watts(rating.power_watts),
                              text(Quantity::impedance, rating.load_ohm));
     const std::string gain = amplifier.gain_db
                                  ? decibels(*amplifier.gain_db)
                                  : fmt::format("{:.1f} dB, from {} RMS in for {}", amplifier_gain_db(amplifier),
                                                text(Quantity::voltage, *amplifier.sensitivity_volts_rms),
-                                               text(Quantity::power, amplifier.ratings.front().power_watts));
+                                               watts(amplifier.ratings.front().power_watts));
     const std::string control = amplifier.attenuator_fixed ? decibels(amplifier.attenuator_db) + ", fixed"
                                 : amplifier.attenuator_db == 0
                                     ? "0 dB"
@@ -86,9 +88,8 @@ BasisTable amplifiers(const rig::Rig& rig) {
 BasisTable drivers(const rig::Rig& rig) {
   BasisTable table{"Drivers", {"driver", "impedance", "continuous power", "peak power", "thermal time"}, {}};
   for (const rig::Driver& driver : rig.drivers) {
-    const auto power = [&](double watts, const char* kind) {
-      return fmt::format("{} ({:.1f} V {})", text(Quantity::power, watts), volts_rms(watts, driver.impedance_ohm),
-                         kind);
+    const auto power = [&](double rated, const char* kind) {
+      return fmt::format("{} ({:.1f} V {})", watts(rated), volts_rms(rated, driver.impedance_ohm), kind);
     };
     table.rows.push_back({driver.name, text(Quantity::impedance, driver.impedance_ohm),
                           power(driver.continuous_power_watts, "RMS"),
@@ -145,10 +146,9 @@ BasisTable limiters(const rig::Rig& rig) {
     std::vector<std::string> row{way.name};
     if (way.limit) {
       const rig::Limit& limit = *way.limit;
-      row.insert(row.end(),
-                 {decibels(limit.below_clip_db) + " below clip", text(Quantity::time, limit.look_ahead_s),
-                  text(Quantity::time, limit.hold_s), text(Quantity::time, limit.release_s),
-                  either(limit.true_peak, "the wave between samples", "samples alone")});
+      row.insert(row.end(), {decibels(limit.below_clip_db) + " below clip", text(Quantity::time, limit.look_ahead_s),
+                             text(Quantity::time, limit.hold_s), text(Quantity::time, limit.release_s),
+                             either(limit.true_peak, "the wave between samples", "samples alone")});
     } else {
       row.insert(row.end(), {"none", "–", "–", "–", "–"});
     }

@@ -7,8 +7,8 @@
 namespace rackproof::proof {
 
 const char* name_of(RungKind kind) {
-  constexpr std::array<const char*, kRungKinds> kNames = {"converter full scale", "amplifier clip",    "driver peak",
-                                                          "limit",                "driver continuous", "power limit"};
+  constexpr std::array<const char*, kRungKinds> kNames = {
+      "converter full scale", "amplifier clip", "driver peak", "limit", "driver continuous", "power limit"};
   return kNames[static_cast<std::size_t>(kind)];
 }
 

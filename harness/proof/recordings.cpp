@@ -134,7 +134,8 @@ Recording record(const Subject& subject, const std::filesystem::path& programme)
                       .tracks = {}};
   for (Follower& follower : followers) recording.tracks.push_back(follower.finish());
   std::vector<Holding> holdings;
-  for (const Track& track : recording.tracks) holdings.push_back({track.peak_held, track.power_held, track.held, track.rms_volts});
+  for (const Track& track : recording.tracks)
+    holdings.push_back({track.peak_held, track.power_held, track.held, track.rms_volts});
   recording.advice = advice_of(subject.rig, subject.compiled, holdings);
   return recording;
 }

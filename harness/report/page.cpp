@@ -25,7 +25,7 @@ using proof::Rung;
 using proof::RungKind;
 using proof::Track;
 
-constexpr std::size_t kMostBuckets = 1000, kToldMoments = 6;
+constexpr std::size_t kMostBuckets = 1000, kToldMoments = 3;
 constexpr const char* kCautions =
     "<li>Loudspeakers on a rig of this size can harm hearing within minutes. Clear the area, wear protection, begin at "
     "the lowest level.</li>\n"
@@ -36,8 +36,11 @@ constexpr const char* kCautions =
 
 // ---- numbers and words ----------------------------------------------------------------------------------------------
 
+/// Its figure and its unit stay on one line.
 std::string quantity(double value, const std::string& unit) {
-  return figure(value) + (unit.empty() ? "" : " " + escaped(unit));
+  std::string text = figure(value);
+  if (!unit.empty()) text += "\u00a0" + escaped(unit);
+  return text;
 }
 /// "1:05.2"
 std::string clock(double seconds) {
@@ -54,7 +57,7 @@ std::vector<RungKind> kinds_of(const std::vector<Ladder>& ladders) {
   }
   return kinds;
 }
-const char* unit_of(RungKind kind) { return is_rms(kind) ? "V RMS" : "V peak"; }
+const char* unit_of(RungKind kind) { return is_rms(kind) ? "V\u00a0RMS" : "V\u00a0peak"; }
 
 // ---- data for the plots ---------------------------------------------------------------------------------------------
 
@@ -198,19 +201,20 @@ std::string ladders_of(const Proof& proof) {
       rows.back().push_back(rung == ladder.rungs.end() ? "–" : number(rung->volts, 1));
     }
   }
-  return figure_of("volts", "What is reached at which voltage",
-                   "Each output's ladder, in peak volts at its loudspeaker terminals. The limit, the thick bar, "
-                   "is to lie below all that it protects. A continuous rating and the power limit are RMS volts: they "
-                   "stand at the peak of a sine of that RMS, 1.41 times as high. They are the power limiter's business, "
-                   "not the peak limit's.") +
+  return figure_of(
+             "volts", "What is reached at which voltage",
+             "Each output's ladder, in peak volts at its loudspeaker terminals. The limit, the thick bar, "
+             "is to lie below all that it protects. A continuous rating and the power limit are RMS volts: they "
+             "stand at the peak of a sine of that RMS, 1.41 times as high. They are the power limiter's business, "
+             "not the peak limit's.") +
          table("Volts at the loudspeaker terminals, as a voltmeter and a peak meter read them", columns, rows);
 }
 
 std::string told(const Track& track, double bucket_seconds) {
   std::vector<Moment> moments = limiting_moments(track, bucket_seconds);
   if (moments.empty()) return "It never limits.";
-  std::string out = fmt::format("It limits by more than 0.1 dB in {}; deepest: ",
-                                counted(moments.size(), "stretch", "stretches"));
+  std::string out =
+      fmt::format("It limits by more than 0.1 dB in {}; deepest: ", counted(moments.size(), "stretch", "stretches"));
   std::stable_sort(moments.begin(), moments.end(),
                    [](const Moment& a, const Moment& b) { return a.deepest_db < b.deepest_db; });
   for (std::size_t m = 0; m < std::min(moments.size(), kToldMoments); ++m)
@@ -223,12 +227,14 @@ std::string levels_of(const Recording& recording) {
   const std::string peak = "peak limiter holds", power = "power limiter holds", coil = "coil, an estimate";
   std::vector<Column> columns{{"output", false}, {"V peak"}, {"V RMS"}, {"W, mean"}};
   for (const std::string& limiter : {peak, power})
-    for (const char* head : {"mean dB", "95 % dB", "over 1 dB", "over 3 dB"}) columns.push_back({head, true, limiter});
+    for (const char* head : {"mean dB", "95\u00a0% dB", "over 1\u00a0dB", "over 3\u00a0dB"})
+      columns.push_back({head, true, limiter});
   columns.push_back({"warms K", true, coil});
   columns.push_back({"costs dB", true, coil});
   std::vector<std::vector<std::string>> rows;
   for (const Track& track : recording.tracks) {
-    rows.push_back({bdi(track.output), number(track.peak_volts, 1), number(track.rms_volts, 1), figure(track.mean_watts)});
+    rows.push_back(
+        {bdi(track.output), number(track.peak_volts, 1), number(track.rms_volts, 1), figure(track.mean_watts)});
     for (const analysis::Held* held : {&track.peak_held, &track.power_held})
       for (const std::string& cell : {number(held->mean_db, 1), number(held->p95_db, 1),
                                       number(100 * held->over_1_db, 1) + " %", number(100 * held->over_3_db, 1) + " %"})
@@ -243,7 +249,8 @@ std::string advice_of(const Recording& recording) {
   std::string items;
   for (const proof::Advice& advice : recording.advice)
     items += fmt::format("<li><code>{}</code> {}</li>\n", escaped(advice.code), sentence(advice.text));
-  if (items.empty()) return "<p>No output is held more than 1 dB for more than 5 % of the time: nothing to change.</p>\n";
+  if (items.empty())
+    return "<p>No output is held more than 1 dB for more than 5 % of the time: nothing to change.</p>\n";
   return "<ul class=\"advice\">\n" + items + "</ul>\n";
 }
 
@@ -251,7 +258,7 @@ std::string recordings_of(const std::vector<Recording>& recordings) {
   std::string body;
   for (std::size_t r = 0; r < recordings.size(); ++r) {
     const Recording& recording = recordings[r];
-    body += fmt::format("<h3>{} <small>{}</small></h3>\n{}{}<div class=\"pair\">\n",
+    body += fmt::format("<h3>{} <small>{}</small></h3>\n{}{}<div class=\"pair tracks\">\n",
                         bdi(recording.file.filename().string()), clock(recording.seconds), advice_of(recording),
                         levels_of(recording));
     for (std::size_t t = 0; t < recording.tracks.size(); ++t)
@@ -260,20 +267,25 @@ std::string recordings_of(const std::vector<Recording>& recordings) {
     body += "</div>\n";
   }
   if (body.empty()) return {};
-  return "<p>What is held for 95 % of the time at most stands under “95 %”, the share of the time in which more "
-         "is held under “over”. In the plots, above: the least and greatest volts of each stretch and the limit; below: "
-         "what the peak and the power limiter take off. Triangles mark the deepest of each limiting stretch.</p>\n" +
+  return "<p>“95 %”: what is held at most for 95 % of the time. “Over 1 dB”: for how much of the time more than that is "
+         "held. In the plots, above: the least and greatest volts of each stretch and the limit; below: what the peak and "
+         "the power limiter take off. Triangles mark the deepest of each limiting stretch.</p>\n" +
          body;
 }
 
-/// A cell of more than one line.
+/// A cell, which may have several lines, with true minus signs.
 std::string lines(const std::string& text) {
   std::string out;
-  for (const char c : escaped(text)) {
-    if (c == '\n')
+  const std::string safe = escaped(text);
+  for (std::size_t n = 0; n < safe.size(); ++n) {
+    const bool begins = n == 0 || safe[n - 1] == ' ' || safe[n - 1] == '(' || safe[n - 1] == '\n';
+    const bool minus = safe[n] == '-' && begins && n + 1 < safe.size() && safe[n + 1] >= '0' && safe[n + 1] <= '9';
+    if (safe[n] == '\n')
       out += "<br>";
+    else if (minus)
+      out += "−";
     else
-      out += c;
+      out += safe[n];
   }
   return out;
 }
@@ -306,6 +318,41 @@ std::string timings_of(const Proof& proof) {
                {{"output", false}, {"latency ms"}, {"delay ms"}, {"both ms"}, {"polarity", false}}, rows);
 }
 
+/// Findings of one check that say the same of several outputs, in one row: `first` tells for all of them.
+struct CheckRow {
+  const Finding* first;
+  std::string where, measured, allowed, words;
+  bool several = false;
+};
+/// What a finding says once its output's name, if it begins with that, is taken for any.
+std::string words_for_each(const Finding& finding) {
+  const bool named = finding.output && finding.text.starts_with(*finding.output);
+  return named ? "Each" + finding.text.substr(finding.output->size()) : finding.text;
+}
+std::vector<CheckRow> rows_of(const std::vector<Finding>& findings) {
+  std::vector<CheckRow> rows;
+  for (const Finding& finding : findings) {
+    CheckRow row{&finding, where(finding), quantity(finding.measured, finding.unit),
+                 quantity(finding.allowed, finding.unit), words_for_each(finding)};
+    const auto same = std::ranges::find_if(rows, [&](const CheckRow& other) {
+      return other.first->id == finding.id && outcome_of(*other.first) == outcome_of(finding) &&
+             other.first->accepted == finding.accepted && other.measured == row.measured &&
+             other.allowed == row.allowed && other.words == row.words;
+    });
+    if (same == rows.end()) {
+      rows.push_back(std::move(row));
+      continue;
+    }
+    same->where += ", " + row.where;
+    same->several = true;
+  }
+  for (CheckRow& row : rows) {
+    row.words = sentence(row.several ? row.words : row.first->text);
+    if (outcome_of(*row.first) == Outcome::accepted) row.words += " Accepted: " + bdi(*row.first->accepted);
+  }
+  return rows;
+}
+
 /// A body a check, so that its name heads its rows; on a narrow screen the cells go below each other.
 std::string checks_of(const Proof& proof) {
   std::string out =
@@ -313,21 +360,20 @@ std::string checks_of(const Proof& proof) {
       "<table class=\"checks\"><caption>Measured, allowed, and what it means</caption><thead><tr>"
       "<th scope=\"col\">where</th><th scope=\"col\">verdict</th><th scope=\"col\" class=\"figure\">measured</th>"
       "<th scope=\"col\" class=\"figure\">allowed</th><th scope=\"col\">in words</th></tr></thead>\n";
-  for (std::size_t n = 0; n < proof.findings.size(); ++n) {
-    const Finding& finding = proof.findings[n];
-    if (n == 0 || proof.findings[n - 1].id != finding.id) {
-      if (n > 0) out += "</tbody>\n";
-      out += "<tbody><tr class=\"id\"><th scope=\"rowgroup\" colspan=\"5\">" + escaped(finding.id) + "</th></tr>\n";
+  const Finding* last = nullptr;
+  for (const CheckRow& row : rows_of(proof.findings)) {
+    const Outcome outcome = outcome_of(*row.first);
+    if (last == nullptr || last->id != row.first->id) {
+      if (last != nullptr) out += "</tbody>\n";
+      out += "<tbody><tr class=\"id\"><th scope=\"rowgroup\" colspan=\"5\">" + escaped(row.first->id) + "</th></tr>\n";
     }
-    const Outcome outcome = outcome_of(finding);
+    last = row.first;
     out += fmt::format(
         "<tr class=\"{}\"><th scope=\"row\">{}</th><td>{}</td><td class=\"figure\" data-head=\"measured\">{}</td>"
-        "<td class=\"figure\" data-head=\"allowed\">{}</td><td class=\"words\">{}{}</td></tr>\n",
-        name_of(outcome), where(finding), mark_of(outcome), quantity(finding.measured, finding.unit),
-        quantity(finding.allowed, finding.unit), sentence(finding.text),
-        outcome == Outcome::accepted ? " Accepted: " + bdi(*finding.accepted) : "");
+        "<td class=\"figure\" data-head=\"allowed\">{}</td><td class=\"words\">{}</td></tr>\n",
+        name_of(outcome), row.where, mark_of(outcome), row.measured, row.allowed, row.words);
   }
-  return out + (proof.findings.empty() ? "" : "</tbody>") + "</table>\n";
+  return out + (last == nullptr ? "" : "</tbody>") + "</table>\n";
 }
 
 }  // namespace
@@ -351,10 +397,10 @@ std::string page(const Proof& proof, const PageFacts& facts) {
                               .headline = proof.holds ? "The rig holds" : "The rig does not hold",
                               .body = "<p>" + verdict_text(proof) + "</p>\n" + fixes_of(proof)},
                   .parts = {{"response", "Response", responses_of(proof)},
+                            {"times", "Latency, delays, polarity", timings_of(proof)},
                             {"volts", "Thresholds in volts", ladders_of(proof)},
                             {"recordings", "Recordings", recordings_of(recordings)},
                             {"basis", "What it was computed from", basis_of(proof)},
-                            {"times", "Latency, delays, polarity", timings_of(proof)},
                             {"checks", "Every check", checks_of(proof)}},
                   .cautions = kCautions,
                   .data = data,

@@ -76,7 +76,15 @@ std::string escaped(std::string_view text) {
   return out;
 }
 
-std::string bdi(const std::string& text) { return "<bdi>" + escaped(text) + "</bdi>"; }
+std::string bdi(const std::string& text) {
+  constexpr std::size_t kFits = 16;  // of a name that a narrow screen shows whole
+  std::string out;
+  for (const char c : text) {
+    out += escaped({&c, 1});
+    if (text.size() > kFits && (c == '.' || c == '_' || c == '/')) out += "<wbr>";
+  }
+  return "<bdi>" + out + "</bdi>";
+}
 std::string sentence(const std::string& text) {
   std::string out;
   bool code = false;
@@ -146,18 +154,18 @@ std::string figure_of(const std::string& plot, const std::string& title, const s
 
 std::string table(const std::string& caption, const std::vector<Column>& columns,
                   const std::vector<std::vector<std::string>>& rows) {
-  std::string out = "<div class=\"wide\"><p class=\"wider\" hidden>This table is wider than the screen: it scrolls "
-                    "sideways.</p><div class=\"sideways\" tabindex=\"0\" role=\"group\" aria-label=\"" +
-                    caption + "\"><table><caption>" + caption + "</caption><thead>";
+  std::string out =
+      "<div class=\"wide\"><p class=\"wider\" hidden>Wider than the screen: scroll it sideways.</p>"
+      "<div class=\"sideways\" tabindex=\"0\" role=\"group\" aria-label=\"" +
+      caption + "\"><table><caption>" + caption + "</caption><thead>";
   const auto kind = [](const Column& column) { return column.numeric ? " class=\"figure\"" : ""; };
   if (std::ranges::any_of(columns, [](const Column& column) { return !column.group.empty(); })) {
     out += "<tr>";
     for (std::size_t c = 0, next = 0; c < columns.size(); c = next) {
       for (next = c + 1; next < columns.size() && columns[next].group == columns[c].group;) ++next;
-      out += columns[c].group.empty()
-                 ? fmt::format("<td colspan=\"{}\"></td>", next - c)
-                 : fmt::format("<th scope=\"colgroup\" class=\"group\" colspan=\"{}\">{}</th>", next - c,
-                               columns[c].group);
+      out += columns[c].group.empty() ? fmt::format("<td colspan=\"{}\"></td>", next - c)
+                                      : fmt::format("<th scope=\"colgroup\" class=\"group\" colspan=\"{}\">{}</th>",
+                                                    next - c, columns[c].group);
     }
     out += "</tr>";
   }

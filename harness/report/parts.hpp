@@ -13,7 +13,7 @@ namespace rackproof::report {
 
 /// Text as HTML shows it, within elements and quoted attributes.
 std::string escaped(std::string_view text);
-/// A name from outside, whose direction of writing stays its own.
+/// A name from outside, whose direction of writing stays its own. A long one may go on below behind its dots.
 std::string bdi(const std::string& text);
 /// A sentence; what stands between backquotes is a key or a value of the file.
 std::string sentence(const std::string& text);

@@ -94,11 +94,12 @@ std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, 
       found.push_back({"converter-clip", fmt::format("{}: {} samples beyond full scale, where a converter clips",
                                                      reading.name, reading.clipped_samples)});
     if (reading.peak_volts > plan.clip_volts_peak)
-      found.push_back({"amplifier-clip",
-                       fmt::format("{}: {:.1f} V peak are {:.1f} dB beyond what the amplifier makes ({:.1f} V peak): it "
-                                   "would clip, and clipping burns drivers",
-                                   reading.name, reading.peak_volts,
-                                   db_from_ratio(reading.peak_volts / plan.clip_volts_peak), plan.clip_volts_peak)});
+      found.push_back(
+          {"amplifier-clip",
+           fmt::format("{}: {:.1f} V peak are {:.1f} dB beyond what the amplifier makes ({:.1f} V peak): it "
+                       "would clip, and clipping burns drivers",
+                       reading.name, reading.peak_volts, db_from_ratio(reading.peak_volts / plan.clip_volts_peak),
+                       plan.clip_volts_peak)});
     const rig::Driver& driver = rig.driver_of(rig.ways.at(plan.way_index));
     const double driver_volts = reading.rms_volts * plan.driver_share;
     const double driver_watts = driver_volts * driver_volts / driver.impedance_ohm;

@@ -44,7 +44,7 @@ struct RenderedOutput {
   double peak = 0, true_peak = 0, rms = 0;  ///< 1.0 = full scale; rms plain, so a full-scale sine has 0.7071
   double wave_peak = 0;                     ///< of the wave that a converter makes: for volts, never below `peak`
   double least_peak_gain = 1, least_power_gain = 1;
-  analysis::Held peak_held, power_held, held;  ///< by each limiter, and by both together
+  analysis::Held peak_held = {}, power_held = {}, held = {};  ///< by each limiter, and by both together
   std::uint64_t limited_frames = 0, clipped_samples = 0;
 };
 

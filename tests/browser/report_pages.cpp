@@ -18,7 +18,8 @@ int main(int argc, char** argv) {
     return stream.good();
   };
   const auto write = [&](const char* name, const proof::Proof& proof) {
-    return save(name, report::page(proof, {"quay.toml", "harbour.venue.toml", "The rig is as it was sealed.", "for a test", "rackproof"}));
+    return save(name, report::page(proof, {"quay.toml", "harbour.venue.toml", "The rig is as it was sealed.",
+                                           "for a test", "rackproof"}));
   };
   const auto write_measured = [&](const char* name, const tune::Measurement& measurement) {
     const std::string title = measurement.each[0].file == proof::kHostile ? proof::kHostile : "hall";

@@ -158,11 +158,17 @@ const plotting = (() => {
     return canvas;
   }
 
-  // A button a curve; `partner`: the datasets that go with it.
-  function addLegend(holder, chart) {
+  // A button a curve, or on paper its sample and name; `partner`: the datasets that go with it.
+  function addLegend(holder, chart, onPaper = false) {
     const sets = chart.data.datasets;
     sets.forEach((set, n) => {
       if (set.partner !== undefined || sets.filter((one) => one.partner === undefined).length < 2) return;
+      if (onPaper) {
+        const item = document.createElement('span');
+        item.append(sample(set), set.legend ?? set.label);
+        holder.append(item);
+        return;
+      }
       const button = document.createElement('button');
       button.type = 'button';
       button.setAttribute('aria-pressed', 'true');
@@ -283,14 +289,15 @@ const plotting = (() => {
     segment: {borderColor: ({p0, p1}) => (Math.abs(p0.parsed.y - p1.parsed.y) > 180 ? 'transparent' : undefined)}};
   const phaseAxis = () => axis('phase, degrees', {min: -180, max: 180, ticks: {stepSize: 90}});
 
-  // On paper a plot has its place's width in millimetres, a share of that for its height, and finer dots.
-  const MILLIMETRE = 96 / 25.4, PAPER = {whole: 188, half: 91}, DOTS = 3;
+  // On paper a plot has its place's width in millimetres, a share of that for its height, smaller letters and finer dots.
+  const MILLIMETRE = 96 / 25.4, PAPER = {whole: 188, half: 91, third: 59}, LETTERS = 1.4, DOTS = 2.5;
   function toPaper() {
     for (const [name, chart] of Object.entries(charts)) {
-      const half = chart.report.frame.closest('.pair, .duo') !== null, width = half ? PAPER.half : PAPER.whole;
+      const {frame} = chart.report, track = frame.closest('.tracks'), half = frame.closest('.pair, .duo');
+      const width = (track ? PAPER.third : half ? PAPER.half : PAPER.whole) * MILLIMETRE * LETTERS;
       chart.options.responsive = false;
       chart.options.devicePixelRatio = DOTS;
-      chart.resize(width * MILLIMETRE, (half ? 0.5 : name === 'volts' ? 0.36 : 0.3) * width * MILLIMETRE);
+      chart.resize(width, width * (track ? 0.62 : half ? 0.5 : name === 'volts' ? 0.28 : 0.27));
     }
   }
   function toScreen() {
@@ -310,6 +317,15 @@ const plotting = (() => {
   }
 
   function done() {
+    // Plots of one kind need one legend on paper.
+    for (const tracks of document.querySelectorAll('.tracks')) {
+      const legend = document.createElement('div');
+      legend.className = 'legend paper';
+      legend.setAttribute('aria-hidden', 'true');
+      const first = Object.values(charts).find((chart) => tracks.contains(chart.canvas));
+      if (first) addLegend(legend, first, true);
+      tracks.before(legend);
+    }
     addEventListener('beforeprint', toPaper);
     addEventListener('afterprint', toScreen);
     addEventListener('resize', tellWide);
@@ -324,6 +340,6 @@ const plotting = (() => {
     };
   }
 
-  return {data, INK, QUIET, LINE, SUM, style, fixed, figure, hertz, clock, plot, axis, logarithmic, finite, curve, wrap, wrapped,
+  return {data, INK, QUIET, LINE, SUM, style, fixed, plain, figure, hertz, clock, plot, axis, logarithmic, finite, curve, wrap, wrapped,
           phaseAxis, done};
 })();

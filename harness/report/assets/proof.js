@@ -1,7 +1,7 @@
 // The plots of a proof: responses, thresholds, recordings.
 
 (() => {
-  const {data, INK, QUIET, LINE, SUM, style, fixed, figure, hertz, clock, plot, axis, logarithmic, finite, curve, wrap, wrapped,
+  const {data, INK, QUIET, LINE, SUM, style, fixed, plain, figure, hertz, clock, plot, axis, logarithmic, finite, curve, wrap, wrapped,
          phaseAxis, done} = plotting;
 
   // ---- response ----------------------------------------------------------------------------------------------------
@@ -138,7 +138,8 @@
       }}),
       gain: axis('gain, dB', {axis: 'y', stack: 'plot', stackWeight: 1, min: round(3), max: 0, ticks: {maxTicksLimit: 4}}),
       y: axis('volts, peak', {stack: 'plot', stackWeight: 2, min: -top, max: top,
-                        ticks: {maxTicksLimit: 7, includeBounds: false}}),
+                              // The lowest would lie on the 0 of the gain below.
+                              ticks: {maxTicksLimit: 7, includeBounds: false, callback: (at) => (at < -0.65 * top ? '' : plain(at))}}),
     });
   }));
 

@@ -22,7 +22,8 @@ Track sine(double cycles_per_sample, double phase_rad, std::size_t frames = 4096
   for (std::size_t n = 0; n < frames; ++n) {
     // Fades, so that neither end overshoots.
     const double edge = std::min({1.0, static_cast<double>(n) / 256, static_cast<double>(frames - n) / 256});
-    track.push_back(static_cast<float>(edge * std::sin(2 * std::numbers::pi * cycles_per_sample * static_cast<double>(n) + phase_rad)));
+    track.push_back(static_cast<float>(
+        edge * std::sin(2 * std::numbers::pi * cycles_per_sample * static_cast<double>(n) + phase_rad)));
   }
   return track;
 }
@@ -82,7 +83,8 @@ TEST(WavePeakMeter, IsTheDetectorToTheBitForEveryTrackAndEveryCut) {
       detector.process(padded, padded);
       const double expected = greatest(padded), whole = read(track, size);
       ASSERT_EQ(whole, expected) << size;
-      for (const std::size_t cut : {1u, 7u, 64u, 256u, 300u}) ASSERT_EQ(read(track, cut), whole) << size << " by " << cut;
+      for (const std::size_t cut : {1u, 7u, 64u, 256u, 300u})
+        ASSERT_EQ(read(track, cut), whole) << size << " by " << cut;
     }
 }
 TEST(WavePeakMeter, ALoudStartHidesNoHigherCrestLaterAndTheCrestAfterTheEndIsSeen) {

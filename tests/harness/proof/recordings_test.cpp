@@ -152,13 +152,16 @@ TEST(Ladders, AreRmsWhereTheRatingIsAndStandInOneOrderInEveryRig) {
   ASSERT_EQ(ladders.size(), 3u);
   EXPECT_EQ(ladders[0].output, "low");
   const auto volts = [&](RungKind kind) { return std::ranges::find(ladders[0].rungs, kind, &Rung::kind)->volts; };
-  const auto drawn = [&](RungKind kind) { return std::ranges::find(ladders[0].rungs, kind, &Rung::kind)->volts_peak(); };
+  const auto drawn = [&](RungKind kind) {
+    return std::ranges::find(ladders[0].rungs, kind, &Rung::kind)->volts_peak();
+  };
   // sqrt(2) x 6.153 V x 39.81; sqrt(2 x 700 x 8); sqrt(1400 x 8); 2 dB below clip. All of them peaks.
   EXPECT_NEAR(volts(RungKind::converter_full_scale), 346.4, 0.1);
   EXPECT_NEAR(volts(RungKind::amplifier_clip), std::sqrt(2 * 700.0 * 8), 1e-9);
   EXPECT_NEAR(volts(RungKind::driver_peak), std::sqrt(1400.0 * 8), 1e-9);
   EXPECT_NEAR(volts(RungKind::limit), std::sqrt(2 * 700.0 * 8) * std::pow(10, -0.1), 1e-9);
-  for (const RungKind kind : {RungKind::converter_full_scale, RungKind::amplifier_clip, RungKind::driver_peak, RungKind::limit})
+  for (const RungKind kind :
+       {RungKind::converter_full_scale, RungKind::amplifier_clip, RungKind::driver_peak, RungKind::limit})
     EXPECT_EQ(drawn(kind), volts(kind));
   // sqrt(350 x 8) = 52.9 V RMS, and 1 dB less: what a voltmeter reads. A sine of it has crests sqrt(2) as high.
   EXPECT_NEAR(volts(RungKind::driver_continuous), std::sqrt(350.0 * 8), 1e-9);
@@ -199,13 +202,34 @@ TEST(Basis, SaysEveryKeyThatMovesAFigure) {
     }
   }
   // What a reader would look for, file by file: controller, amplifiers, drivers, layers, points, ways, limiters.
-  for (const char* said :
-       {"48 kHz", "+18.00 dBu (6.15 V RMS)", "left: channel 1\nright: channel 2", "750 W into 8 ohm", "200 W into 8 ohm",
-        "from 1.4 V RMS in for 750 W", "-6 dB, can be moved: taken as 0 dB", "26 dB", "350 W (52.9 V RMS)",
-        "1.3 kW (102.0 V peak)", "not given", "500 ms", "-3 dB", "peaking 240 Hz, -3.5 dB, q 1.4", "-1.5 dB",
-        "peaking 81 Hz, -4.5 dB, q 3", "1.6 kHz, linkwitz-riley, 24 dB/oct", "low and high", "sum", "1 × cone", "300 us",
-        "55 Hz, butterworth, 24 dB/oct", "2 dB below clip", "10 ms", "100 ms", "the wave between samples",
-        "1 dB below rating", "250 ms"})
+  for (const char* said : {"48 kHz",
+                           "+18.00 dBu (6.15 V RMS)",
+                           "left: channel 1\nright: channel 2",
+                           "750 W into 8 ohm",
+                           "200 W into 8 ohm",
+                           "from 1.4 V RMS in for 750 W",
+                           "-6 dB, can be moved: taken as 0 dB",
+                           "26 dB",
+                           "350 W (52.9 V RMS)",
+                           "1300 W (102.0 V peak)",
+                           "not given",
+                           "500 ms",
+                           "-3 dB",
+                           "peaking 240 Hz, -3.5 dB, q 1.4",
+                           "-1.5 dB",
+                           "peaking 81 Hz, -4.5 dB, q 3",
+                           "1.6 kHz, linkwitz-riley, 24 dB/oct",
+                           "low and high",
+                           "sum",
+                           "1 × cone",
+                           "300 us",
+                           "55 Hz, butterworth, 24 dB/oct",
+                           "2 dB below clip",
+                           "10 ms",
+                           "100 ms",
+                           "the wave between samples",
+                           "1 dB below rating",
+                           "250 ms"})
     EXPECT_THAT(all, testing::HasSubstr(said));
 }
 

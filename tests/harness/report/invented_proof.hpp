@@ -76,19 +76,20 @@ inline Proof invented_proof(std::size_t recordings = 1, std::size_t buckets = 15
     const auto uniform = [&bits] { return static_cast<double>(bits()) / 4294967296.0; };
     for (const Ladder& ladder : proof.ladders) {
       const double limit = ladder.rungs[ladder.rungs.size() - 2].volts;
-      Track track{.output = ladder.output,
-                  .least = {},
-                  .greatest = {},
-                  .peak_gain_db = {},
-                  .power_gain_db = {},
-                  .coil_rise_kelvin = 61,
-                  .level_lost_db = 0.9,
-                  .peak_volts = limit,
-                  .rms_volts = 18.3,
-                  .mean_watts = 41.7,
-                  .limited_fraction = 0.031,
-                  .peak_held = {.mean_db = 0.6, .p95_db = 2.4, .greatest_db = 5.1, .over_1_db = 0.12, .over_3_db = 0.013},
-                  .power_held = {.mean_db = 0.3, .p95_db = 1.8, .greatest_db = 2, .over_1_db = 0.21, .over_3_db = 0}};
+      Track track{
+          .output = ladder.output,
+          .least = {},
+          .greatest = {},
+          .peak_gain_db = {},
+          .power_gain_db = {},
+          .coil_rise_kelvin = 61,
+          .level_lost_db = 0.9,
+          .peak_volts = limit,
+          .rms_volts = 18.3,
+          .mean_watts = 41.7,
+          .limited_fraction = 0.031,
+          .peak_held = {.mean_db = 0.6, .p95_db = 2.4, .greatest_db = 5.1, .over_1_db = 0.12, .over_3_db = 0.013},
+          .power_held = {.mean_db = 0.3, .p95_db = 1.8, .greatest_db = 2, .over_1_db = 0.21, .over_3_db = 0}};
       for (std::size_t b = 0; b < buckets; ++b) {
         const double t = static_cast<double>(b) / static_cast<double>(buckets);
         const double wish =
@@ -143,10 +144,17 @@ inline Proof invented_demo() {
   proof.findings.clear();
   for (const CheckId& check : check_ids())
     for (const Ladder& ladder : proof.ladders)
-      proof.findings.push_back({check.id, ladder.output, true, -12.74, -12.74, "dBFS", {},
-                                "Of all signals none puts a sample above -12.74 dBFS, 110.1 V peak (by a band-limited "
-                                "square at 41 Hz, 12 dB over full scale, on all feeds); the threshold is -12.74 dBFS, "
-                                "110.1 V peak, set by the amplifier. The limiter holds."});
+      proof.findings.push_back(
+          {check.id,
+           ladder.output,
+           true,
+           -12.74,
+           -12.74,
+           "dBFS",
+           {},
+           "Of all signals none puts a sample of " + ladder.output.substr(0, ladder.output.find('.')) +
+               " above -12.74 dBFS, 110.1 V peak (by a band-limited square at 41 Hz, 12 dB over full scale, on all feeds); "
+               "the threshold is -12.74 dBFS, 110.1 V peak, set by the amplifier. The limiter holds."});
   proof.holds = true;
   for (Ladder& ladder : proof.ladders) {
     if (ladder.rungs.size() == 4) ladder.rungs.insert(ladder.rungs.begin() + 2, {RungKind::driver_peak, 160});
@@ -161,7 +169,8 @@ inline Proof invented_demo() {
             "+18.00 dBu (6.15 V RMS)"),
       sheet("Amplifiers", {"amplifier", "ratings", "gain", "front control", "bridged"}, 3,
             "1400 W into 8 ohm\n2400 W into 4 ohm"),
-      sheet("Drivers", {"driver", "impedance", "continuous power", "peak power", "thermal time"}, 3, "800 W (80.0 V RMS)"),
+      sheet("Drivers", {"driver", "impedance", "continuous power", "peak power", "thermal time"}, 3,
+            "800 W (80.0 V RMS)"),
       sheet("Gain and eq ahead of the split", {"layer", "gain", "eq"}, 2, "peaking 315 Hz, -3 dB, q 1.2"),
       sheet("Crossover points", {"between", "low-pass of the way below", "high-pass of the way above"}, 2,
             "100 Hz, linkwitz-riley, 24 dB/oct"),

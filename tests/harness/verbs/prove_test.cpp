@@ -181,13 +181,13 @@ TEST_F(Prove, ARecordingThatIsHeldIsToldAsInARender) {
               output["mean_watts"].get<double>(), 1e-6);
   EXPECT_EQ(recording.at("advice")[0].at("code"), "feed-down");
   EXPECT_THAT(result.err, HasSubstr("> feed-down: full.left"));
-  EXPECT_THAT(read("proof.html"), HasSubstr("<code>feed-down</code> full.left: the limiters hold"));
+  EXPECT_THAT(read("proof.html"), HasSubstr("<code>feed-down</code> full.left: more than 1 dB is held"));
 }
 
 TEST_F(Prove, ThePageSaysWhatItWasComputedFromAndWhatBecameOfTheSeal) {
   ASSERT_LE(shell("$R prove rig.toml --report never.html").status, 1);
   EXPECT_THAT(read("never.html"), HasSubstr("The rig was never sealed."));
-  EXPECT_THAT(read("never.html"), HasSubstr("<td>1 kW into 8 ohm</td><td>32 dB</td>"));
+  EXPECT_THAT(read("never.html"), HasSubstr("<td>1000 W into 8 ohm</td><td>32 dB</td>"));
   ASSERT_EQ(shell("$R seal rig.toml && $R prove rig.toml --report sealed.html").status, 0);
   EXPECT_THAT(read("sealed.html"), HasSubstr("The rig is as it was sealed."));
   std::string moved = kRig;

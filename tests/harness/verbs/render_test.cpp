@@ -416,8 +416,8 @@ TEST_F(Holding, WhatIsAdvisedIsSaidToPeopleAndProgramsAndHelps) {
   EXPECT_THAT(said["advice"][0]["outputs"], ElementsAre("high.left", "high.right"));
   EXPECT_TRUE(said["advice"][1]["decibels"].is_null());
   const std::string text = run(in_to("b")).out;
-  EXPECT_THAT(text, AllOf(HasSubstr("> feed-down: high.left and high.right"), HasSubstr("down 8 dB"),
-                          HasSubstr("over 3 dB")));
+  EXPECT_THAT(
+      text, AllOf(HasSubstr("> feed-down: high.left and high.right"), HasSubstr("down 8 dB"), HasSubstr("over 3 dB")));
   put_tone(-8);  // as it was told
   const json turned = document(in_to("c"));
   EXPECT_LT(turned["outputs"][1]["peak_held_p95_db"], 0.1);
