@@ -144,7 +144,7 @@ class Adviser {
         "{}: the clip of amplifier {} sets the limit. One that makes {:g} dB more, {:.0f} W into {:.3g} ohm{} in place of "
         "{:g} W, passes {} of what is held.",
         plan.way, amplifier, more_db, plan.rating_watts * std::pow(10, more_db / 10), plan.rating_ohm,
-        rig_.amplifier_of(way_of(way)).bridged ? " a side" : "", plan.rating_watts,
+        rig_.amplifier_of(way_of(way)).doubled() ? " a side" : "", plan.rating_watts,
         more_db < wanted_db ? "part" : "most");
     if (plan.limit_volts_peak * from_db(more_db) > plan.full_scale_volts_peak)
       text += fmt::format(" It needs more gain as well: the converter's full scale makes {:.1f} V peak of this one.",

@@ -79,22 +79,31 @@ BasisTable amplifiers(const rig::Rig& rig) {
                                 : amplifier.attenuator_db == 0
                                     ? "0 dB"
                                     : decibels(amplifier.attenuator_db) + ", can be moved: taken as 0 dB";
-    table.rows.push_back({amplifier.name, std::move(ratings), gain, control,
-                          either(amplifier.bridged, "yes: clip volts twice those of a side", "no")});
+    const std::string bridged = !amplifier.bridged                       ? "no"
+                                : amplifier.rated == rig::Rated::bridged ? "yes, figures as printed for bridged use"
+                                : amplifier.rated == rig::Rated::per_side
+                                    ? "yes, figures per side: doubled"
+                                    : "yes; not said of what: taken per side, doubled";
+    table.rows.push_back({amplifier.name, std::move(ratings), gain, control, bridged});
   }
   return table;
 }
 
 BasisTable drivers(const rig::Rig& rig) {
-  BasisTable table{"Drivers", {"driver", "impedance", "continuous power", "peak power", "thermal time"}, {}};
+  BasisTable table{
+      "Drivers",
+      {"driver", "impedance", "continuous power", "peak power", "thermal time", "lowest", "highest", "sensitivity"},
+      {}};
+  const auto hertz = [](const std::optional<double>& hz) { return hz ? text(Quantity::frequency, *hz) : "not given"; };
   for (const rig::Driver& driver : rig.drivers) {
     const auto power = [&](double rated, const char* kind) {
       return fmt::format("{} ({:.1f} V {})", watts(rated), volts_rms(rated, driver.impedance_ohm), kind);
     };
-    table.rows.push_back({driver.name, text(Quantity::impedance, driver.impedance_ohm),
-                          power(driver.continuous_power_watts, "RMS"),
-                          driver.peak_power_watts ? power(*driver.peak_power_watts, "peak") : "not given",
-                          text(Quantity::time, driver.thermal_time_s)});
+    table.rows.push_back(
+        {driver.name, text(Quantity::impedance, driver.impedance_ohm), power(driver.continuous_power_watts, "RMS"),
+         driver.peak_power_watts ? power(*driver.peak_power_watts, "peak") : "not given",
+         text(Quantity::time, driver.thermal_time_s), hertz(driver.lowest_hz), hertz(driver.highest_hz),
+         driver.sensitivity_db ? decibels(*driver.sensitivity_db) : "not given"});
   }
   return table;
 }
@@ -127,11 +136,13 @@ std::string delay_text(const rig::Way& way) {
 
 BasisTable ways(const rig::Rig& rig) {
   BasisTable table{
-      "Ways", {"way", "feeds", "amplifier", "drivers", "gain", "polarity", "delay", "high-pass", "eq"}, {}};
+      "Ways", {"way", "feeds", "amplifier", "drivers", "gain", "polarity", "delay", "depth", "high-pass", "eq"}, {}};
   for (const rig::Way& way : rig.ways) {
     table.rows.push_back({way.name, either(way.sum_of_feeds, "sum", "each"), way.amplifier,
-                          fmt::format("{} × {}", way.drivers, way.driver), decibels(way.gain_db),
-                          either(way.inverted, "inverted", "normal"), delay_text(way),
+                          fmt::format("{} × {}{}", way.drivers, way.driver,
+                                      way.drivers == 1 ? "" : either(way.in_series, " in series", " in parallel")),
+                          decibels(way.gain_db), either(way.inverted, "inverted", "normal"), delay_text(way),
+                          way.depth_m ? text(Quantity::distance, *way.depth_m) : "not given",
                           way.highpass ? filter_text(*way.highpass) : "none", eq_text(way.eq)});
     if (way.response) table.rows.back().back() += "\nmeasured response: " + way.response->filename().string();
   }
@@ -163,7 +174,7 @@ BasisTable limiters(const rig::Rig& rig) {
 BasisTable channels(const Subject& subject) {
   BasisTable table{"What they come to at each amplifier channel",
                    {"output", "load", "rating that counts", "amplifier gain", "clips at", "clip", "peak limit, set by",
-                    "power limit"},
+                    "power limit", "at 1 m, at the limit"},
                    {}};
   for (const OutputPlan& plan : subject.compiled.outputs) {
     const rig::Way& way = way_of(subject, plan);
@@ -171,7 +182,7 @@ BasisTable channels(const Subject& subject) {
     table.rows.push_back(
         {plan.name, fmt::format("{:.3g} ohm", plan.load_ohm),
          fmt::format("{:g} W into {:.3g} ohm{}", plan.rating_watts, plan.rating_ohm,
-                     subject.rig.amplifier_of(way).bridged ? " a side" : ""),
+                     subject.rig.amplifier_of(way).doubled() ? " a side" : ""),
          fmt::format("{:.1f} dB", plan.amplifier_gain_db), fmt::format("{:+.2f} dBu RMS in", dbu(clip_in)),
          fmt::format("{:.1f} V peak ({:+.2f} dBFS)", plan.clip_volts_peak, plan.clip_dbfs_peak),
          way.limit ? fmt::format("{:.1f} V peak ({:+.2f} dBFS), {}", plan.limit_volts_peak, plan.limit_dbfs_peak,
@@ -179,7 +190,8 @@ BasisTable channels(const Subject& subject) {
                    : "none",
          plan.thermal_volts_rms
              ? fmt::format("{:.1f} V RMS ({:+.2f} dBFS RMS)", *plan.thermal_volts_rms, *plan.thermal_dbfs_rms)
-             : "none"});
+             : "none",
+         plan.level_at_1m_db ? fmt::format("{:.1f} dB", *plan.level_at_1m_db) : "not known"});
   }
   return table;
 }
