@@ -42,7 +42,7 @@ void protection(const Subject& subject, const rig::Way& way, const OutputPlan& p
         "limit, for instance limit = {{ below_clip = \"2 dB\" }}.",
         way.name, amplifier.name, plan.clip_volts_peak,
         plan.driver_peak_volts > 0 && plan.driver_peak_volts < plan.clip_volts_peak
-            ? fmt::format(", above the {:.1f} V that driver {} takes", plan.driver_peak_volts, driver.name)
+            ? fmt::format(", above the {:.1f} V peak that driver {} takes", plan.driver_peak_volts, driver.name)
             : "",
         way.name);
   }

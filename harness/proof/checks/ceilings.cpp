@@ -243,7 +243,7 @@ struct Judge {
     const bool holds = margin() && measured < plan.clip_volts_peak;
     const double excess = finite_db(measured / plan.clip_volts_peak);
     std::string text = fmt::format(
-        "The hottest wave makes {:.1f} V peak at the amplifier (by {}); it clips at {:.1f} V "
+        "The hottest wave makes {:.1f} V peak at the amplifier (by {}); it clips at {:.1f} V peak "
         "into {:g} ohm. ",
         measured, reached.wave.by, plan.clip_volts_peak, plan.load_ohm);
     if (holds)
@@ -252,7 +252,7 @@ struct Judge {
       text += no_margin();
     else
       text += fmt::format("A clipped amplifier burns drivers. Set {}.", lower_by(excess));
-    return finding("amplifier-clip", holds, measured, plan.clip_volts_peak, "V", std::move(text),
+    return finding("amplifier-clip", holds, measured, plan.clip_volts_peak, "V peak", std::move(text),
                    holds ? std::nullopt : std::optional(margin() ? lowered_by(excess) : some_margin()));
   }
   Finding peak_limit() const {
@@ -260,8 +260,8 @@ struct Judge {
     const bool held = reached.sample.height <= threshold() * (1 + 1e-12);
     const bool holds = held && margin();
     std::string text = fmt::format(
-        "Of all signals none puts a sample above {:+.2f} dBFS, {:.1f} V (by {}); the threshold "
-        "is {:+.2f} dBFS, {:.1f} V, set by the {}. ",
+        "Of all signals none puts a sample above {:+.2f} dBFS, {:.1f} V peak (by {}); the threshold "
+        "is {:+.2f} dBFS, {:.1f} V peak, set by the {}. ",
         finite_db(reached.sample.height), volts(plan, reached.sample.height), reached.sample.by, plan.limit_dbfs_peak,
         plan.limit_volts_peak, name_of(plan.limited_by));
     if (!margin())

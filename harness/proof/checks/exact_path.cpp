@@ -241,7 +241,7 @@ std::vector<Finding> check_noise_floor(const Subject& subject) {
     const bool quiet = dbfs <= kAllowedDbfs, heard_end = silent_after[o] >= 0;
     const bool ends = heard_end || fade_s > kMostSilence_s;  // the latter: what rings that long, stability tells
     std::string text = fmt::format(
-        "On a programme at full scale the path errs by {:.1f} dBFS against the same filters in "
+        "On a programme at full scale the path errs by {:.1f} dBFS RMS against the same filters in "
         "long double. ",
         dbfs);
     if (heard_end)
@@ -264,7 +264,7 @@ std::vector<Finding> check_noise_floor(const Subject& subject) {
                         .holds = quiet && ends,
                         .measured = dbfs,
                         .allowed = kAllowedDbfs,
-                        .unit = "dBFS",
+                        .unit = "dBFS RMS",
                         .accepted = {},
                         .text = std::move(text)});
   }
