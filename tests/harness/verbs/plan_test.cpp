@@ -98,6 +98,37 @@ TEST_F(Program, PlanSaysTheFiguresToAPerson) {
   for (std::string line; std::getline(lines, line);) EXPECT_LE(display_width(line), 100u) << line;
 }
 
+// 1000 W at 8 ohm as a bridge's own: 126.5 V peak; as one side's, with half the load below any rating, twice that.
+TEST_F(Program, PlanSaysHowABridgesRatingsAreTaken) {
+  const auto plan_with = [&](const std::string& rated) {
+    std::string text = kRig;
+    text.replace(text.find("gain = \"32 dB\""), 0, "bridged = true\n" + rated);
+    write("bridged.toml", text);
+    return shell("COLUMNS=400 $R plan bridged.toml");
+  };
+  const Result printed = plan_with("rated = \"bridged\"\n"), side = plan_with("rated = \"per side\"\n");
+  EXPECT_THAT(printed.out, HasSubstr("ratings taken as printed for bridged use"));
+  EXPECT_THAT(printed.out, HasSubstr("126.5   -8.75"));
+  EXPECT_THAT(side.out, HasSubstr("ratings taken per side"));
+  EXPECT_THAT(side.out, HasSubstr("253.0"));
+  for (const Result* said : {&printed, &side}) EXPECT_THAT(said->out, Not(HasSubstr("bridged-rating-unsaid")));
+  const Result unsaid = plan_with("");  // less 2 dB: 200.96 and 100.48 V
+  EXPECT_EQ(unsaid.status, 0);
+  EXPECT_THAT(unsaid.out, HasSubstr("bridged-rating-unsaid"));
+  EXPECT_THAT(unsaid.out, HasSubstr("201.0 V peak"));
+  EXPECT_THAT(unsaid.out, HasSubstr("100.5 V peak"));
+}
+// 98 dB - 20 log10(sqrt(8)) + 20 log10(100.475 / sqrt(2)) = 126.0 dB for the way that is limited at 100.475 V peak.
+TEST_F(Program, PlanSaysTheLevelAtOneMetreWhereTheDriverGivesIt) {
+  EXPECT_TRUE(Json::parse(shell("$R plan rig.toml --json").out)["outputs"][0].at("level_at_1m_db").is_null());
+  std::string text = kRig;
+  text.replace(text.find("continuous_power"), 0, "sensitivity = \"98 dB\"\n");
+  write("sheet.toml", text);
+  EXPECT_THAT(shell("COLUMNS=400 $R plan sheet.toml").out, HasSubstr("at the limit 126.0 dB at 1 m"));
+  const Json document = Json::parse(shell("$R plan sheet.toml --json").out);
+  EXPECT_NEAR(document["outputs"][0].at("level_at_1m_db").get<double>(), 98 - 9.0309 + 37.0309, 5e-4);
+}
+
 TEST_F(Program, PlanSaysTheFiguresToAProgram) {
   const Result result = shell("$R plan rig.toml --json");
   EXPECT_EQ(result.status, 0);
