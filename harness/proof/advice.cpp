@@ -141,8 +141,8 @@ class Adviser {
       return;
     }
     std::string text = fmt::format(
-        "{}: the clip of amplifier {} sets the limit. One that makes {:g} dB more, {:.0f} W into {:.3g} ohm{} in place of "
-        "{:g} W, passes {} of what is held.",
+        "{}: the clip of amplifier {} sets the limit. One that makes {:g} dB more, {:.0f} W into {:.3g} ohm{} in place "
+        "of {:g} W, passes {} of what is held.",
         plan.way, amplifier, more_db, plan.rating_watts * std::pow(10, more_db / 10), plan.rating_ohm,
         rig_.amplifier_of(way_of(way)).doubled() ? " a side" : "", plan.rating_watts,
         more_db < wanted_db ? "part" : "most");

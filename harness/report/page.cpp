@@ -267,9 +267,9 @@ std::string recordings_of(const std::vector<Recording>& recordings) {
     body += "</div>\n";
   }
   if (body.empty()) return {};
-  return "<p>“95 %”: what is held at most for 95 % of the time. “Over 1 dB”: for how much of the time more than that is "
-         "held. In the plots, above: the least and greatest volts of each stretch and the limit; below: what the peak and "
-         "the power limiter take off. Triangles mark the deepest of each limiting stretch.</p>\n" +
+  return "<p>“95 %”: what is held at most for 95 % of the time. “Over 1 dB”: for how much of the time more than that "
+         "is held. In the plots, above: the least and greatest volts of each stretch and the limit; below: what the peak "
+         "and the power limiter take off. Triangles mark the deepest of each limiting stretch.</p>\n" +
          body;
 }
 
@@ -303,7 +303,8 @@ std::string basis_of(const Proof& proof) {
     body += table(escaped(basis.title), columns, rows);
   }
   if (body.empty()) return {};
-  return "<p>What the files say, and what follows from it. Compare it with plates, front controls and data sheets.</p>\n"
+  return "<p>What the files say, and what follows from it. Compare it with plates, front controls and data "
+         "sheets.</p>\n"
          "<div class=\"basis\">\n" +
          body + "</div>\n";
 }
