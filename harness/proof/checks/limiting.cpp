@@ -356,8 +356,8 @@ std::vector<Finding> check_limit_onset(const Subject& subject) {
     f.holds = worst.holds(), f.measured = worst.off_db;
     f.allowed = worst.off_db < 0 && !f.holds ? -worst.early_db : worst.late_db;
     f.text = fmt::format(
-        "A swelling sine in the band is first touched {:+.3f} dB from the threshold of {:.1f} V peak (the farthest of {}, "
-        "at {:.0f} Hz; from {:+.2f} to {:+.2f} dB may be). ",
+        "A swelling sine in the band is first touched {:+.3f} dB from the threshold of {:.1f} V peak (the farthest of "
+        "{}, at {:.0f} Hz; from {:+.2f} to {:+.2f} dB may be). ",
         worst.off_db, plan.limit_volts_peak, onsets.size(), worst.hz, -worst.early_db, worst.late_db);
     f.text += f.holds ? "The limiter begins where it is set."
                       : "The limiter does not begin where it is set: early, it dulls what is allowed; late, it lets "

@@ -8,8 +8,8 @@
 /// Judged   where all ways have `sensitivity`: at each point the two sides within 6 dB of one another; between the outer
 ///          edges no third of an octave 10 dB below the median of them all. Where they have `depth` too: within half an
 ///          octave of a point the sum of its two ways at most 3 dB below both in phase (4 where odd Butterworth makes
-///          them 90 degrees apart, which loses 3.01 by itself), and the thirds of an octave are those of the sum with its phases; else
-///          those of the powers.
+///          them 90 degrees apart, which loses 3.01 by itself), and the thirds of an octave are those of the sum with
+///          its phases; else those of the powers.
 /// The outer edges are the lowest way's high-pass, else its driver's `lowest`, and the highest driver's `highest`, else
 /// a lowpass of the eq, else 16 kHz (common practice, no source); and at least an octave around the points.
 #include <algorithm>
