@@ -21,6 +21,8 @@ std::string decibels(double db) { return text(Quantity::gain, db); }
 std::string dbu_and_volts(double volts) { return fmt::format("{:+.2f} dBu ({:.3g} V RMS)", dbu(volts), volts); }
 /// As plates and sheets print it.
 std::string watts(double power) { return fmt::format("{:g} W", power); }
+std::string milliseconds(double seconds) { return fmt::format("{:g} ms", 1e3 * seconds); }
+std::string in_seconds(double seconds) { return fmt::format("{:g} s", seconds); }
 std::string either(bool which, const char* yes, const char* no) { return which ? yes : no; }
 
 std::string filter_text(const rig::Filter& filter) {
@@ -99,11 +101,11 @@ BasisTable drivers(const rig::Rig& rig) {
     const auto power = [&](double rated, const char* kind) {
       return fmt::format("{} ({:.1f} V {})", watts(rated), volts_rms(rated, driver.impedance_ohm), kind);
     };
-    table.rows.push_back(
-        {driver.name, text(Quantity::impedance, driver.impedance_ohm), power(driver.continuous_power_watts, "RMS"),
-         driver.peak_power_watts ? power(*driver.peak_power_watts, "peak") : "not given",
-         text(Quantity::time, driver.thermal_time_s), hertz(driver.lowest_hz), hertz(driver.highest_hz),
-         driver.sensitivity_db ? decibels(*driver.sensitivity_db) : "not given"});
+    table.rows.push_back({driver.name, text(Quantity::impedance, driver.impedance_ohm),
+                          power(driver.continuous_power_watts, "RMS"),
+                          driver.peak_power_watts ? power(*driver.peak_power_watts, "peak") : "not given",
+                          in_seconds(driver.thermal_time_s), hertz(driver.lowest_hz), hertz(driver.highest_hz),
+                          driver.sensitivity_db ? decibels(*driver.sensitivity_db) : "not given"});
   }
   return table;
 }
@@ -131,7 +133,7 @@ BasisTable points(const rig::Rig& rig) {
 std::string delay_text(const rig::Way& way) {
   if (way.delay_distance_m)
     return fmt::format("{} ({:.3f} ms)", text(Quantity::distance, *way.delay_distance_m), 1e3 * way.delay_s);
-  return text(Quantity::time, way.delay_s);
+  return milliseconds(way.delay_s);
 }
 
 BasisTable ways(const rig::Rig& rig) {
@@ -157,14 +159,14 @@ BasisTable limiters(const rig::Rig& rig) {
     std::vector<std::string> row{way.name};
     if (way.limit) {
       const rig::Limit& limit = *way.limit;
-      row.insert(row.end(), {decibels(limit.below_clip_db) + " below clip", text(Quantity::time, limit.look_ahead_s),
-                             text(Quantity::time, limit.hold_s), text(Quantity::time, limit.release_s),
+      row.insert(row.end(), {decibels(limit.below_clip_db) + " below clip", milliseconds(limit.look_ahead_s),
+                             milliseconds(limit.hold_s), milliseconds(limit.release_s),
                              either(limit.true_peak, "the wave between samples", "samples alone")});
     } else {
       row.insert(row.end(), {"none", "–", "–", "–", "–"});
     }
     row.push_back(way.thermal ? decibels(way.thermal->below_rating_db) + " below rating" : "none");
-    row.push_back(way.thermal ? text(Quantity::time, rig.driver_of(way).thermal_time_s) : "–");
+    row.push_back(way.thermal ? in_seconds(rig.driver_of(way).thermal_time_s) : "–");
     table.rows.push_back(std::move(row));
   }
   return table;

@@ -80,7 +80,8 @@ class Link {
   bool configure() {
     settings.feeds = feeds, settings.outputs = outputs;
     memory_.resize(dsp::Chain::required_bytes(settings));
-    in_.resize(feeds.size()), out_.resize(outputs.size()), limiting_.resize(outputs.size());
+    in_.resize(feeds.size()), out_.resize(outputs.size());
+    limiting_.resize(outputs.size());
     return !memory_.empty() && chain.configure(settings, memory_) == dsp::Setup::ok;
   }
   /// In calls of `block` frames; where it is metered, cut at the grid as well, so that meters are read for each cell.

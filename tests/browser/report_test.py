@@ -297,7 +297,7 @@ class Proof(Pages):
         self.assertEqual(len(plots), 9)
         for dots, place, finer in plots:
             self.assertAlmostEqual(place / dots, 1, delta=0.01)
-            self.assertGreater(finer, 2)  # as fine as paper asks for
+            self.assertGreater(finer, 1.5)  # than the screen, which is wider than paper here
         tab.call("Emulation.setEmulatedMedia", media="screen")
         tab.eval("window.dispatchEvent(new Event('afterprint'))")
         self.assertEqual(tab.eval(PLOTS)["magnitude"]["faults"], [])

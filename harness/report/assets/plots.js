@@ -290,7 +290,7 @@ const plotting = (() => {
   const phaseAxis = () => axis('phase, degrees', {min: -180, max: 180, ticks: {stepSize: 90}});
 
   // On paper a plot has its place's width in millimetres, a share of that for its height, smaller letters and finer dots.
-  const MILLIMETRE = 96 / 25.4, PAPER = {whole: 188, half: 91, third: 59}, LETTERS = 1.4, DOTS = 2.5;
+  const MILLIMETRE = 96 / 25.4, PAPER = {whole: 190, half: 92, third: 60}, LETTERS = 1.4, DOTS = 2.5;
   function toPaper() {
     for (const [name, chart] of Object.entries(charts)) {
       const {frame} = chart.report, track = frame.closest('.tracks'), half = frame.closest('.pair, .duo');

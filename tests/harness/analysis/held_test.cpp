@@ -7,6 +7,7 @@
 #include <algorithm>
 #include <cmath>
 #include <random>
+#include <tuple>
 #include <vector>
 
 namespace {
@@ -92,7 +93,10 @@ TEST(LimiterMeter, EveryCutGivesTheSameAndBothTogetherAreTheirProduct) {
   const auto gain = [&rng] { return 0.25f + 0.75f * static_cast<float>(rng() >> 8) / 16777216.0f; };
   constexpr std::size_t kFrames = 40 * kGridFrames + 17;
   std::vector<float> peak, power;
-  for (std::size_t n = 0; n < kFrames; ++n) peak.push_back(gain()), power.push_back(gain());
+  for (std::size_t n = 0; n < kFrames; ++n) {
+    peak.push_back(gain());
+    power.push_back(gain());
+  }
   const auto least = [](const std::vector<float>& row, std::size_t from, std::size_t count) {
     const auto begin = row.begin() + static_cast<std::ptrdiff_t>(from);
     return *std::min_element(begin, begin + static_cast<std::ptrdiff_t>(count));

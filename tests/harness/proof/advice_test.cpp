@@ -126,7 +126,9 @@ class Followed : public testing::Test {
                    gain_at(prepared.subject, *unlimited, 0, hz);
     const double level = amplitude_ * std::pow(10, (over_db + feed_db) / 20);
     SF_INFO info{};
-    info.samplerate = 48000, info.channels = 2, info.format = SF_FORMAT_WAV | SF_FORMAT_FLOAT;
+    info.samplerate = 48000;
+    info.channels = 2;
+    info.format = SF_FORMAT_WAV | SF_FORMAT_FLOAT;
     const auto file = scratch_ / "tone.wav";
     SNDFILE* const out = sf_open(file.c_str(), SFM_WRITE, &info);
     std::vector<float> samples;

@@ -141,7 +141,9 @@ TEST(Recordings, AreJudgedBesideTheBuiltInSignals) {
 }
 std::vector<RungKind> kinds_of(const std::string& rig) {
   std::vector<RungKind> kinds;
-  for (const Rung& rung : ladders_of(Prepared(rig).subject)[0].rungs) kinds.push_back(rung.kind);
+  const Prepared prepared(rig);
+  const std::vector<Ladder> ladders = ladders_of(prepared.subject);
+  for (const Rung& rung : ladders[0].rungs) kinds.push_back(rung.kind);
   return kinds;
 }
 TEST(Ladders, AreRmsWhereTheRatingIsAndStandInOneOrderInEveryRig) {
@@ -217,7 +219,7 @@ TEST(Basis, SaysEveryKeyThatMovesAFigure) {
                            "350 W (52.9 V RMS)",
                            "1300 W (102.0 V peak)",
                            "not given",
-                           "500 ms",
+                           "0.5 s",
                            "-3 dB",
                            "peaking 240 Hz, -3.5 dB, q 1.4",
                            "-1.5 dB",
@@ -226,14 +228,14 @@ TEST(Basis, SaysEveryKeyThatMovesAFigure) {
                            "low and high",
                            "sum",
                            "1 × cone",
-                           "300 us",
+                           "0.3 ms",
                            "55 Hz, butterworth, 24 dB/oct",
                            "2 dB below clip",
                            "10 ms",
                            "100 ms",
                            "the wave between samples",
                            "1 dB below rating",
-                           "250 ms"})
+                           "0.25 s"})
     EXPECT_THAT(all, testing::HasSubstr(said));
 }
 

@@ -167,7 +167,7 @@ TEST_F(Prove, RecordingsAreJudgedInTheOrderGiven) {
 }
 
 TEST_F(Prove, ARecordingThatIsHeldIsToldAsInARender) {
-  // 1 kHz at full scale asks 277 V peak of a limit of 100.5 V: 8.8 dB over. The power limiter takes most of it.
+  // 1 kHz at full scale asks 346 V peak of a limit of 100.5 V: 10.7 dB over. The power limiter takes most of it.
   const Result result = shell(
       "$R stimulus sine -o a.wav --seconds 3 --level '0 dBFS' --quiet && "
       "$R prove rig.toml --program a.wav --json --report proof.html");

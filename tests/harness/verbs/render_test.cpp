@@ -7,6 +7,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <bit>
 #include <chrono>
 #include <cmath>
@@ -156,7 +157,6 @@ TEST_F(Render, TheFilesAreTheSameToTheBitForEveryBlockSizeAndTime) {
     EXPECT_EQ(other["advice"], first["advice"]) << run_by;
   };
   EXPECT_GT(first["outputs"][1]["peak_held_p95_db"], 1.0);
-  EXPECT_GT(first["outputs"][0]["power_held_mean_db"], 0.01);
   for (const char* block : {"1", "1000", "20000"})
     same_figures(document(in_to("b" + std::string(block), {"--block", block})), "--block " + std::string(block));
   document(in_to("again"));
@@ -368,8 +368,8 @@ TEST_F(Render, VoltsArePeaksOfTheWaveNotOfItsSamples) {
 
 class Holding : public Render {
  protected:
-  /// 3 kHz in the high way, which a full-scale sine asks 112.3 V peak of (-2 dB), with a limit of 44.8 V: 7.97 dB over,
-  /// for `loud` of four seconds.
+  /// 3 kHz in the high way, which a full-scale sine asks 112.3 V peak of (-2 dB), with a limit of 44.8 V: 7.97 dB over
+  /// at 0 dB. It plays for `loud` of four seconds.
   void put_tone(double level_db, double loud = 1) {
     std::vector<float> sine(2 * 4 * 48000);
     const double level = std::pow(10.0, level_db / 20);
@@ -383,22 +383,23 @@ class Holding : public Render {
     return list;
   }
 };
-// The way's filters leave 3 kHz within 0.05 dB, as `plan` gives them; the release runs on for 1 % of the time.
-constexpr double kOverDb = 7.97, kFiltersDb = 0.05;
+// At -0.3 dB. The filters leave 3 kHz within 0.02 dB, the limiter's detector reads it within 0.05 dB, the histogram within
+// 0.02 dB; what the release of 100 ms adds to half of the time is some 0.2 s, 0.2 dB on average.
+constexpr double kOverDb = 7.67, kReadDb = 0.1;
 
 TEST_F(Holding, IsToldOnAverageForMostOfTheTimeAndAsAShareOfIt) {
-  put_tone(0);
+  put_tone(-0.3);
   const json whole = document(in_to("a"))["outputs"][1];
-  EXPECT_NEAR(whole["peak_held_mean_db"], kOverDb, 0.1);
-  EXPECT_NEAR(whole["peak_held_p95_db"], kOverDb, kFiltersDb);
+  EXPECT_NEAR(whole["peak_held_mean_db"], kOverDb, 0.15);
+  EXPECT_NEAR(whole["peak_held_p95_db"], kOverDb, kReadDb);
   EXPECT_GT(whole["peak_held_time_fraction"], 0.98);
   EXPECT_GT(whole["peak_held_3_db_time_fraction"], 0.98);
   EXPECT_EQ(whole["power_held_mean_db"], 0.0) << "the highs have no power limiter";
-  put_tone(0, 0.5);
+  put_tone(-0.3, 0.5);
   const json half = document(in_to("b"))["outputs"][1];
-  EXPECT_NEAR(half["peak_held_mean_db"], kOverDb / 2, 0.2);
-  EXPECT_NEAR(half["peak_held_p95_db"], kOverDb, kFiltersDb);
-  EXPECT_NEAR(half["peak_held_time_fraction"], 0.5, 0.06);
+  EXPECT_NEAR(half["peak_held_mean_db"], kOverDb / 2, 0.35);
+  EXPECT_NEAR(half["peak_held_p95_db"], kOverDb, kReadDb);
+  EXPECT_NEAR(half["peak_held_time_fraction"], 0.5, 0.08);
   put_tone(-6.5);  // 1.47 dB over
   const json little = document(in_to("c"))["outputs"][1];
   EXPECT_GT(little["peak_held_time_fraction"], 0.98);
@@ -408,7 +409,7 @@ TEST_F(Holding, IsToldOnAverageForMostOfTheTimeAndAsAShareOfIt) {
 }
 
 TEST_F(Holding, WhatIsAdvisedIsSaidToPeopleAndProgramsAndHelps) {
-  put_tone(0);
+  put_tone(-0.3);
   const json said = document(in_to("a"));
   EXPECT_THAT(codes(said), ElementsAre("feed-down", "stronger-drivers", "limits-agree"));
   EXPECT_EQ(said["advice"][0]["decibels"], 8);
@@ -417,7 +418,7 @@ TEST_F(Holding, WhatIsAdvisedIsSaidToPeopleAndProgramsAndHelps) {
   const std::string text = run(in_to("b")).out;
   EXPECT_THAT(
       text, AllOf(HasSubstr("> feed-down: high.left and high.right"), HasSubstr("down 8 dB"), HasSubstr("over 3 dB")));
-  put_tone(-8);  // as it was told
+  put_tone(-8.3);  // as it was told
   const json turned = document(in_to("c"));
   EXPECT_LT(turned["outputs"][1]["peak_held_p95_db"], 0.1);
   EXPECT_THAT(codes(turned), IsEmpty());
