@@ -1,7 +1,7 @@
 #pragma once
 /// Holds W outputs side by side at or below their ceilings: what an amplifier clips at and a driver survives.
-/// Theorem  |out[n]| <= ceiling for EVERY input and all settings: the ceiling that was in force when the sample entered,
-///          which `bound_ceiling` may lower, and raise again as far as it was set, at every point of the grid. Where
+/// Theorem  |out[n]| <= ceiling for EVERY input and all settings: the ceiling in force when the sample entered, which
+///          `bound_ceiling` may lower, and raise again as far as it was set, at every point of the grid. Where
 ///          nothing within look-ahead, hold and release of a sample read above its ceiling, out is the input
 ///          `latency_samples` earlier, bit for bit (-0 and subnormals too); so is a lane that is not enabled and not
 ///          bounded. After a peak the gain is back at exactly 1 in finite time. The same bits however the stream is cut

@@ -1,15 +1,16 @@
 #pragma once
 /// Holds the heat of W voice coils side by side, together with the peak limiter behind it.
-/// Heat     is the mean square of what LEAVES the peak limiter, through one pole of the thermal time. T is the threshold,
-///          P the peak limiter's ceiling, f = `forget` the share that the pole replaces in a cell of the grid.
+/// Heat     is the mean square of what LEAVES the peak limiter, through one pole of the thermal time. T is the
+///          threshold, P the peak limiter's ceiling, f = `forget` the share that the pole replaces in a cell of the
+///          grid.
 /// Theorem  (1) heat <= 1.01 T^2 at every sample, for EVERY input and all settings, from rest and from every heat that
 ///          this block itself reaches, by any reading: a pole a sample, or a pole a cell of 64, wherever its cells
 ///          begin. From a greater heat, handed over by `adopt`, it falls.
-///          (2) Where the input's heat stays 0.3 dB below T^2, no sample of it is above P or T sqrt(0.07 / f), the output
-///          is the input, later by the peak limiter's latency, bit for bit. (At 48 kHz the second is 20 dB over T for
-///          2 s, 14 dB for 0.5 s, 4 dB for 50 ms.)
-///          (3) A lasting sine whose crest stays below P, ten periods or more in a thermal time, settles from T - 0.3 dB
-///          to T.
+///          (2) Where the input's heat stays 0.3 dB below T^2 and no sample of it is above P or T sqrt(0.07 / f), the
+///          output is the input, later by the peak limiter's latency, bit for bit. (At 48 kHz the second is 20 dB over
+///          T for 2 s, 14 dB for 0.5 s, 4 dB for 50 ms.)
+///          (3) A lasting sine whose crest stays below P, ten periods or more in a thermal time, settles between
+///          T - 0.3 dB and T, once the peak limiter has let go.
 ///          (4) Never a gain above 1. The same bits however the stream is cut into blocks. No input, a NaN included,
 ///          harms the state, nor does it count for less than it may heat.
 /// Method   No gain that is decided on a grid can hold 1 % alone: a single cell may add f P^2. So what heat is left is
@@ -69,14 +70,14 @@ namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 template <int W>
 class PowerLimiter {
  public:
-  static constexpr float kMinThreshold = 1e-6f;                     ///< -120 dBFS
-  static constexpr float kLeastForget = 1e-6f;                      ///< 330 s at 192 kHz
-  static constexpr float kMostForget = 1.0f / 32;                   ///< 46 ms at 44.1 kHz
-  static constexpr std::uint32_t kMaxLatencySamples = 1u << 16;     ///< of the peak limiter
+  static constexpr float kMinThreshold = 1e-6f;                  ///< -120 dBFS
+  static constexpr float kLeastForget = 1e-6f;                   ///< 330 s at 192 kHz
+  static constexpr float kMostForget = 1.0f / 32;                ///< 46 ms at 44.1 kHz
+  static constexpr std::uint32_t kMaxLatencySamples = 1u << 16;  ///< of the peak limiter
   struct LaneSettings {
-    bool enabled = false;               ///< the rest is read only where this is set
-    float threshold_rms = 1.0f;         ///< T, kMinThreshold .. kMagnitudeBound; 1.0 = a square wave at digital full scale
-    float forget = kMostForget;         ///< f = 1 - exp(-kGridFrames / (time_s sample_rate_hz)), kLeastForget .. kMostForget
+    bool enabled = false;        ///< the rest is read only where this is set
+    float threshold_rms = 1.0f;  ///< T, kMinThreshold .. kMagnitudeBound; 1.0 = a square wave at digital full scale
+    float forget = kMostForget;  ///< f = 1 - exp(-kGridFrames / (time_s sample_rate_hz)), kLeastForget .. kMostForget
     float ceiling = kMagnitudeBound;    ///< P, the peak limiter's, kMinThreshold .. kMagnitudeBound
     std::uint32_t latency_samples = 0;  ///< the peak limiter's, for this lane: 0 .. kMaxLatencySamples
   };
@@ -165,18 +166,18 @@ class PowerLimiter {
   }
 
  private:
-  static constexpr float kMost = 1.009f;       // of T^2: what no heat passes, by any reading
-  static constexpr float kSet = 0.966f;        // where the gain holds the heat of what changes
-  static constexpr float kLasting = 0.95f;     // and of what lasts, -0.22 dB
-  static constexpr float kLastingSlope = 0.3f; // -0.26 dB for the greatest f: room for the ripple of a low note
-  static constexpr float kSlope = 24.0f;       // of what is allowed, over heat
-  static constexpr float kRise = 16.0f;        // times as fast as the pole
+  static constexpr float kMost = 1.009f;        // of T^2: what no heat passes, by any reading
+  static constexpr float kSet = 0.966f;         // where the gain holds the heat of what changes
+  static constexpr float kLasting = 0.95f;      // and of what lasts, -0.22 dB
+  static constexpr float kLastingSlope = 0.3f;  // -0.26 dB for the greatest f: room for the ripple of a low note
+  static constexpr float kSlope = 24.0f;        // of what is allowed, over heat
+  static constexpr float kRise = 16.0f;         // times as fast as the pole
   static constexpr float kLeastAllowed = 0.1f, kLeastBudget = 0.25f;
   static constexpr float kSteepest = 0.7f;       // gain from one cell to the next
   static constexpr float kLeastGain = 0x1p-12f;  // -72 dB: its square is far from the subnormal numbers
   static constexpr float kNever = std::numeric_limits<float>::max();  // no peak is above this
-  static constexpr float kSilentSample = 1e-18f;  // added to each: no square is subnormal
-  static constexpr float kSilentSquare = 1e-20f;  // -200 dB, far below every threshold: nothing
+  static constexpr float kSilentSample = 1e-18f;                      // added to each: no square is subnormal
+  static constexpr float kSilentSquare = 1e-20f;                      // -200 dB, far below every threshold: nothing
   static constexpr float kSilentCarry = 1e-30f;
 
   static constexpr std::size_t cells_delayed(std::uint32_t latency_samples) noexcept {

@@ -74,9 +74,10 @@ class Chain {
   void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
 
   Meter take_meter(std::size_t output) noexcept;
-  /// For the chain that takes over from another: each output goes on with the greater of both heats, so that it does not
-  /// think its coil cold. Thresholds, thermal times and levels of the machine may differ; refused, as out_of_range, where
-  /// the numbers of feeds or outputs do: then nothing has changed. As real-time safe as `process`, and for its thread.
+  /// For the chain that takes over from another: each output goes on with the greater of both heats, so that it does
+  /// not think its coil cold. Thresholds, thermal times and levels of the machine may differ; refused, as out_of_range,
+  /// where the numbers of feeds or outputs do: then nothing has changed. As real-time safe as `process`, and for its
+  /// thread.
   [[nodiscard]] Setup adopt_heat(const Chain& from) noexcept;
   std::uint64_t bad_samples() const noexcept { return bad_samples_; }          ///< of the feeds, not finite
   std::uint64_t bounded_samples() const noexcept { return bounded_samples_; }  ///< of the feeds, beyond +36 dBFS

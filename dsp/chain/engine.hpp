@@ -429,9 +429,7 @@ struct Engine<W>::Builder {
   /// it delays nothing.
   constexpr PeakLimiterSettings for_heat_alone() const noexcept {
     const float release_samples = 0.05f * static_cast<float>(settings.sample_rate_hz);
-    return {.enabled = true,
-            .ceiling = kMagnitudeBound,
-            .release_keep = 1.0f - 1.0f / std::max(release_samples, 1.0f)};
+    return {.enabled = true, .ceiling = kMagnitudeBound, .release_keep = 1.0f - 1.0f / std::max(release_samples, 1.0f)};
   }
 };
 
@@ -456,11 +454,9 @@ inline constexpr EngineTable kEngineTable{
                   std::size_t frames) noexcept { static_cast<Engine<W>*>(engine)->process(feeds, outputs, frames); },
     .take_meter = [](void* engine,
                      std::size_t output) noexcept { return static_cast<Engine<W>*>(engine)->take_meter(output); },
-    .heat = [](void* engine,
-               std::size_t output) noexcept { return static_cast<Engine<W>*>(engine)->heat(output); },
-    .adopt_heat = [](void* engine, std::size_t output, const CoilHeat& from) noexcept {
-      static_cast<Engine<W>*>(engine)->adopt_heat(output, from);
-    }};
+    .heat = [](void* engine, std::size_t output) noexcept { return static_cast<Engine<W>*>(engine)->heat(output); },
+    .adopt_heat = [](void* engine, std::size_t output,
+                     const CoilHeat& from) noexcept { static_cast<Engine<W>*>(engine)->adopt_heat(output, from); }};
 
 /// Of the whole chain at one level: its door, then its engine. 0 where the settings are out of range.
 constexpr std::size_t required_bytes_of(const EngineTable& table, const ChainSettings& settings) noexcept {

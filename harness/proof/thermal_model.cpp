@@ -27,4 +27,14 @@ void CoilModel::step(double mean_square_volts, double seconds) {
 
 double CoilModel::level_lost_db(double rise_kelvin) { return 20 * std::log10(growth(rise_kelvin)); }
 
+Heat::Heat(double thermal_time_s, double sample_rate_hz) : keep_(std::exp(-1 / (thermal_time_s * sample_rate_hz))) {}
+
+void Heat::add(std::span<const float> samples) {
+  for (const float sample : samples) {
+    const double x = static_cast<double>(sample);
+    heat_ = keep_ * heat_ + (1 - keep_) * x * x;
+    greatest_ = std::max(greatest_, heat_);
+  }
+}
+
 }  // namespace rackproof::proof

@@ -1,6 +1,7 @@
 #pragma once
-/// How warm a voice coil may get: an estimate, for information. No driver's sheet gives the numbers that it needs, so
-/// it assumes a typical driver. Thermometers and the smell of varnish know better.
+/// How warm a voice coil may get: the heat that a power limiter holds, to be judged, and an estimate in kelvin. No
+/// driver's sheet gives the numbers that the estimate needs, so it assumes a typical driver. Thermometers and the smell
+/// of varnish know better.
 /// Method   the coil heats the gap and the motor, both as one pole each:
 ///   rise = coil + motor,   coil' = (share_c R P - coil) / thermal_time,   motor' = (share_m R P - motor) / 60 s
 ///          (the two-pole lumped model: D. Button, "Heat Dissipation and Power Compression in Loudspeakers", JAES 40,
@@ -10,6 +11,8 @@
 /// Assumed  (common practice, no source) at its continuous rating a driver settles 180 K above the air, two thirds of
 ///          that in the coil; a motor's time constant is a minute.
 /// Claim    steps are exact for a power that is steady within each, so their length hardly matters.
+#include <span>
+
 #include "harness/rig/rig.hpp"
 
 namespace rackproof::proof {
@@ -30,6 +33,18 @@ class CoilModel {
  private:
   double coil_time_s_, kelvin_per_square_volt_;
   double coil_ = 0, motor_ = 0, greatest_ = 0;
+};
+
+/// The mean square of a signal through one pole of the thermal time, a sample at a time: what a power limiter holds.
+class Heat {
+ public:
+  Heat(double thermal_time_s, double sample_rate_hz);
+  void add(std::span<const float> samples);
+  double now() const { return heat_; }  ///< squares of samples
+  double greatest() const { return greatest_; }
+
+ private:
+  double keep_, heat_ = 0, greatest_ = 0;
 };
 
 }  // namespace rackproof::proof

@@ -16,8 +16,7 @@
 #include "dsp/design/time_constants.hpp"
 namespace {
 using namespace rackproof::dsp;
-static_assert(noexcept(
-    std::declval<PowerLimiter<1>&>().process({}, {}, std::declval<PeakLimiter<1>&>())));
+static_assert(noexcept(std::declval<PowerLimiter<1>&>().process({}, {}, std::declval<PeakLimiter<1>&>())));
 
 using Track = std::vector<float>;
 constexpr float kNaN = std::numeric_limits<float>::quiet_NaN(), kInf = std::numeric_limits<float>::infinity();
@@ -75,8 +74,7 @@ class Pair {
       float keep = 0;
       EXPECT_TRUE(keep_per_sample(s.release_s, s.rate_hz, keep));
       peaks.push_back({true, s.ceiling(), keep});
-      lanes_.push_back(
-          {s.enabled, s.threshold, s.forget(), s.ceiling(), static_cast<std::uint32_t>(s.latency())});
+      lanes_.push_back({s.enabled, s.threshold, s.forget(), s.ceiling(), static_cast<std::uint32_t>(s.latency())});
     }
     const auto needed = PeakLimiter<W>::required(shapes);
     values_.resize(needed.values);
@@ -288,7 +286,8 @@ TEST(PowerLimiter, NoStepHeatsMoreFromColdOrFromJustBelow) {
           const Track out = run(set, joined(before, sine(set, 3 * time_s, 997, over_db)));
           const double greatest = greatest_heat(set, out);
           ASSERT_LE(greatest, kAllowed) << set.words() << ", " << over_db << " dB over, " << warm;
-          if (time_s > 0.1) least = std::min(least, greatest);  // else the peak limiter's release is longer than the step
+          if (time_s > 0.1)
+            least = std::min(least, greatest);  // else the peak limiter's release is longer than the step
         }
   EXPECT_GT(least, 0.9) << "and no step is kept from what the coil may have";
 }
@@ -517,10 +516,9 @@ TEST(PowerLimiter, FallsToExactlyOneAndZeroNeverSubnormal) {
 /// The bits of each lane by itself, from blocks of 64.
 template <int W>
 void expect_the_bits_of_one_lane() {
-  const std::vector<LimiterShape> kinds[] = {
-      {{96, 0, false}},
-      {{0, 0, false}, {33, 2, false}, {64, 90, false}, {700, 40, false}},
-      {{48, 200, true}, {1, 0, true}, {55, 20, true}, {95, 3, true}}};
+  const std::vector<LimiterShape> kinds[] = {{{96, 0, false}},
+                                             {{0, 0, false}, {33, 2, false}, {64, 90, false}, {700, 40, false}},
+                                             {{48, 200, true}, {1, 0, true}, {55, 20, true}, {95, 3, true}}};
   for (const std::vector<LimiterShape>& kind : kinds) {
     std::vector<Track> tracks, wanted;
     std::vector<Set> sets;
