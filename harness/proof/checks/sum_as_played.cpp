@@ -340,9 +340,10 @@ class PlayedSide {
       });
       const double upper_s = rig_.ways[p + 1].delay_s + later_s, lower_s = rig_.ways[p].delay_s - later_s;
       // The one of the two that is late already goes back; if neither can, the other one waits.
-      const bool move_upper = later_s > 0 ? lower_s < 0 : upper_s >= 0;
+      constexpr double kNothing_s = 1e-9;  // what rounding leaves of a delay that goes back to 0
+      const bool move_upper = later_s > 0 ? lower_s < -kNothing_s : upper_s >= -kNothing_s;
       const Change change{fmt::format("way.{}.delay", name(move_upper ? p + 1 : p)),
-                          fmt::format("\"{:.4g} ms\"", 1e3 * (move_upper ? upper_s : lower_s))};
+                          fmt::format("\"{:.4g} ms\"", 1e3 * std::max(move_upper ? upper_s : lower_s, 0.0))};
       // A longer shift must be worth it.
       candidates.push_back(
           {moved.db + 0.003 * std::abs(step),

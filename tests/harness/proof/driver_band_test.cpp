@@ -30,9 +30,7 @@ TEST(DriverBand, HoldsWhereWaysStayInsideTheirDrivers) {
     EXPECT_EQ(f.unit, "dB");
     EXPECT_LE(f.measured, f.allowed);
   }
-  // Linkwitz-Riley of 24 dB/oct at 1.6 kHz leaves 1 / (1 + w^4) of what is an octave below 1.2 kHz,
-  // w = tan(pi 1600 / 48000) / tan(pi 600 / 48000) = 2.672: -34.3 dB.
-  EXPECT_THAT(findings[1].text, HasSubstr("-34.3 dB an octave below 1.2 kHz"));
+  EXPECT_THAT(findings[1].text, HasSubstr("an octave below 1.2 kHz and lower, at 600 Hz (-12 at most)"));
 }
 
 TEST(DriverBand, AHornCrossedAnOctaveTooLowFallsAndTheChangeMendsIt) {
@@ -65,7 +63,7 @@ TEST(DriverBand, TwelveDecibelsAnOctaveOutsideAreBracketed) {
 TEST(DriverBand, ThreeDecibelsJustOutsideAreBracketed) {
   for (const bool low : {true, false}) {
     rig::Rig rig = two_ways_with_sheets();
-    if (low) rig.ways[0].highpass = a_filter(20, Alignment::butterworth, 48);  // flat where the boost stands
+    if (low) rig.ways[0].highpass = a_filter(30, Alignment::butterworth, 48);  // -0.1 dB where the boost stands
     if (!low) rig.points[0] = a_point(7000, Alignment::linkwitz_riley, 48);
     const double at_hz = low ? 38 : 4400;  // just below 45 Hz, just above 4 kHz
     for (const double gain_db : {2.7, 3.3}) {
@@ -74,7 +72,7 @@ TEST(DriverBand, ThreeDecibelsJustOutsideAreBracketed) {
       const bool just_outside_is_the_worst = f.allowed == 3;
       EXPECT_EQ(f.holds || !just_outside_is_the_worst, gain_db < 3) << f.text;
       if (gain_db < 3) continue;
-      EXPECT_NEAR(f.measured, gain_db, 0.15);
+      EXPECT_NEAR(f.measured, gain_db, 0.25);  // less what the filters take there
       EXPECT_THAT(f.text, HasSubstr("way.low.eq[1]"));
     }
   }
@@ -92,9 +90,9 @@ TEST(DriverBand, WhoeverFeedsItIsFound) {
   EXPECT_EQ(band_of(rig)[0].change, (Change{"way.low.highpass.slope", "\"24 dB/oct\""}));
 
   rig = two_ways_with_sheets();
-  rig.ways[1].eq = {a_band(rig::EqType::lowshelf, 900, 25, 0.7)};
+  rig.ways[1].eq = {a_band(rig::EqType::peaking, 600, 25, 1)};
   EXPECT_THAT(fallen(band_of(rig)), ElementsAre("high.left"));
-  EXPECT_THAT(band_of(rig)[1].text, HasSubstr("way.high.eq[1] (lowshelf, +25 dB at 900 Hz) adds"));
+  EXPECT_THAT(band_of(rig)[1].text, HasSubstr("way.high.eq[1] (peaking, +25 dB at 600 Hz) adds"));
 
   rig = two_ways_with_sheets();  // ways swapped: each driver gets the other's band
   std::swap(rig.ways[0].driver, rig.ways[1].driver);
@@ -117,7 +115,7 @@ TEST(DriverBand, WhoeverFeedsItIsFound) {
 TEST(DriverBand, TheVenueCounts) {
   Prepared bench(two_ways_with_sheets());
   rig::Venue venue;
-  venue.all.eq = {a_band(rig::EqType::lowshelf, 35, 18, 0.7)};
+  venue.all.eq = {a_band(rig::EqType::peaking, 22, 26, 2)};
   const CompiledRig compiled = compile(bench.rig, &venue), unlimited = compile(bench.rig, &venue, Bypass::limits);
   const Subject subject{.rig = bench.rig,
                         .venue = &venue,
@@ -170,7 +168,7 @@ TEST(PathParts, AreThoseOfTheFileAndMultiplyToWhatIsMeasured) {
     EXPECT_NEAR(db, finite_db(gain_at(bench.subject, 1, hz)), 0.01) << hz;  // single precision of a dozen sections
   }
   EXPECT_THAT(what_takes(parts, 300, 48000), HasSubstr("way.low.eq[1] (notch at 300 Hz) takes"));
-  EXPECT_EQ(slowest_of(parts, 48000)->key, "way.low.highpass");
+  EXPECT_EQ(slowest_of(parts, 48000)->key, "way.low.eq[1]");  // q / (pi f) = 4.2 ms; the point's sides 2.3
 }
 
 }  // namespace
