@@ -112,6 +112,7 @@ std::string slowest_text(const Subject& subject) {
 
 std::vector<Finding> check_stability(const Subject& subject) {
   constexpr double kFallenDb = 120, kGrownDb = 36, kMostFall_s = 15;
+  constexpr double kMostBound = 1e6;  // a path that grows has any bound: the click must not become nothing
   const double rate = subject.rig.controller.sample_rate_hz;
   double radius = 0;
   std::size_t sections = 0;
@@ -149,6 +150,7 @@ std::vector<Finding> check_stability(const Subject& subject) {
   // No higher than the core carries: beyond, its bound would be taken for a filter that grows.
   double bound = 1;
   for (const WorstInput& worst : worst_inputs_of(subject)) bound = std::max(bound, worst.died_away ? worst.bound : 1.0);
+  bound = std::min(bound, kMostBound);
   Row click(length, 0.0f);
   click[0] = static_cast<float>(std::min(1.0, 0.5 * static_cast<double>(dsp::kMagnitudeBound) / bound));
   const std::unique_ptr<Device> device = subject.make(subject.unlimited.settings());

@@ -25,8 +25,7 @@ constexpr double kSettlesBelow_db = 0.3;  // what a lasting sine may fall short 
 /// For what is measured: a second of a sine, and a true-peak detector that reads a little high.
 constexpr double kMeasured_db = 0.05;
 constexpr double kSteps_db[] = {3, 6, 12, 24};
-/// The most that one part of the stimulus takes, and a burst of it. A step of 12 dB passes the threshold of the slowest
-/// coil (60 s) in 4 s.
+/// The most that one part of the stimulus takes, and a burst of it; the loudest step takes what it needs to heat the coil.
 constexpr double kMostSeconds = 20, kMostBurst_s = 4;
 
 // ---- hostile power --------------------------------------------------------------------------------------------------
@@ -39,20 +38,35 @@ struct Part {
 };
 using Stimulus = std::vector<Part>;
 
-/// To just below the threshold, in far less than a thermal time: 12 dB over comes to 0.85 of it in 0.055 times that.
-Stimulus warmed_up(double tau_s, std::vector<Part> then) {
-  Stimulus parts{{.seconds = 0.055 * tau_s, .over_db = 12}, {.seconds = std::min(2 * tau_s, 10.0), .over_db = -0.1}};
+/// What heats the coil, and what the peak limiter lets a sine do to it.
+struct Coil {
+  double tau_s = 0, rate_hz = 0;
+  double most_db = 0;  ///< a sine's RMS over the threshold where its crest reaches the peak limiter's ceiling
+  /// Until a sine from cold has heated it to `share` of the threshold's square; at most 3 thermal times.
+  double heating_s(double over_db, double share) const {
+    const double power = std::pow(10, std::min(over_db, most_db) / 10);
+    return power > share ? std::min(-tau_s * std::log1p(-share / power), 3 * tau_s) : 3 * tau_s;
+  }
+};
+
+/// To just below the threshold, as fast as the peak limiter lets it.
+Stimulus warmed_up(const Coil& coil, std::vector<Part> then) {
+  Stimulus parts{{.seconds = coil.heating_s(12, 0.85), .over_db = 12},
+                 {.seconds = std::min(2 * coil.tau_s, 10.0), .over_db = -0.1}};
   parts.insert(parts.end(), then.begin(), then.end());
   return parts;
 }
-std::vector<Stimulus> hostile_power(double tau_s, double rate_hz) {
+std::vector<Stimulus> hostile_power(const Coil& coil) {
+  const double tau_s = coil.tau_s, rate_hz = coil.rate_hz;
   std::vector<Stimulus> all;
   for (const double over_db : kSteps_db) {
-    all.push_back({{.seconds = std::min(3 * tau_s, kMostSeconds), .over_db = over_db}});
-    all.push_back(warmed_up(tau_s, {{.seconds = std::min(2 * tau_s, 10.0), .over_db = over_db}}));
+    // The loudest goes on until a limiter that allows a quarter more heat would have shown it.
+    const double needs_s = over_db == std::ranges::max(kSteps_db) ? coil.heating_s(over_db, 1.25) : 0;
+    all.push_back({{.seconds = std::min(3 * tau_s, std::max(kMostSeconds, needs_s)), .over_db = over_db}});
+    all.push_back(warmed_up(coil, {{.seconds = std::min(2 * tau_s, 10.0), .over_db = over_db}}));
   }
   // As loud as the core carries, from one sample to the next: nearest to the bound, where the ceiling is far above.
-  all.push_back(warmed_up(tau_s, {{.seconds = std::min(tau_s, 2.0), .over_db = 60}}));
+  all.push_back(warmed_up(coil, {{.seconds = std::min(tau_s, 2.0), .over_db = 60}}));
   const auto on = static_cast<std::size_t>(std::round(std::min(tau_s, kMostBurst_s) * rate_hz));
   for (const double over_db : {6.0, 12.0, 24.0})
     all.push_back({{.seconds = 13.0 * static_cast<double>(on) / rate_hz,
@@ -62,10 +76,17 @@ std::vector<Stimulus> hostile_power(double tau_s, double rate_hz) {
   // Cells of the core's grid, and bursts that fall across its points.
   for (const std::size_t frames : {std::size_t{dsp::kGridFrames}, std::size_t{50}})
     all.push_back(warmed_up(
-        tau_s, {{.seconds = std::min(2 * tau_s, 10.0), .over_db = 24, .on_frames = frames, .off_frames = 5 * frames}}));
+        coil, {{.seconds = std::min(2 * tau_s, 10.0), .over_db = 24, .on_frames = frames, .off_frames = 5 * frames}}));
   for (const double over_db : {6.0, 12.0})
     all.push_back({{.seconds = std::min(6 * tau_s, kMostSeconds), .over_db = over_db, .noise = true}});
   return all;
+}
+
+Coil coil_of(const Subject& subject, std::size_t o) {
+  const OutputPlan& plan = subject.compiled.outputs[o];
+  return {.tau_s = subject.rig.driver_of(way_of(subject, plan)).thermal_time_s,
+          .rate_hz = static_cast<double>(subject.rig.controller.sample_rate_hz),
+          .most_db = finite_db(plan.limit_volts_peak / (std::numbers::sqrt2 * *plan.thermal_volts_rms))};
 }
 
 /// What one output's limiters are driven with.
@@ -109,9 +130,9 @@ Heated heated_by_hostile_power(const Subject& subject, std::size_t o, std::span<
   Row in(4096), out(in.size());
   const float* const from = in.data();
   float* const to = out.data();
-  for (const Stimulus& stimulus : hostile_power(driver.thermal_time_s, rate)) {
+  for (const Stimulus& stimulus : hostile_power(coil_of(subject, o))) {
     Heat heat(driver.thermal_time_s, rate);
-    CoilModel coil(driver);
+    CoilModel model(driver);
     device->reset();
     for (const Part& part : stimulus) {
       const auto frames = static_cast<std::size_t>(std::ceil(part.seconds * rate));
@@ -125,13 +146,13 @@ Heated heated_by_hostile_power(const Subject& subject, std::size_t o, std::span<
           double squares = 0;
           for (const float x : cell) squares += static_cast<double>(x) * static_cast<double>(x);
           const auto length = static_cast<double>(cell.size());
-          coil.step(squares / length * driver_volts * driver_volts, length / rate);
+          model.step(squares / length * driver_volts * driver_volts, length / rate);
         }
       }
       most.seconds += part.seconds;
     }
     most.share = std::max(most.share, heat.greatest() / (threshold * threshold));
-    most.kelvin = std::max(most.kelvin, coil.greatest_rise_kelvin());
+    most.kelvin = std::max(most.kelvin, model.greatest_rise_kelvin());
   }
   return most;
 }
@@ -144,30 +165,28 @@ Row noise_for(const Subject& subject) {
 
 // ---- what is left alone ---------------------------------------------------------------------------------------------
 
-/// Samples that the power limiter changes of a burst that heats the coil to 0.85 of the threshold's square, and of a
-/// lasting sine 0.35 dB below it.
+/// Samples that the power limiter changes of a burst that heats the coil to 0.85 of the threshold's square and of a
+/// lasting sine 0.35 dB below it that follows.
 std::size_t touched_below(const Subject& subject, std::size_t o) {
+  constexpr double kReads_high_db = 0.3;  // the true-peak detector, at most
   const OutputPlan& plan = subject.compiled.outputs[o];
-  const double tau = subject.rig.driver_of(way_of(subject, plan)).thermal_time_s;
-  const double rate = subject.rig.controller.sample_rate_hz;
+  const Coil coil = coil_of(subject, o);
   const double threshold = *plan.thermal_volts_rms / plan.full_scale_volts_peak;
   const LimitersAlone both(subject.compiled.settings(), o, true), peak(subject.compiled.settings(), o, false);
   const std::unique_ptr<Device> limited = subject.make(both.settings), unheated = subject.make(peak.settings);
   // Not so low that the coil follows the wave: its heat would pass that of the mean.
-  const Feed feed({}, threshold, std::max(in_band_hz(plan, rate, 0.5), 10 / tau) / rate);
+  const Feed feed({}, threshold, std::max(in_band_hz(plan, coil.rate_hz, 0.5), 10 / coil.tau_s) / coil.rate_hz);
   // Where a cell is a large share of a short thermal time, a crest may pass only as far as a whole cell of it would.
-  const double cells = tau * rate / dsp::kGridFrames;
-  const double burst_db = std::min(6.0, 10 * std::log10(0.06 * cells / 2));
-  std::vector<Part> parts{{.seconds = std::min(3 * tau, 5.0), .over_db = -0.35}};
-  if (burst_db > 0.5) {
-    const double power = std::pow(10, burst_db / 10);
-    parts.push_back({.seconds = -tau * std::log1p(-0.85 / power), .over_db = burst_db});
-  }
+  const double cells = coil.tau_s * coil.rate_hz / dsp::kGridFrames;
+  const double burst_db = std::min({6.0, 10 * std::log10(0.06 * cells / 2), coil.most_db - kReads_high_db});
+  std::vector<Part> parts;
+  if (burst_db > 0.5) parts.push_back({.seconds = coil.heating_s(burst_db, 0.85), .over_db = burst_db});
+  parts.push_back({.seconds = std::min(3 * coil.tau_s, kMostSeconds), .over_db = -0.35});
   std::size_t touched = 0;
   for (const Part& part : parts) {
-    Row in(std::min(static_cast<std::size_t>(part.seconds * rate), static_cast<std::size_t>(kMostSeconds * rate)));
+    Row in(static_cast<std::size_t>(part.seconds * coil.rate_hz));
     feed.fill(part, 0, in);
-    touched += differing(run(*limited, {in}, 1), run(*unheated, {in}, 1));
+    touched += differing(run_on(*limited, {in}, 1), run_on(*unheated, {in}, 1));
   }
   return touched;
 }
