@@ -213,7 +213,7 @@ class PowerLimiter {
   void find_phases() noexcept {
     std::array<std::uint32_t, W> sorted = phase_of_;
     std::ranges::sort(sorted);
-    phases_ = static_cast<std::size_t>(std::ranges::unique(sorted).begin() - sorted.begin());
+    phases_ = static_cast<std::size_t>(std::unique(sorted.begin(), sorted.end()) - sorted.begin());
     phase_ = sorted;
     for (std::size_t k = 0; k < phases_; ++k)
       for (int l = 0; l < W; ++l)

@@ -329,8 +329,9 @@ TEST_F(Render, TheMetersSayWhatTheFilesHold) {
     // Clip at sqrt(2 x 500 W x 8 ohm) V peak; the highs' limit stands 6 dB below and must have worked.
     if (output["name"] == "low") continue;
     EXPECT_LE(peak * volts, std::sqrt(8000.0) * std::pow(10.0, -6.0 / 20) * 1.000001);
-    // The wave of noise up to half the sample rate: the limiter sees it too, but changes its gain between two crests.
-    EXPECT_LE(output["peak_volts"], std::sqrt(8000.0) * std::pow(10.0, -5.5 / 20));
+    // The wave of noise up to half the sample rate: the detector may read any wave 0.4 dB low, and the gain moves
+    // between two crests.
+    EXPECT_LE(output["peak_volts"], std::sqrt(8000.0) * std::pow(10.0, -5.0 / 20));
     EXPECT_GT(output["max_peak_reduction_db"], 1.0);
     EXPECT_GT(output["limited_fraction"], 0.1);
     EXPECT_LE(output["limited_fraction"], 1.0);
@@ -347,7 +348,7 @@ TEST_F(Render, AFullScaleSineReadsAsItsVolts) {
   EXPECT_NEAR(left["rms_dbfs"], 0.0, 0.03);
   EXPECT_NEAR(left["rms_volts"], 100.0, 0.3);
   EXPECT_NEAR(left["mean_watts"], 1250.0, 8.0);
-  EXPECT_NEAR(left["peak_volts"], 141.42, 0.02);
+  EXPECT_NEAR(left["peak_volts"], 141.42, 0.33);  // the meter claims 0.02 dB; the ends of the sine ring, too
 }
 
 /// Its samples all lie 3 dB below the crests of its wave, which is what an amplifier and a driver get.
