@@ -42,6 +42,7 @@ using Stimulus = std::vector<Part>;
 struct Coil {
   double tau_s = 0, rate_hz = 0;
   double most_db = 0;  ///< a sine's RMS over the threshold where its crest reaches the peak limiter's ceiling
+  bool brief = false;  ///< a second of each stimulus at most: for tests with many rigs
   /// Until a sine from cold has heated it to `share` of the threshold's square; at most 3 thermal times.
   double heating_s(double over_db, double share) const {
     const double power = std::pow(10, std::min(over_db, most_db) / 10);
@@ -79,6 +80,9 @@ std::vector<Stimulus> hostile_power(const Coil& coil) {
         coil, {{.seconds = std::min(2 * tau_s, 10.0), .over_db = 24, .on_frames = frames, .off_frames = 5 * frames}}));
   for (const double over_db : {6.0, 12.0})
     all.push_back({{.seconds = std::min(6 * tau_s, kMostSeconds), .over_db = over_db, .noise = true}});
+  if (coil.brief)
+    for (Stimulus& stimulus : all)
+      for (Part& part : stimulus) part.seconds = std::min(part.seconds, 1.0 / static_cast<double>(stimulus.size()));
   return all;
 }
 
@@ -86,7 +90,8 @@ Coil coil_of(const Subject& subject, std::size_t o) {
   const OutputPlan& plan = subject.compiled.outputs[o];
   return {.tau_s = subject.rig.driver_of(way_of(subject, plan)).thermal_time_s,
           .rate_hz = static_cast<double>(subject.rig.controller.sample_rate_hz),
-          .most_db = finite_db(plan.limit_volts_peak / (std::numbers::sqrt2 * *plan.thermal_volts_rms))};
+          .most_db = finite_db(plan.limit_volts_peak / (std::numbers::sqrt2 * *plan.thermal_volts_rms)),
+          .brief = subject.brief};
 }
 
 /// What one output's limiters are driven with.
@@ -182,6 +187,8 @@ std::size_t touched_below(const Subject& subject, std::size_t o) {
   std::vector<Part> parts;
   if (burst_db > 0.5) parts.push_back({.seconds = coil.heating_s(burst_db, 0.85), .over_db = burst_db});
   parts.push_back({.seconds = std::min(3 * coil.tau_s, kMostSeconds), .over_db = -0.35});
+  if (coil.brief)
+    for (Part& part : parts) part.seconds = std::min(part.seconds, 1.0);
   std::size_t touched = 0;
   for (const Part& part : parts) {
     Row in(static_cast<std::size_t>(part.seconds * coil.rate_hz));
@@ -260,7 +267,8 @@ Finding thermal_finding(const Subject& subject, Device& unlimited, std::size_t o
   const double target = *plan.thermal_volts_rms, tau = driver.thermal_time_s;
   const Heated heated = heated_by_hostile_power(subject, o, noise);
   const std::size_t touched = touched_below(subject, o);
-  const Settled sine = settled(subject, unlimited, o, target, std::min(4 * tau, kMostSeconds));
+  const double settling_s = std::min(4 * tau, subject.brief ? 1 : kMostSeconds);
+  const Settled sine = settled(subject, unlimited, o, target, settling_s);
 
   // A peak threshold below the crest of that sine holds it lower still, and so may the amplifier's clip: safe, and no
   // fault of the power limiter. Nor is it that a low note's own ripple heats a coil that follows it.

@@ -13,6 +13,15 @@
 
 namespace rackproof::proof::test {
 
+/// Under sanitizers all takes ten times as long: the longest tests judge fewer cases there.
+#if defined(__SANITIZE_ADDRESS__)
+inline constexpr bool kSanitized = true;
+#elif defined(__has_feature)
+inline constexpr bool kSanitized = __has_feature(address_sanitizer);
+#else
+inline constexpr bool kSanitized = false;
+#endif
+
 inline const std::string kRig = R"(format = 1
 [controller]
 sample_rate = "48 kHz"

@@ -113,7 +113,9 @@ TEST(ThermalLimit, APeakLimiterThatHoldsLowerIsNoFault) {
   EXPECT_THAT(findings[0].text, HasSubstr("peak limiter holds it lower"));
 }
 TEST(ThermalLimit, TheSlowestCoilAndTheFastestAreJudged) {
-  for (const char* time : {"50 ms", "60 s"}) {
+  std::vector<const char*> times{"50 ms"};
+  if (!kSanitized) times.push_back("60 s");
+  for (const char* time : times) {
     const std::string text = one_way(time);
     EXPECT_EQ(judged(text), "") << time;
     EXPECT_THAT(judged(text, power(1.05f)), HasSubstr("overheats")) << time;
