@@ -15,6 +15,7 @@
 #include <map>
 #include <memory>
 #include <nlohmann/json.hpp>
+#include <regex>
 #include <string>
 #include <vector>
 
@@ -36,8 +37,16 @@ using Variation = EmulatedChain::Variation;
 const fs::path kSource = RACKPROOF_SOURCE_DIR;
 constexpr const char* kRigs[] = {"two-way-top", "three-way-mono-sub"};
 fs::path rig_file(const std::string& name) { return kSource / "audio_fixtures" / (name + ".toml"); }
+/// The demo rig with power limits 12 dB below the drivers' ratings and quick coils, so that a second heats them.
+std::string hot_rig(const std::string& name) {
+  std::ifstream stream(rig_file(name));
+  const std::string text{std::istreambuf_iterator<char>(stream), {}};
+  const std::string lower =
+      std::regex_replace(text, std::regex("below_rating = \"[^\"]*\""), "below_rating = \"12 dB\"");
+  return std::regex_replace(lower, std::regex("thermal_time = \"[^\"]*\""), "thermal_time = \"0.3 s\"");
+}
 std::string header_of(const std::string& name) {
-  const rig::Rig rig = rig::load_rig(rig_file(name));
+  const rig::Rig rig = rig::parse_rig(hot_rig(name), rig_file(name));
   return numbers_header(rig, nullptr, compile(rig));
 }
 
@@ -100,8 +109,9 @@ const Golden& golden(const std::string& name) {
   audio::Writer writer(folder / "in.wav", {.sample_rate_hz = 48000, .channels = 2});
   writer.write(g.in);
   writer.keep();
-  const Shell render = shell("render '" + rig_file(name).string() + "' '" + (folder / "in.wav").string() + "' -o '" +
-                             (folder / "out").string() + "' --json --quiet");
+  std::ofstream(folder / "rig.toml") << hot_rig(name);
+  const Shell render = shell("render '" + (folder / "rig.toml").string() + "' '" + (folder / "in.wav").string() +
+                             "' -o '" + (folder / "out").string() + "' --json --quiet");
   if (render.status != 0) throw std::runtime_error("render failed");
   g.document = json::parse(render.out);
   for (const json& output : g.document.at("outputs"))
@@ -235,10 +245,10 @@ struct Measured {
   const char *rig, *part;
   double instructions;
 };
-constexpr Measured kMeasured[] = {{"two-way-top", "cortex-m7", 1529.4},
-                                  {"two-way-top", "cortex-m4", 1493.4},
-                                  {"three-way-mono-sub", "cortex-m7", 1781.8},
-                                  {"three-way-mono-sub", "cortex-m4", 1739.5}};
+constexpr Measured kMeasured[] = {{"two-way-top", "cortex-m7", 1542.8},
+                                  {"two-way-top", "cortex-m4", 1507.1},
+                                  {"three-way-mono-sub", "cortex-m7", 1798.7},
+                                  {"three-way-mono-sub", "cortex-m4", 1756.7}};
 constexpr double kRoom = 0.05;  // another release of the compiler may place its registers otherwise
 
 class Budget : public testing::TestWithParam<Measured> {};
