@@ -189,7 +189,9 @@ void venue_lift(const Subject& subject, std::size_t w) {
       std::string from = "venue";
       for (const auto& [name, feed] : venue.feed) {
         const double db = plan.source == dsp::kMeanOfFeeds || name == plan.feed ? layer_db(feed, hz) : 0;
-        if (db > own_db) own_db = db, from = db > all_db ? "venue.feed." + name : from;
+        if (db <= own_db) continue;
+        own_db = db;
+        if (db > all_db) from = fmt::format("venue.feed.{}", name);
       }
       if (all_db + own_db <= worst_db) continue;
       worst_db = all_db + own_db, worst_hz = hz, owner = from, worst = &plan;
