@@ -69,7 +69,7 @@ class Chain {
   void reset() noexcept;  ///< back to just configured, counters and meters too
 
   /// `feeds[k]` and `outputs[k]` hold `frames` samples each, one pointer per feed and output of the settings; any
-  /// number of frames. An output may be the very row of a feed; but for that, outputs may not overlap feeds or one
+  /// number of frames. An output may be the same row as a feed; but for that, outputs may not overlap feeds or one
   /// another: what is on its way stands in them.
   void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
 
