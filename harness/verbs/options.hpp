@@ -9,7 +9,7 @@
 #include <string>
 #include <vector>
 
-namespace CLI {
+namespace CLI {  // NOLINT(readability-identifier-naming): the library names it so
 class App;
 class Option;
 }  // namespace CLI
@@ -19,7 +19,7 @@ namespace rackproof {
 /// One option or argument of a verb. The program owns it and must outlive this.
 class Option {
  public:
-  Option(CLI::Option* option) : option_(option) {}
+  explicit Option(CLI::Option* option) : option_(option) {}
   Option type_name(const std::string& name) const;  ///< what stands for the value in the help, as in FILE
   Option required() const;
   Option take_all() const;                                      ///< given again, it adds to what was given

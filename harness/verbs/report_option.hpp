@@ -5,7 +5,7 @@
 #include <string_view>
 #include <vector>
 
-namespace CLI {
+namespace CLI {  // NOLINT(readability-identifier-naming): the library names it so
 class App;
 }
 
