@@ -55,15 +55,17 @@ std::vector<Value> smooth(std::span<const double> frequency_hz, std::span<const 
   edge.front() = centre.front(), edge.back() = centre.back();
   for (std::size_t i = 1; i < count; ++i) edge[i] = 0.5 * (centre[i - 1] + centre[i]);
   for (std::size_t i = 0; i < count; ++i) integral[i + 1] = integral[i] + values[first + i] * (edge[i + 1] - edge[i]);
-  std::size_t cell = 0;
-  const auto integral_to = [&](double at) {
+  // Both edges of the window move upwards: each remembers its own cell.
+  const auto integral_to = [&](double at, std::size_t& cell) {
     while (cell > 0 && edge[cell] > at) --cell;
     while (cell + 1 < count && edge[cell + 1] < at) ++cell;
     return integral[cell] + values[first + cell] * (at - edge[cell]);
   };
+  std::size_t low = 0, high = 0;
   for (std::size_t i = 0; i < count; ++i) {
     const double half = std::min({0.5 / b, centre[i] - edge.front(), edge.back() - centre[i]});
-    if (half > 0) result[first + i] = (integral_to(centre[i] + half) - integral_to(centre[i] - half)) / (2.0 * half);
+    if (half > 0)
+      result[first + i] = (integral_to(centre[i] + half, high) - integral_to(centre[i] - half, low)) / (2.0 * half);
   }
   return result;
 }

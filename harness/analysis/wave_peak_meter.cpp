@@ -14,7 +14,7 @@ namespace {
 
 using Detector = dsp::TruePeakDetector<1>;
 
-inline __attribute__((always_inline)) float greater(float a, float b) { return a > b ? a : b; }
+inline __attribute__((always_inline)) float more(float a, float b) { return a > b ? a : b; }
 
 RACKPROOF_WIDE float greatest_magnitude(std::span<const float> samples) {
   std::uint32_t greatest = 0;  // as integers, which for finite magnitudes is the same order
@@ -41,7 +41,7 @@ RACKPROOF_WIDE void detect(const float* here, std::span<float> readings) {
     const float outer_even = Detector::kOuterEven[0] * even + Detector::kOuterEven[1] * near_sum;
     const float outer_odd = Detector::kOuterOdd[0] * near_difference + Detector::kOuterOdd[1] * far_difference;
     const float inner = std::fabs(even) + Detector::kInnerOdd * std::fabs(near_difference);
-    readings[n] = greater(greater(inner, std::fabs(outer_even) + std::fabs(outer_odd)), std::fabs(x[0]));
+    readings[n] = more(more(inner, std::fabs(outer_even) + std::fabs(outer_odd)), std::fabs(x[0]));
   }
 }
 
@@ -111,9 +111,9 @@ float crest(const float* here) {
   float greatest = 0;
   for (std::size_t p = 1; p + 1 < at.size(); ++p) {
     const float left = at[p - 1], top = at[p], right = at[p + 1], bend = left - 2 * top + right;
-    greatest = greater(greatest, top);
+    greatest = more(greatest, top);
     if (top >= left && top >= right && bend < 0 && std::min(left, right) > 0.9f * top)
-      greatest = greater(greatest, top - (right - left) * (right - left) / (8 * bend));
+      greatest = more(greatest, top - (right - left) * (right - left) / (8 * bend));
   }
   return greatest;
 }
@@ -123,7 +123,7 @@ float crest(const float* here) {
 void WavePeakMeter::look(std::size_t count) {
   const float largest = greatest_magnitude(std::span(window_).first(kHistory + count));
   if (largest * kernel().most_gain <= peak_) return;
-  peak_ = greater(peak_, largest);
+  peak_ = more(peak_, largest);
   // A point's taps begin kMiddle ahead of its sample, and those of the point ahead of a stretch one more.
   const float* const here = window_.data() + kMiddle + 1;
   std::array<float, kRun> readings{};
@@ -134,7 +134,7 @@ void WavePeakMeter::look(std::size_t count) {
     if (n > 0 && readings[n - 1] >= readings[n]) continue;
     if (n + 1 < count && readings[n + 1] > readings[n]) continue;
     for (std::size_t m = n - (n > 0 ? 1 : 0); m <= std::min(n + 1, count - 1); ++m)
-      peak_ = greater(peak_, crest(here + m));
+      peak_ = more(peak_, crest(here + m));
   }
 }
 

@@ -43,7 +43,7 @@ class Held {
   int descriptor_;
 };
 
-std::string reason(int error) { return std::error_code(error, std::generic_category()).message(); }
+std::string system_reason(int error) { return std::error_code(error, std::generic_category()).message(); }
 
 }  // namespace
 
@@ -57,7 +57,7 @@ void Writer::Close::operator()(SNDFILE* file) const { sf_close(file); }
 
 void Writer::fail(int error) const {
   throw MachineError(fmt::format("{}: cannot be written: {}", place_.string(),
-                                 error == 0 ? "the disk took only part of it" : reason(error)));
+                                 error == 0 ? "the disk took only part of it" : system_reason(error)));
 }
 
 Writer::Writer(std::filesystem::path place, const WriterSettings& settings)

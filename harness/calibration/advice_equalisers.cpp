@@ -18,7 +18,7 @@ constexpr double kMostPassQ = 2.05, kLeastPassQ = 0.35;
 constexpr double kMostCut_db = 20, kCutQ = 4;
 // Where a high-pass cuts a boost is a fight between the two; an octave outside its points a way plays nothing.
 constexpr double kFightingBoost_db = 2, kBelowEdge = 0.9, kOutsideBoost_db = 3, kOutsideBand = 2;
-constexpr double kMostGain_db = 10, kLeastWayGain_db = -18, kLeastGain_db = -24;
+constexpr double kMostLayerGain_db = 10, kLeastWayGain_db = -18, kLeastLayerGain_db = -24;
 constexpr double kMostVenueLift_db = 6;
 
 const char* name_of(rig::EqType type) {
@@ -232,7 +232,7 @@ void equalisers(const Subject& subject) {
 
 void gains(const Subject& subject) {
   const auto look = [&](const std::string& owner, double gain_db, double least_db) {
-    if (gain_db > kMostGain_db) {
+    if (gain_db > kMostLayerGain_db) {
       subject.warn(
           "gain-large",
           "{}.gain is {:+g} dB: {:.0f} times the power, and the limiters hold what it adds. Levels are set by the "
@@ -245,10 +245,10 @@ void gains(const Subject& subject) {
     }
   };
   if (subject.venue != nullptr) {
-    look("venue", subject.venue->all.gain_db, kLeastGain_db);
-    for (const auto& [name, feed] : subject.venue->feed) look("venue.feed." + name, feed.gain_db, kLeastGain_db);
+    look("venue", subject.venue->all.gain_db, kLeastLayerGain_db);
+    for (const auto& [name, feed] : subject.venue->feed) look("venue.feed." + name, feed.gain_db, kLeastLayerGain_db);
   }
-  look("system", subject.rig.system_gain_db, kLeastGain_db);
+  look("system", subject.rig.system_gain_db, kLeastLayerGain_db);
   for (const rig::Way& way : subject.rig.ways) look("way." + way.name, way.gain_db, kLeastWayGain_db);
 }
 

@@ -25,7 +25,7 @@ constexpr double kMostBelow_db = 6;
 constexpr double kLeastLookAhead_periods = 1.0 / 30, kUsualLookAhead_periods = 0.25;
 constexpr double kMostLookAhead_periods = 4, kLongLookAhead_s = 5e-3, kLongestLookAhead_s = 12e-3;
 constexpr double kLeastRelease_periods = 2;
-constexpr double kLongestRelease_s = 1, kLongestHighRelease_s = 0.5, kHighsFrom_hz = 500;
+constexpr double kLongestRelease_s = 1, kLongestHighRelease_s = 0.5, kHighWaysFrom_hz = 500;
 constexpr double kLongestHold_s = 50e-3, kMostHold_periods = 2;
 
 // Drivers of one box stand less than a metre apart, subs and flown mains some ten. Common practice, no source.
@@ -156,7 +156,7 @@ void limiters(const Subject& subject) {
           "limiter follows the wave itself and distorts it. Set release = \"{:.0f} ms\" or more in way.{}.limit.",
           way.name, (hold_s + release_s) * 1e3, hertz(low_edge_hz), 2 * period_s * 1e3, way.name);
     }
-    const double longest_s = low_edge_hz >= kHighsFrom_hz ? kLongestHighRelease_s : kLongestRelease_s;
+    const double longest_s = low_edge_hz >= kHighWaysFrom_hz ? kLongestHighRelease_s : kLongestRelease_s;
     if (release_s > longest_s) {
       subject.warn(
           "release-long",

@@ -7,6 +7,7 @@
 
 #include <fmt/format.h>
 
+#include "harness/analysis/wide.hpp"
 #include "harness/proof/stimulation.hpp"
 
 namespace rackproof::proof {
@@ -23,36 +24,46 @@ bool limited(Device& device, std::size_t outputs) {
   return any;
 }
 
-/// sum of weight(n) h[n] e^(-jwn), a value a frequency. The turns of some frequencies go side by side, as one would
-/// wait for itself from sample to sample; they are renewed now and then, as products drift by an epsilon each.
-template <class Weight>
+constexpr std::size_t kAbreast = 8, kRenewal = 256;
+using Lanes = std::array<double, kAbreast>;
+struct ComplexLanes {
+  Lanes re{}, im{};
+};
+/// Adds weight(n) h[n] z^n to `sum`, n from `from` on, z^n standing at `power`: the weight is n for a moment, else 1.
+RACKPROOF_WIDE void add_terms(std::span<const double> h, std::size_t from, bool moment, const ComplexLanes& z,
+                              ComplexLanes power, ComplexLanes& sum) {
+  ComplexLanes held = sum;
+  for (std::size_t n = 0; n < h.size(); ++n) {
+    const double x = moment ? static_cast<double>(from + n) * h[n] : h[n];
+    for (std::size_t k = 0; k < kAbreast; ++k) {
+      held.re[k] += power.re[k] * x, held.im[k] += power.im[k] * x;
+      const double next = power.re[k] * z.re[k] - power.im[k] * z.im[k];
+      power.im[k] = power.re[k] * z.im[k] + power.im[k] * z.re[k], power.re[k] = next;
+    }
+  }
+  sum = held;
+}
+/// sum of h[n] e^(-jwn), a value a frequency, or of n h[n] e^(-jwn). The turns of some frequencies go side by side, as
+/// one would wait for itself from sample to sample; they are renewed now and then, as products drift by an epsilon each.
 std::vector<std::complex<double>> weighted_spectrum(std::span<const double> h, std::span<const double> frequency_hz,
-                                                    double sample_rate_hz, Weight weight) {
-  constexpr std::size_t kAbreast = 8, kRenewal = 256;
-  using Lanes = std::array<double, kAbreast>;
+                                                    double sample_rate_hz, bool moment) {
   std::vector<std::complex<double>> values;
   for (std::size_t done = 0; done < frequency_hz.size(); done += kAbreast) {
     const std::size_t count = std::min(kAbreast, frequency_hz.size() - done);
-    Lanes turn{}, step_re{}, step_im{}, re{}, im{}, sum_re{}, sum_im{};
+    Lanes turn{};
+    ComplexLanes step, power, sum;
     for (std::size_t k = 0; k < count; ++k) {
       turn[k] = frequency_hz[done + k] / sample_rate_hz;
-      step_re[k] = std::cos(2 * std::numbers::pi * turn[k]), step_im[k] = -std::sin(2 * std::numbers::pi * turn[k]);
+      step.re[k] = std::cos(2 * std::numbers::pi * turn[k]), step.im[k] = -std::sin(2 * std::numbers::pi * turn[k]);
     }
     for (std::size_t from = 0; from < h.size(); from += kRenewal) {
       for (std::size_t k = 0; k < kAbreast; ++k) {
         const double phase = 2 * std::numbers::pi * std::remainder(turn[k] * static_cast<double>(from), 1.0);
-        re[k] = std::cos(phase), im[k] = -std::sin(phase);
+        power.re[k] = std::cos(phase), power.im[k] = -std::sin(phase);
       }
-      for (std::size_t n = from; n < std::min(from + kRenewal, h.size()); ++n) {
-        const double x = weight(n) * h[n];
-        for (std::size_t k = 0; k < kAbreast; ++k) {
-          sum_re[k] += re[k] * x, sum_im[k] += im[k] * x;
-          const double next = re[k] * step_re[k] - im[k] * step_im[k];
-          im[k] = re[k] * step_im[k] + im[k] * step_re[k], re[k] = next;
-        }
-      }
+      add_terms(h.subspan(from, std::min(kRenewal, h.size() - from)), from, moment, step, power, sum);
     }
-    for (std::size_t k = 0; k < count; ++k) values.emplace_back(sum_re[k], sum_im[k]);
+    for (std::size_t k = 0; k < count; ++k) values.emplace_back(sum.re[k], sum.im[k]);
   }
   return values;
 }
@@ -96,11 +107,11 @@ std::vector<Impulse> impulse_responses_of(const Subject& subject, const rig::Rig
 
 std::vector<std::complex<double>> spectrum(std::span<const double> h, std::span<const double> frequency_hz,
                                            double sample_rate_hz) {
-  return weighted_spectrum(h, frequency_hz, sample_rate_hz, [](std::size_t) { return 1.0; });
+  return weighted_spectrum(h, frequency_hz, sample_rate_hz, false);
 }
 std::vector<std::complex<double>> moments(std::span<const double> h, std::span<const double> frequency_hz,
                                           double sample_rate_hz) {
-  return weighted_spectrum(h, frequency_hz, sample_rate_hz, [](std::size_t n) { return static_cast<double>(n); });
+  return weighted_spectrum(h, frequency_hz, sample_rate_hz, true);
 }
 
 std::vector<Side> sides_of(const rig::Rig& rig, const CompiledRig& compiled) {

@@ -4,10 +4,12 @@
 #include <array>
 #include <bit>
 #include <cmath>
+#include <cstdint>
 #include <numbers>
 
 #include <fmt/format.h>
 
+#include "harness/analysis/wide.hpp"
 #include "harness/proof/impulse_response.hpp"
 #include "harness/proof/measured_once.hpp"
 #include "harness/stimuli/tones.hpp"
@@ -94,7 +96,7 @@ double bessel_i0(double x) {
 }
 /// Of points 1/8 .. 7/8 behind a sample: taps over the 23 samples ahead of it, itself, and the 24 behind.
 struct Kernel {
-  static constexpr std::size_t kPoints = 8, kTaps = 48;
+  static constexpr std::size_t kPoints = WaveCrest::kPoints, kTaps = WaveCrest::kTaps;
   std::array<std::array<float, kTaps>, kPoints - 1> taps{};
   double most_gain = 1;  ///< the greatest sum of magnitudes
   Kernel() {
@@ -121,6 +123,29 @@ const Kernel& kernel() {
   return made;
 }
 
+/// Of every sample of a run the points behind it, one row a point: rows[0] holds the samples themselves.
+using Points = std::array<std::array<float, WaveCrest::kRun>, Kernel::kPoints>;
+RACKPROOF_WIDE void interpolate(const Kernel& k, const float* window, Points& points) {
+  for (std::size_t p = 0; p + 1 < Kernel::kPoints; ++p) {
+    float* const sum = points[p + 1].data();
+    for (std::size_t t = 0; t < Kernel::kTaps; ++t) {
+      const float tap = k.taps[p][t];
+      const float* const x = window + t;
+      for (std::size_t i = 0; i < WaveCrest::kRun; ++i) sum[i] += tap * x[i];
+    }
+  }
+}
+/// By the bits of the magnitudes, which stand in the same order; what is no number comes last.
+RACKPROOF_WIDE float greatest_of(const Points& points) {
+  std::uint32_t greatest = 0;
+  for (const auto& row : points)
+    for (const float x : row) {
+      const std::uint32_t bits = std::bit_cast<std::uint32_t>(x) & 0x7fffffffu;
+      greatest = bits > greatest ? bits : greatest;
+    }
+  return std::bit_cast<float>(greatest);
+}
+
 }  // namespace
 
 WaveCrest::WaveCrest() : window_(kTaps - 1 + kRun) {}
@@ -134,17 +159,12 @@ void WaveCrest::add(std::span<const float> samples) {
     const double most = greatest_magnitude(std::span(window_).first(kHistory + count));
     // The parabola adds less than a hundredth to the greatest of its points.
     if (!(most * k.most_gain * 1.01 <= greatest_)) {
-      std::array<std::array<float, kRun>, kPoints> points{};
+      Points points{};
       std::copy_n(window_.data() + kAhead, count, points[0].data());
-      for (std::size_t p = 0; p + 1 < kPoints; ++p)
-        for (std::size_t t = 0; t < kTaps; ++t) {
-          const float tap = k.taps[p][t];
-          const float* const x = window_.data() + t;
-          float* const sum = points[p + 1].data();
-          for (std::size_t i = 0; i < kRun; ++i) sum[i] += tap * x[i];
-        }
+      interpolate(k, window_.data(), points);
+      const bool higher = !(static_cast<double>(greatest_of(points)) * 1.01 <= greatest_);
       const auto at = [&](std::size_t j) { return static_cast<double>(std::abs(points[j % kPoints][j / kPoints])); };
-      for (std::size_t j = 0; j < count * kPoints; ++j) {
+      for (std::size_t j = 0; higher && j < count * kPoints; ++j) {
         const double here = at(j);
         if (here * 1.01 <= greatest_) continue;
         greatest_ = std::max(greatest_, here);

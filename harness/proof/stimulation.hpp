@@ -39,6 +39,7 @@ std::size_t differing(const Rows& a, const Rows& b);
 /// each crest. It knows nothing of the core's detector.
 class WaveCrest {
  public:
+  static constexpr std::size_t kPoints = 8, kTaps = 48, kRun = 256;
   WaveCrest();
   void add(std::span<const float> samples);
   /// Of what has been added; the last 24 samples count once more has followed. Nothing is assumed to follow: a wave
@@ -46,7 +47,6 @@ class WaveCrest {
   double greatest() const { return greatest_; }
 
  private:
-  static constexpr std::size_t kPoints = 8, kTaps = 48, kRun = 256;
   std::vector<float> window_;  ///< kTaps - 1 of history, then a run
   double greatest_ = 0;
 };

@@ -18,7 +18,7 @@ using tune::kTrustedCoherence;
 using tune::Measurement;
 
 constexpr std::size_t kNamedCaptures = 4;
-constexpr const char* kCautions =
+constexpr const char* kMeasurementCautions =
     "<li>Noise and sweeps on a rig of this size can harm hearing within minutes, and burn drivers. Clear the area, "
     "wear protection, begin at the lowest level; high-frequency drivers first behind their filters.</li>\n"
     "<li>This page tells what one microphone heard, where it stood. Levels are those of the recording over those of "
@@ -165,7 +165,7 @@ std::string measurement_page(const Measurement& m, const MeasurementFacts& facts
                             {"captures", "Arrival, drift, level", captures_of(m)},
                             {"doubtful", "Where it is not to be trusted", doubtful_of(curves)},
                             {"octaves", "By octaves", octaves_of(m)}},
-                  .cautions = kCautions,
+                  .cautions = kMeasurementCautions,
                   .data = data,
                   .script = assets::kMeasurementJs});
 }

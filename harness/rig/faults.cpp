@@ -29,7 +29,7 @@ std::string folded(std::string_view name) {
 }
 
 /// Optimal string alignment distance: a letter lost, added, changed, or two that changed places, cost one each.
-std::size_t distance(std::string_view a, std::string_view b) {
+std::size_t edits_between(std::string_view a, std::string_view b) {
   std::vector<std::size_t> before, row(b.size() + 1), next(b.size() + 1);
   for (std::size_t j = 0; j <= b.size(); ++j) row[j] = j;
   for (std::size_t i = 1; i <= a.size(); ++i) {
@@ -73,7 +73,7 @@ std::optional<std::string> nearest(std::string_view name, std::span<const std::s
   std::optional<std::string> best;
   std::size_t least = std::min<std::size_t>(2, std::max<std::size_t>(1, name.size() / 3)) + 1;
   for (const std::string& candidate : candidates)
-    if (const std::size_t d = distance(folded(name), folded(candidate)); d < least) least = d, best = candidate;
+    if (const std::size_t d = edits_between(folded(name), folded(candidate)); d < least) least = d, best = candidate;
   if (best || name.size() < 3) return best;
   for (const std::string& candidate : candidates)
     if (folded(candidate).starts_with(folded(name))) {

@@ -7,7 +7,7 @@
 
 namespace rackproof::stimuli {
 namespace {
-constexpr double kPi = std::numbers::pi;
+using std::numbers::pi;
 
 // ln x for 0 < x: 2 artanh((m-1)/(m+1)), with m within a factor sqrt(2) of 1. Additions, products and one quotient.
 double logarithm(double x) {
@@ -95,7 +95,7 @@ Signal filtered(Signal source, std::vector<FirstOrder> sections) {
 
 double FirstOrder::power_at(double frequency) const {
   // |b0 + b1 e^(-jw)|^2 = (b0 + b1)^2 - b0 b1 4 sin^2(w/2): nothing is lost near 0 Hz
-  const double rise = 4.0 * std::sin(kPi * frequency) * std::sin(kPi * frequency);
+  const double rise = 4.0 * std::sin(pi * frequency) * std::sin(pi * frequency);
   return ((b0 + b1) * (b0 + b1) - b0 * b1 * rise) / ((1.0 + a1) * (1.0 + a1) - a1 * rise);
 }
 
@@ -105,7 +105,7 @@ std::vector<FirstOrder> pink_sections(double sample_rate_hz) {
   static constexpr double kFitted[2][2] = {{1.0121, 0.8826}, {0.8928, 0.9928}};
   std::vector<FirstOrder> sections;
   for (double at_hz = 0.5 * sample_rate_hz / std::sqrt(2.0); at_hz > 1.0; at_hz *= 0.5) {
-    const double middle = std::tan(kPi * at_hz / sample_rate_hz), flank = std::sqrt(std::sqrt(2.0));
+    const double middle = std::tan(pi * at_hz / sample_rate_hz), flank = std::sqrt(std::sqrt(2.0));
     const std::size_t i = sections.size();
     const double pole = middle / flank * (i < 2 ? kFitted[i][0] : 1.0);
     sections.push_back(bilinear(middle * flank * (i < 2 ? kFitted[i][1] : 1.0), pole));
@@ -133,7 +133,7 @@ CrestClip clip_for_crest(double crest_factor) {
   if (!(crest_factor > 1.0)) throw std::invalid_argument("a crest factor above 1 (0 dB)");
   const auto clip_at = [](double c) {
     const double beyond = std::erfc(c / std::sqrt(2.0));
-    const double inside = 1.0 - beyond - std::sqrt(2.0 / kPi) * c * std::exp(-0.5 * c * c);
+    const double inside = 1.0 - beyond - std::sqrt(2.0 / pi) * c * std::exp(-0.5 * c * c);
     return CrestClip{c, std::sqrt(inside + c * c * beyond), beyond};
   };
   double low = 0.0, high = crest_factor;  // c / rms grows with c; rms is at most 1
@@ -151,15 +151,15 @@ Signal with_crest_factor(Signal noise, double crest_factor) {
 std::vector<FirstOrder> programme_sections(double sample_rate_hz) {
   std::vector<FirstOrder> sections;
   for (const double corner_hz : {20.5, 31.3, 31.3})
-    sections.push_back(bilinear(0.0, std::tan(kPi * corner_hz / sample_rate_hz)));
+    sections.push_back(bilinear(0.0, std::tan(pi * corner_hz / sample_rate_hz)));
   for (const double corner_hz : {4100.0, 8820.0}) {
     // The bilinear transform would fall too fast at the top: the pole kept, the magnitude as wanted at 0 Hz and
     // kMatched.
     constexpr double kMatchedHz = 12500.0;
-    FirstOrder s{1.0, 0.0, -std::exp(-2.0 * kPi * corner_hz / sample_rate_hz)};
+    FirstOrder s{1.0, 0.0, -std::exp(-2.0 * pi * corner_hz / sample_rate_hz)};
     const double wanted = 1.0 / (1.0 + kMatchedHz * kMatchedHz / (corner_hz * corner_hz));
     const double power = wanted / s.power_at(kMatchedHz / sample_rate_hz), sum = 1.0 + s.a1;
-    const double sine = std::sin(kPi * kMatchedHz / sample_rate_hz);
+    const double sine = std::sin(pi * kMatchedHz / sample_rate_hz);
     const double product = (sum * sum - power) / (4.0 * sine * sine);
     s.b0 = 0.5 * (sum + std::sqrt(sum * sum - 4.0 * product));
     s.b1 = sum - s.b0;

@@ -9,12 +9,12 @@
 
 namespace rackproof::stimuli {
 namespace {
-constexpr double kPi = std::numbers::pi;
+using std::numbers::pi;
 
 // The angle of `frequency` (cycles a sample) at frame n, within a turn.
 double angle_at(double frequency, double phase_rad, std::uint64_t n) {
   const double turns = frequency * static_cast<double>(n);
-  return 2.0 * kPi * (turns - std::floor(turns)) + phase_rad;
+  return 2.0 * pi * (turns - std::floor(turns)) + phase_rad;
 }
 double cycles_a_sample(double frequency_hz, double sample_rate_hz) {
   const double frequency = frequency_hz / sample_rate_hz;
@@ -26,7 +26,7 @@ Signal periodic(const Tone& tone, double sample_rate_hz, Wave wave) {
   const double frequency = cycles_a_sample(tone.frequency_hz, sample_rate_hz);
   return formula([=](std::uint64_t n) { return tone.amplitude * wave(angle_at(frequency, tone.phase_rad, n)); });
 }
-double raised_cosine(double share) { return 0.5 - 0.5 * std::cos(kPi * share); }
+double raised_cosine(double share) { return 0.5 - 0.5 * std::cos(pi * share); }
 }  // namespace
 
 Signal sine(const Tone& tone, double sample_rate_hz) {
@@ -45,7 +45,7 @@ Signal multi_tone(std::vector<Tone> tones, double sample_rate_hz) {
 Signal square(const Tone& tone, double sample_rate_hz) {
   // By the turn, not by the sine: sin(pi) is not quite 0, and which way would be chance.
   return periodic(tone, sample_rate_hz, [](double angle) {
-    const double turns = angle / (2.0 * kPi);
+    const double turns = angle / (2.0 * pi);
     return turns - std::floor(turns) < 0.5 ? 1.0 : -1.0;
   });
 }
@@ -62,7 +62,7 @@ Signal band_limited_square(const Tone& tone, double sample_rate_hz) {
       sum += here / static_cast<double>(k);
       before = std::exchange(here, twice * here - before);
     }
-    return 4.0 / kPi * sum;
+    return 4.0 / pi * sum;
   });
 }
 
@@ -92,7 +92,7 @@ Signal click(const Click& c) {
     const double t = static_cast<double>(n) - c.at, share = t / c.half_width;
     if (std::abs(share) >= 1.0) return 0.0;
     const double window = std::cyl_bessel_i(0.0, c.kaiser_beta * std::sqrt(1.0 - share * share)) / top;
-    const double x = kPi * c.band * t;
+    const double x = pi * c.band * t;
     return c.amplitude * window * (std::abs(x) < 1e-8 ? 1.0 : std::sin(x) / x);
   });
 }
@@ -107,7 +107,7 @@ Signal sweep(const Sweep& s) {
   return formula([=](std::uint64_t n) {
     if (n >= s.frames) return 0.0;
     const double turns = s.from_hz * scale * std::expm1(static_cast<double>(n) / s.sample_rate_hz / scale);
-    return s.amplitude * std::sin(2.0 * kPi * (turns - std::floor(turns)));
+    return s.amplitude * std::sin(2.0 * pi * (turns - std::floor(turns)));
   });
 }
 

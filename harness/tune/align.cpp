@@ -14,7 +14,7 @@
 namespace rackproof::tune {
 namespace {
 using Complex = std::complex<double>;
-constexpr double kPi = std::numbers::pi;
+using std::numbers::pi;
 constexpr double kPerOctave = 96, kKeepsPolarity = 0.97;
 constexpr double kStep_s = 1e-7;  // delays are told to a tenth of a microsecond
 
@@ -44,7 +44,7 @@ Around around(const MeasuredWay& way, const std::vector<double>& grid) {
     const double step = std::remainder(m.phase_deg[j] - m.phase_deg[i], 360.0);
     const double turns = (m.phase_deg[i] + share * step) / 360 - f * m.arrival_ms * 1e-3;
     const double db = m.magnitude_db[i] + share * (m.magnitude_db[j] - m.magnitude_db[i]);
-    around.h.push_back(std::polar(analysis::ratio_from_db(db), 2 * kPi * std::remainder(turns, 1.0)));
+    around.h.push_back(std::polar(analysis::ratio_from_db(db), 2 * pi * std::remainder(turns, 1.0)));
     around.coherence.push_back(m.coherence[i] + share * (m.coherence[j] - m.coherence[i]));
     mean += around.coherence.back() / static_cast<double>(grid.size());
   }
@@ -108,7 +108,7 @@ class Meeting {
   }
 
  private:
-  Complex turn(std::size_t i, double x) const { return std::polar(1.0, -2 * kPi * std::remainder(grid_[i] * x, 1.0)); }
+  Complex turn(std::size_t i, double x) const { return std::polar(1.0, -2 * pi * std::remainder(grid_[i] * x, 1.0)); }
 
   std::vector<double> grid_;
   Around low_, high_;

@@ -270,12 +270,12 @@ Vector greedy(const Model& model, const FitOptions& options) {
 }
 
 /// To whole 1/parts: the double nearest to the decimal number, so that its shortest text is short.
-double rounded(double value, double parts) { return std::round(value * parts) / parts; }
+double to_parts(double value, double parts) { return std::round(value * parts) / parts; }
 dsp::EqSettings as_written(dsp::EqSettings eq) {
   const int digits = 3 - static_cast<int>(std::floor(std::log10(eq.at_hz)));
-  eq.at_hz = rounded(eq.at_hz, std::pow(10.0, std::max(digits, 0)));
-  eq.gain_db = rounded(eq.gain_db, 100);
-  eq.width_value = rounded(eq.width_value, 100);
+  eq.at_hz = to_parts(eq.at_hz, std::pow(10.0, std::max(digits, 0)));
+  eq.gain_db = to_parts(eq.gain_db, 100);
+  eq.width_value = to_parts(eq.width_value, 100);
   return eq;
 }
 

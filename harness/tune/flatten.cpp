@@ -17,7 +17,7 @@ using analysis::db_from_power;
 using analysis::power_from_db;
 using Values = std::vector<double>;
 
-constexpr double kPerOctave = 24;
+constexpr double kBinsPerOctave = 24;
 constexpr double kMostBoostDb = 6, kNotchBoostDb = 0.3, kLeftAloneBoostDb = 1;
 
 Values smoothed(const Values& frequency_hz, const Values& values, double b) {
@@ -37,8 +37,8 @@ struct Place {
 Place place_of(const Measurement& m, const Values& grid) {
   Values power(m.magnitude_db.size());
   std::transform(m.magnitude_db.begin(), m.magnitude_db.end(), power.begin(), power_from_db);
-  power = in_db(smoothed(m.frequency_hz, power, kPerOctave));
-  const Values coherence = smoothed(m.frequency_hz, m.coherence, kPerOctave);
+  power = in_db(smoothed(m.frequency_hz, power, kBinsPerOctave));
+  const Values coherence = smoothed(m.frequency_hz, m.coherence, kBinsPerOctave);
   Place place;
   for (const double hz : grid) {
     const auto above = std::lower_bound(m.frequency_hz.begin(), m.frequency_hz.end(), hz);
@@ -96,7 +96,7 @@ std::pair<std::size_t, std::size_t> range_of(const Values& off_db) {
   const auto edge = [&](auto begin, auto end) {  // how many from the outside do not belong
     const auto at_10 = std::find_if(begin, end, [&](double db) { return db >= level - 10; }) - begin;
     const auto at_3 = std::find_if(begin, end, [&](double db) { return db >= level - 3; }) - begin;
-    return at_10 == 0 ? 0 : static_cast<double>(at_3 - at_10) <= kPerOctave ? at_3 : at_10;
+    return at_10 == 0 ? 0 : static_cast<double>(at_3 - at_10) <= kBinsPerOctave ? at_3 : at_10;
   };
   const auto low = static_cast<std::size_t>(edge(off_db.begin(), off_db.end()));
   const auto high_end = static_cast<std::size_t>(edge(off_db.rbegin(), off_db.rend()));
@@ -119,7 +119,7 @@ class Task {
       throw InputError(
           fmt::format("{}: the measurements have no octave in common: {:.0f} to {:.0f} Hz is what there is",
                       measurements[0].file.string(), low_hz, high_hz));
-    hz_ = analysis::log_frequencies(low_hz * (1 + 1e-12), high_hz * (1 + 1e-9), kPerOctave);
+    hz_ = analysis::log_frequencies(low_hz * (1 + 1e-12), high_hz * (1 + 1e-9), kBinsPerOctave);
     for (const double hz : hz_) target_.push_back(settings.target.level_db(hz));
     for (const Measurement& m : measurements) to_common_level(places_.emplace_back(place_of(m, hz_)));
     for (const Measurement& m : unseen) to_common_level(unseen_.emplace_back(place_of(m, hz_)));
@@ -171,7 +171,7 @@ class Task {
     first_ = std::max(range_first_, at(from_hz_));
     last_ = range_last_;
     while (last_ > 0 && hz_[last_] > to_hz_ * (1 + 1e-9)) --last_;
-    if (!(to_hz_ > from_hz_) || last_ < first_ + static_cast<std::size_t>(kPerOctave / 2))
+    if (!(to_hz_ > from_hz_) || last_ < first_ + static_cast<std::size_t>(kBinsPerOctave / 2))
       throw InputError(
           fmt::format("--from and --to: read {:.0f} to {:.0f} Hz; right would be half an octave or more of "
                       "what the loudspeaker does, {:.0f} to {:.0f} Hz",
@@ -184,7 +184,7 @@ class Task {
       weight_[k] = 0;
       boost_[k] = std::min(boost_[k], boost_db);
     }
-    const double half_step = std::exp2(0.5 / kPerOctave);
+    const double half_step = std::exp2(0.5 / kBinsPerOctave);
     left_alone_.push_back({hz_[first] / half_step, hz_[last] * half_step, code, why});
   }
   void leave_alone() {
@@ -195,7 +195,7 @@ class Task {
       const std::size_t beyond = k < first_ ? first_ - k : k > last_ ? k - last_ : 0;
       if (beyond == 0) continue;
       weight_[k] = 0;
-      boost_[k] = std::max(kLeftAloneBoostDb, kMostBoostDb * (1 - static_cast<double>(beyond) / kPerOctave));
+      boost_[k] = std::max(kLeftAloneBoostDb, kMostBoostDb * (1 - static_cast<double>(beyond) / kBinsPerOctave));
     }
     const auto edge = [&](std::size_t from, std::size_t to, const char* code, const std::string& why) {
       if (to > from) left_alone_.push_back({hz_[from], hz_[to], code, why});
@@ -221,7 +221,7 @@ class Task {
     for (std::size_t k = 0; k < level.size(); ++k) level[k] -= target_[k];
     std::vector<Values> levels;
     for (const Place& place : places_) levels.push_back(in_db(smoothed(hz_, place.power, 12)));
-    for (const Notch& notch : find_notches(level, levels, kPerOctave)) {
+    for (const Notch& notch : find_notches(level, levels, kBinsPerOctave)) {
       if (notch.last < first_ || notch.first > last_) continue;
       leave(std::max(notch.first, first_), std::min(notch.last, last_), kNotchBoostDb,
             notch.positions_differ ? "positions-differ" : "notch",

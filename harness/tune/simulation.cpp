@@ -13,12 +13,12 @@
 namespace rackproof::tune {
 namespace {
 using Complex = std::complex<double>;
-constexpr double kPi = std::numbers::pi;
+using std::numbers::pi;
 
 /// Converters and microphone: open to 0.42 of the sample rate, shut at 0.49, with no edge that would ring for long.
 double passed(double frequency) {
   const double share = std::clamp((frequency - 0.42) / 0.07, 0.0, 1.0);
-  return 0.5 + 0.5 * std::cos(kPi * share);
+  return 0.5 + 0.5 * std::cos(pi * share);
 }
 /// Second-order Butterworth: low-pass where `high` is false. s = jf/fc.
 Complex edge(double ratio, bool high) {
@@ -39,7 +39,7 @@ std::vector<double> on_another_clock(const std::vector<double>& signal, double d
     const double t = static_cast<double>(i) / kSteps, share = t / kHalf;
     if (share >= 1) continue;
     kernel[i] = std::cyl_bessel_i(0.0, kBeta * std::sqrt(1 - share * share)) / top *
-                (t == 0 ? 1.0 : std::sin(kPi * t) / (kPi * t));
+                (t == 0 ? 1.0 : std::sin(pi * t) / (pi * t));
   }
   const auto last = static_cast<std::ptrdiff_t>(signal.size()) - 1;
   std::vector<double> result(static_cast<std::size_t>(static_cast<double>(signal.size()) * (1 + drift)));
@@ -107,7 +107,7 @@ Complex driver_response(const SimulatedDriver& driver, const analysis::LinearPat
   if (driver.from_hz > 0) h *= edge(frequency_hz / driver.from_hz, true);
   if (driver.to_hz > 0) h *= edge(frequency_hz / driver.to_hz, false);
   if (frequency_hz > 0) h *= colour.at(frequency_hz / sample_rate_hz).value;
-  return h * std::polar(1.0, -2 * kPi * std::remainder(frequency_hz * driver.delay_s, 1.0));
+  return h * std::polar(1.0, -2 * pi * std::remainder(frequency_hz * driver.delay_s, 1.0));
 }
 }  // namespace
 
@@ -115,7 +115,7 @@ std::complex<double> transfer(const SimulatedDriver& driver, std::span<const Sou
                               double sample_rate_hz) {
   Complex sum = 0;
   for (const SoundPath& path : paths)
-    sum += std::polar(path.gain, -2 * kPi * std::remainder(frequency_hz * path.delay_s, 1.0));
+    sum += std::polar(path.gain, -2 * pi * std::remainder(frequency_hz * path.delay_s, 1.0));
   return sum * driver_response(driver, analysis::LinearPath(std::span<const dsp::Biquad>(driver.colour)), frequency_hz,
                                sample_rate_hz);
 }
@@ -127,12 +127,12 @@ std::vector<double> impulse_response(const SimulatedDriver& driver, std::span<co
   std::vector<Complex> spectrum(fourier.bins());
   for (const SoundPath& path : paths) {
     // A turn a bin; renewed now and then, as products drift.
-    const Complex turn = std::polar(1.0, -2 * kPi * step_hz * path.delay_s);
+    const Complex turn = std::polar(1.0, -2 * pi * step_hz * path.delay_s);
     Complex rotation = path.gain;
     for (std::size_t k = 0; k < spectrum.size(); ++k, rotation *= turn) {
       if (k % 256 == 0)
         rotation =
-            std::polar(path.gain, -2 * kPi * std::remainder(static_cast<double>(k) * step_hz * path.delay_s, 1.0));
+            std::polar(path.gain, -2 * pi * std::remainder(static_cast<double>(k) * step_hz * path.delay_s, 1.0));
       spectrum[k] += rotation;
     }
   }

@@ -23,7 +23,7 @@ using analysis::Complex, analysis::CrossSpectrum, analysis::RealFourier;
 using Samples = std::vector<double>;
 using View = std::span<const double>;
 
-constexpr double kPi = std::numbers::pi;
+using std::numbers::pi;
 constexpr double kPointsPerOctave = 48;
 constexpr double kWindowSeconds = 1.4, kUpperWindowSeconds = 0.35, kBeforeSeconds = 0.08, kCoarseSeconds = 4;
 constexpr double kLeastCoherence = 0.3;                  // in the best octave; below, nothing of what was sent arrived
@@ -405,7 +405,7 @@ class Way {
       const bool early = n >= after;  // wrapped: ahead of time zero
       const double ahead = static_cast<double>(lower_ - n) / static_cast<double>(before);
       const double late = (static_cast<double>(n) - static_cast<double>(flat)) / (0.5 * static_cast<double>(flat));
-      const double gate = 0.5 + 0.5 * std::cos(kPi * std::clamp(early ? 2 * ahead - 1 : late, 0.0, 1.0));
+      const double gate = 0.5 + 0.5 * std::cos(pi * std::clamp(early ? 2 * ahead - 1 : late, 0.0, 1.0));
       kept[n] = gate * (early ? wave[wave.size() - (lower_ - n)] : wave[n]);
       energy += gate * gate;
     }
@@ -490,7 +490,7 @@ class Way {
         const bool counts =
             axis[k] >= kTrebleHz && axis[k] <= frequency_hz_.back() && sure[k] > 0.5 && level[k] > 1e-3 * loudest;
         turned[k] = counts ? h[k] / std::sqrt(level[k]) *
-                                 std::polar(1.0, 2 * kPi * std::remainder(axis[k] * late[k] * ppm * 1e-6, 1.0))
+                                 std::polar(1.0, 2 * pi * std::remainder(axis[k] * late[k] * ppm * 1e-6, 1.0))
                            : 0.0;
       }
       const Samples wave = fourier.inverse(turned);
@@ -528,18 +528,18 @@ class Way {
         if (wave.empty()) wave = RealFourier(response.size()).inverse(response.h);
         value = spectrum_at(wave, f / rate_);
       }
-      into.h.push_back(value * std::polar(1.0, 2 * kPi * std::remainder(f / rate_ * rest, 1.0)));
+      into.h.push_back(value * std::polar(1.0, 2 * pi * std::remainder(f / rate_ * rest, 1.0)));
       into.coherence.push_back((1 - share) * response.coherence[below] + share * response.coherence[below + 1]);
     }
   }
   /// Of a wave whose later quarter is ahead of time zero.
   static Complex spectrum_at(const Samples& wave, double frequency) {
     const std::size_t wraps = wave.size() / 4 * 3;
-    const Complex turn = std::polar(1.0, -2 * kPi * frequency);
+    const Complex turn = std::polar(1.0, -2 * pi * frequency);
     Complex sum = 0, rotation = 1;
     for (std::size_t n = 0; n < wave.size(); ++n, rotation *= turn) {
       const double at = static_cast<double>(n) - (n >= wraps ? static_cast<double>(wave.size()) : 0.0);
-      if (n % 256 == 0 || n == wraps) rotation = std::polar(1.0, -2 * kPi * std::remainder(frequency * at, 1.0));
+      if (n % 256 == 0 || n == wraps) rotation = std::polar(1.0, -2 * pi * std::remainder(frequency * at, 1.0));
       sum += wave[n] * rotation;
     }
     return sum;
@@ -608,7 +608,7 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
   if (options.smoothing > 0) m.smoothing = fmt::format("1/{:g}", options.smoothing);
   m.magnitude_db = level_of(power);
   m.coherence = smoothed(m.coherence);
-  for (const Complex& value : smoothed(vector)) m.phase_deg.push_back(std::arg(value) * 180 / kPi);
+  for (const Complex& value : smoothed(vector)) m.phase_deg.push_back(std::arg(value) * 180 / pi);
   const auto warn_if = [&](bool is, const char* code, const std::string& text) {
     if (is) m.warnings.push_back({code, text});
   };

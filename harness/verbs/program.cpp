@@ -108,7 +108,7 @@ std::string words_for(const CLI::App& program, const CLI::ParseError& error) {
   return fmt::format("{}: {}", verb.get_name(), error.what());
 }
 
-int report(int status, const std::string& what) {
+int fault(int status, const std::string& what) {
   for (std::size_t at = 0; at <= what.size();) {
     const std::size_t end = std::min(what.find('\n', at), what.size());
     if (end > at) fmt::print(stderr, "rackproof: {}\n", what.substr(at, end - at));
@@ -217,17 +217,17 @@ int run(int argc, const char* const* argv) {
       write_to(stdout, std::string(version.what()) + "\n");
     } catch (const CLI::ParseError& error) {
       const std::vector<CLI::App*> taken = program->get_subcommands();
-      return report(kBadInput,
-                    words_for(*program, error) + fmt::format("\n'rackproof {}--help' says what there is",
-                                                             taken.empty() ? "" : taken.back()->get_name() + " "));
+      return fault(kBadInput,
+                      words_for(*program, error) + fmt::format("\n'rackproof {}--help' says what there is",
+                                                               taken.empty() ? "" : taken.back()->get_name() + " "));
     }
     return status;
   } catch (const InputError& error) {
-    return report(kBadInput, error.what());
+    return fault(kBadInput, error.what());
   } catch (const std::bad_alloc&) {
-    return report(kMachineFailed, "out of memory");
+    return fault(kMachineFailed, "out of memory");
   } catch (const std::exception& error) {  // MachineError, and what a library throws when the machine lets it down
-    return report(kMachineFailed, error.what());
+    return fault(kMachineFailed, error.what());
   }
 }
 

@@ -42,7 +42,7 @@ constexpr double kApart_db = 6, kLoss_db = 3, kHole_db = 10;
 /// Two sides that are made 90 degrees apart lose 3.01 dB by themselves; a degree or two, which any high-pass far below
 /// adds, is no fault of theirs.
 constexpr double kLossInQuadrature_db = 4;
-constexpr double kHighest_hz = 16e3, kLowest_hz = 40;
+constexpr double kJudgedTo_hz = 16e3, kJudgedFrom_hz = 40;
 
 /// Which of the file's keys are missing for which judgement.
 struct Missing {
@@ -210,13 +210,13 @@ class PlayedSide {
         lowest_of(rig_.system_eq, rig::EqType::highpass, lowest_of(bottom.eq, rig::EqType::highpass, kNone));
     low_hz_ = bottom.highpass ? bottom.highpass->at_hz
               : by_eq < kNone ? by_eq
-                              : rig_.driver_of(bottom).lowest_hz.value_or(kLowest_hz);
+                              : rig_.driver_of(bottom).lowest_hz.value_or(kJudgedFrom_hz);
     const double cut =
-        lowest_of(rig_.system_eq, rig::EqType::lowpass, lowest_of(top.eq, rig::EqType::lowpass, kHighest_hz));
+        lowest_of(rig_.system_eq, rig::EqType::lowpass, lowest_of(top.eq, rig::EqType::lowpass, kJudgedTo_hz));
     high_hz_ = rig_.driver_of(top).highest_hz.value_or(cut);
     if (!rig_.points.empty()) {
       low_hz_ = std::min(low_hz_, rig_.points.front().low.at_hz / 2);
-      high_hz_ = std::max(high_hz_, std::min(2 * rig_.points.back().high.at_hz, kHighest_hz));
+      high_hz_ = std::max(high_hz_, std::min(2 * rig_.points.back().high.at_hz, kJudgedTo_hz));
     }
     if (measured_ != nullptr) {  // beyond a measurement's ends there is none
       low_hz_ = std::max(low_hz_, measured_->front().from_hz());

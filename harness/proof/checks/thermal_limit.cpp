@@ -36,7 +36,7 @@ struct Part {
   std::size_t on_frames = 0, off_frames = 0;  ///< bursts, where `off_frames` is not 0
   bool noise = false;                         ///< pink, its crest 12 dB over its RMS; else a sine
 };
-using Stimulus = std::vector<Part>;
+using Parts = std::vector<Part>;
 
 /// What heats the coil, and what the peak limiter lets a sine do to it.
 struct Coil {
@@ -51,15 +51,15 @@ struct Coil {
 };
 
 /// To just below the threshold, as fast as the peak limiter lets it.
-Stimulus warmed_up(const Coil& coil, std::vector<Part> then) {
-  Stimulus parts{{.seconds = coil.heating_s(12, 0.85), .over_db = 12},
-                 {.seconds = std::min(2 * coil.tau_s, 10.0), .over_db = -0.1}};
+Parts warmed_up(const Coil& coil, std::vector<Part> then) {
+  Parts parts{{.seconds = coil.heating_s(12, 0.85), .over_db = 12},
+              {.seconds = std::min(2 * coil.tau_s, 10.0), .over_db = -0.1}};
   parts.insert(parts.end(), then.begin(), then.end());
   return parts;
 }
-std::vector<Stimulus> hostile_power(const Coil& coil) {
+std::vector<Parts> hostile_power(const Coil& coil) {
   const double tau_s = coil.tau_s, rate_hz = coil.rate_hz;
-  std::vector<Stimulus> all;
+  std::vector<Parts> all;
   for (const double over_db : kSteps_db) {
     // The loudest goes on until a limiter that allows a quarter more heat would have shown it.
     const double needs_s = over_db == std::ranges::max(kSteps_db) ? coil.heating_s(over_db, 1.25) : 0;
@@ -81,7 +81,7 @@ std::vector<Stimulus> hostile_power(const Coil& coil) {
   for (const double over_db : {6.0, 12.0})
     all.push_back({{.seconds = std::min(6 * tau_s, kMostSeconds), .over_db = over_db, .noise = true}});
   if (coil.brief)
-    for (Stimulus& stimulus : all)
+    for (Parts& stimulus : all)
       for (Part& part : stimulus) part.seconds = std::min(part.seconds, 1.0 / static_cast<double>(stimulus.size()));
   return all;
 }
@@ -135,7 +135,7 @@ Heated heated_by_hostile_power(const Subject& subject, std::size_t o, std::span<
   Row in(4096), out(in.size());
   const float* const from = in.data();
   float* const to = out.data();
-  for (const Stimulus& stimulus : hostile_power(coil_of(subject, o))) {
+  for (const Parts& stimulus : hostile_power(coil_of(subject, o))) {
     Heat heat(driver.thermal_time_s, rate);
     CoilModel model(driver);
     device->reset();

@@ -109,6 +109,28 @@ TEST(CrossoverSum, FaultsInTheDeviceAreFound) {
   EXPECT_THAT(fallen(check_crossover_sum(turned.subject)), ElementsAre("rig", "rig"));
 }
 
+TEST(CrossoverSum, HalfADecibelIsBracketedOnBothSides) {
+  for (const double spoilt_db : {1.0, -1.0}) {
+    const Turn turn = turn_of(0, spoilt_db, [](double db) {
+      const auto gain = static_cast<float>(std::pow(10, db / 20));
+      return check_crossover_sum(Prepared(a_rig(), with_fault(kEveryOutput, {.gain = gain})).subject).at(0);
+    });
+    EXPECT_NEAR(turn.falls.measured, 0.5, 0.005);  // a hair is 0.004 dB
+    EXPECT_NEAR(turn.holds.measured, 0.5, 0.005);
+  }
+}
+
+TEST(CrossoverLevel, ATenthOfADecibelIsBracketedOnBothSides) {
+  for (const double spoilt_db : {0.2, -0.2}) {
+    const Turn turn = turn_of(0, spoilt_db, [](double db) {
+      const auto gain = static_cast<float>(std::pow(10, db / 20));
+      return check_crossover_level(Prepared(a_rig(), with_fault(0, {.gain = gain})).subject).at(0);
+    });
+    EXPECT_NEAR(turn.falls.measured, 0.1, 0.001);  // a hair is 0.0008 dB
+    EXPECT_NEAR(turn.holds.measured, 0.1, 0.001);
+  }
+}
+
 // An octave into what a side takes away, 24 dB/oct has taken 20 log10(1 + w^4), w = tan(pi f / fs) / tan(pi at / fs) or
 // its inverse: 24.98 dB above, 24.70 below.
 TEST(CrossoverLevel, IsReadInTheSlopeToo) {
@@ -149,6 +171,24 @@ TEST(CrossoverLevel, OfSidesSetApartIsWhereTheyMeet) {
   const Prepared overlap(rig);
   EXPECT_THAT(fallen(check_crossover_level(overlap.subject)), SizeIs(4));
   EXPECT_THAT(check_crossover_level(overlap.subject)[0].text, HasSubstr("wide range together"));
+}
+
+TEST(CrossoverLevel, WhereSidesSetApartMeetIsBracketed) {
+  // Apart, nobody plays in between: -10 dB. Over one another, both play: -1 dB.
+  for (const auto& [spoilt_hz, allowed_db] : {std::pair(6400.0, -10.0), std::pair(400.0, -1.0)}) {
+    const Turn turn = turn_of(
+        1800, spoilt_hz,
+        [](double high_hz) {
+          rig::Rig rig = a_rig();
+          rig.points[0].low = a_filter(1600, Alignment::butterworth, 18);
+          rig.points[0].high = a_filter(high_hz, Alignment::butterworth, 18);
+          return check_crossover_level(Prepared(rig).subject).at(0);
+        },
+        12);
+    EXPECT_NEAR(turn.falls.measured, allowed_db, 0.03);  // a hair is a hertz, and 18 dB/oct 0.02 dB a hertz
+    EXPECT_EQ(turn.falls.allowed, allowed_db);
+    EXPECT_THAT(turn.falls.text, HasSubstr("crossover.points[1]"));
+  }
 }
 
 TEST(Crossover, OfOneWayThereIsNone) {
@@ -207,6 +247,22 @@ TEST_F(AcousticSum, IsJudgedWhereAllWaysAreMeasured) {
     rig::Rig spoilt = rig;
     spoil(spoilt);
     EXPECT_THAT(fallen(check_crossover_sum(Prepared(spoilt).subject)), SizeIs(2));
+  }
+}
+
+TEST_F(AcousticSum, ThreeDecibelsAroundTheMedianAreBracketed) {
+  rig::Rig rig = a_rig();
+  rig.ways[0].highpass.reset();
+  rig.ways[0].response = box("low", 95, 0, false);
+  rig.ways[1].response = box("high", 95, 0, false);
+  for (const double spoilt_db : {14.0, -14.0}) {
+    const Turn turn = turn_of(0, spoilt_db, [&](double db) {
+      rig::Rig louder = rig;
+      louder.ways[1].gain_db += db;
+      return check_crossover_sum(Prepared(louder).subject).at(0);
+    });
+    EXPECT_NEAR(turn.falls.measured, 3, 0.05);  // a hair is 0.055 dB, half of it from the median
+    EXPECT_NEAR(turn.holds.measured, 3, 0.05);
   }
 }
 

@@ -2,7 +2,9 @@
 // that is above -120 dBFS and silence that does not come; both leave a sound rig alone.
 #include <gmock/gmock.h>
 
+#include <algorithm>
 #include <cmath>
+#include <vector>
 
 #include "harness/proof/checks/exact_path.hpp"
 #include "proof_rig.hpp"
@@ -62,6 +64,37 @@ TEST(Stability, AFilterThatRingsForMinutesIsNotWhatTheRigAskedFor) {
   EXPECT_FALSE(findings[0].holds);
   EXPECT_THAT(findings[0].text, HasSubstr("rings or grows"));
 }
+/// A device whose outputs keep a share of the greatest sample that they had.
+DeviceMaker leaving(double left_db) {
+  return spoiling([share = static_cast<float>(std::pow(10, left_db / 20))]() -> Spoil {
+    return [share, greatest = std::vector<float>()](std::span<float* const> rows, std::size_t frames) mutable {
+      greatest.resize(rows.size(), 0.0f);
+      for (std::size_t o = 0; o < rows.size(); ++o)
+        for (std::size_t n = 0; n < frames; ++n) {
+          greatest[o] = std::max(greatest[o], std::abs(rows[o][n]));
+          rows[o][n] += share * greatest[o];
+        }
+    };
+  });
+}
+TEST(Stability, WhatIsLeftOfAClickIsBracketedAt120Decibels) {
+  const Turn turn = turn_of(
+      -130, -110, [](double left_db) { return check_stability(Prepared(kRig, leaving(left_db)).subject).at(0); });
+  EXPECT_NEAR(turn.falls.measured, -120, 0.1);  // a hair is 0.08 dB
+  EXPECT_EQ(turn.falls.allowed, -120);
+  EXPECT_EQ(turn.holds.unit, "pole radius");
+  EXPECT_THAT(turn.falls.text, HasSubstr("this build"));  // the file's own numbers die away
+}
+// What the file asks for may ring for 7.5 s until it is 60 dB down: radius^(7.5 s * 48 kHz) = 1/1000.
+TEST(Stability, SevenAndAHalfSecondsAreBracketed) {
+  const Turn turn = turn_of(10, 20, [](double q) {
+    const std::string band = "{ type = \"peaking\", at = \"5 Hz\", gain = \"1 dB\", q = " + std::to_string(q) + " }";
+    return check_stability(Prepared(edited(kRig, "q = 1.4 } ]", "q = 1.4 }, " + band + " ]")).subject).at(0);
+  });
+  EXPECT_NEAR(turn.falls.measured, 7.5, 0.1);  // rounded to single precision, such a pole moves by a hundredth
+  EXPECT_NEAR(std::log(1e-3) / std::log(turn.holds.measured) / 48000, 7.5, 0.1);
+  EXPECT_THAT(turn.falls.text, testing::Not(HasSubstr("this build")));
+}
 TEST(NoiseFloor, OfASoundRigIsFarBelow) {
   const auto findings = check_noise_floor(Prepared(kRig).subject);
   EXPECT_EQ(findings.size(), 3u);
@@ -76,6 +109,17 @@ TEST(NoiseFloor, TwentyBitsAreNotEnough) {
   EXPECT_EQ(fallen(coarse, "noise-floor").size(), 3u);
   EXPECT_NEAR(coarse[0].measured, 20 * std::log10(std::ldexp(1, -18) * std::sqrt(2.0 / 12)), 0.2);
   EXPECT_EQ(fallen_ids(check_noise_floor(Prepared(kRig, rounded_to(1048576)).subject)), "");
+}
+TEST(NoiseFloor, OneHundredAndTwentyDecibelsAreBracketed) {
+  // Of a step q an even error: 20 log10(q / sqrt(12)) + 3 dBFS.
+  const double step = std::pow(10, -120 / 20.0) / std::sqrt(2.0 / 12);
+  for (const double beyond_db : {-0.3, 0.3}) {
+    const auto steps = static_cast<float>(1 / (step * std::pow(10, beyond_db / 20)));
+    const Prepared prepared(kRig, mapping([=](float x) { return std::round(x * steps) / steps; }));
+    const Finding f = check_noise_floor(prepared.subject).at(0);
+    EXPECT_NEAR(f.measured, -120 + beyond_db, 0.2) << "an error that is even in the mean alone";
+    EXPECT_EQ(f.holds, beyond_db < 0) << f.text;
+  }
 }
 TEST(NoiseFloor, AToneThatNeverEndsFallsHoweverQuiet) {
   const Prepared prepared(kRig, mapping([](float x) { return x + 1e-12f; }));

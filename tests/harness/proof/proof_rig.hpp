@@ -10,17 +10,11 @@
 
 #include "harness/proof/checks/checks.hpp"
 #include "harness/rig/rig.hpp"
+#include "tests/sanitized.hpp"
 
 namespace rackproof::proof::test {
 
-/// Under sanitizers all takes ten times as long: the longest tests judge fewer cases there.
-#if defined(__SANITIZE_ADDRESS__)
-inline constexpr bool kSanitized = true;
-#elif defined(__has_feature)
-inline constexpr bool kSanitized = __has_feature(address_sanitizer);
-#else
-inline constexpr bool kSanitized = false;
-#endif
+using rackproof::test::kSanitized;
 
 inline const std::string kRig = R"(format = 1
 [controller]
@@ -133,6 +127,24 @@ inline DeviceMaker mapping(std::function<float(float)> f) {
       for (float* const row : rows) std::transform(row, row + frames, row, f);
     };
   });
+}
+
+/// What is found a hair to either side of where `judge` turns from holding to falling: the last that holds, the first
+/// that falls. `judge(x)` gives one finding; it holds at `sound`, falls at `spoilt`; a hair is their distance / 2^cuts.
+struct Turn {
+  Finding holds, falls;
+};
+template <class Judge>
+Turn turn_of(double sound, double spoilt, Judge&& judge, int cuts = 8) {
+  Turn turn{judge(sound), judge(spoilt)};
+  if (!turn.holds.holds || turn.falls.holds) throw std::logic_error("nothing turns: " + turn.falls.text);
+  for (int cut = 0; cut < cuts; ++cut) {
+    const double middle = (sound + spoilt) / 2;
+    Finding f = judge(middle);
+    (f.holds ? sound : spoilt) = middle;
+    (f.holds ? turn.holds : turn.falls) = std::move(f);
+  }
+  return turn;
 }
 
 /// Those of one id that fall.

@@ -33,7 +33,7 @@ TEST_P(DemoRig, HoldsInEveryCheck) {
   const std::filesystem::path fixtures = std::filesystem::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures";
   const rig::Rig rig = rig::load_rig(fixtures / (std::string(GetParam().rig) + ".toml"));
   const rig::Venue venue = rig::load_venue(fixtures / "harbour-hall.venue.toml", rig);
-  const Proof proof = prove(rig, GetParam().with_venue ? &venue : nullptr, {});
+  const Proof proof = prove(rig, GetParam().with_venue ? &venue : nullptr, {.brief = kSanitized});
   EXPECT_TRUE(proof.holds);
   std::set<std::string> ids;
   for (const Finding& f : proof.findings) {
@@ -57,9 +57,9 @@ TEST_P(DemoRig, HoldsInEveryCheck) {
 TEST(Prove, IsTheSameTwiceAndInTheOrderOfTheIds) {
   const rig::Rig rig = rig::parse_rig(kRig, "test.toml");
   std::vector<double> shares;
-  const Proof once =
-      prove(rig, nullptr, {.programmes = {}, .progress = [&](double share) { shares.push_back(share); }});
-  EXPECT_EQ(lines_of(once), lines_of(prove(rig, nullptr, {})));
+  const Proof once = prove(
+      rig, nullptr, {.programmes = {}, .progress = [&](double share) { shares.push_back(share); }, .brief = true});
+  EXPECT_EQ(lines_of(once), lines_of(prove(rig, nullptr, {.brief = true})));
   std::size_t at = 0;
   for (const Finding& f : once.findings) {
     while (at < check_ids().size() && f.id != check_ids()[at].id) ++at;
@@ -75,7 +75,7 @@ TEST(Prove, AcceptsWhatMayBeAcceptedAndNothingThatProtects) {
       "test.toml");
   const std::string reason = "a growl that is wanted";
   rig.accept = {{"release", reason}, {"limiter-tone", reason}, {"block-size", "never needed"}};
-  const Proof accepted = prove(rig, nullptr, {});
+  const Proof accepted = prove(rig, nullptr, {.brief = true});
   EXPECT_TRUE(accepted.holds);
   for (const Finding& f : accepted.findings) {
     EXPECT_EQ(f.accepted.has_value(), !f.holds) << f.id;
@@ -83,7 +83,7 @@ TEST(Prove, AcceptsWhatMayBeAcceptedAndNothingThatProtects) {
   }
   rig::Rig unsafe = rig::parse_rig(edited(kRig, "below_clip = \"2 dB\"", "below_clip = \"0 dB\""), "test.toml");
   for (const CheckId& check : check_ids()) unsafe.accept.push_back({check.id, "please"});
-  const Proof refused = prove(unsafe, nullptr, {});
+  const Proof refused = prove(unsafe, nullptr, {.brief = true});
   EXPECT_FALSE(refused.holds);
   for (const char* id : {"peak-limit", "amplifier-clip"})
     for (const Finding& f : fallen(refused.findings, id)) EXPECT_FALSE(f.accepted.has_value());
