@@ -90,11 +90,11 @@ const Kernel& kernel() {
 }
 
 RACKPROOF_WIDE float product(const float* x, const float* taps) {
-  constexpr std::size_t kLanes = 16;
-  std::array<float, kLanes> sums{};
-  for (std::size_t k = 0; k < kTaps; k += kLanes)
-    for (std::size_t l = 0; l < kLanes; ++l) sums[l] += x[k + l] * taps[k + l];
-  for (std::size_t half = kLanes / 2; half > 0; half /= 2)
+  constexpr std::size_t kSums = 16;
+  std::array<float, kSums> sums{};
+  for (std::size_t k = 0; k < kTaps; k += kSums)
+    for (std::size_t l = 0; l < kSums; ++l) sums[l] += x[k + l] * taps[k + l];
+  for (std::size_t half = kSums / 2; half > 0; half /= 2)
     for (std::size_t l = 0; l < half; ++l) sums[l] += sums[l + half];
   return sums[0];
 }

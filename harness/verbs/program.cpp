@@ -218,8 +218,8 @@ int run(int argc, const char* const* argv) {
     } catch (const CLI::ParseError& error) {
       const std::vector<CLI::App*> taken = program->get_subcommands();
       return fault(kBadInput,
-                      words_for(*program, error) + fmt::format("\n'rackproof {}--help' says what there is",
-                                                               taken.empty() ? "" : taken.back()->get_name() + " "));
+                   words_for(*program, error) + fmt::format("\n'rackproof {}--help' says what there is",
+                                                            taken.empty() ? "" : taken.back()->get_name() + " "));
     }
     return status;
   } catch (const InputError& error) {
