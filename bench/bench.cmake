@@ -28,3 +28,7 @@ if(benchmark_FOUND AND NOT RACKPROOF_SANITIZE)
     endif()
   endforeach()
 endif()
+# The ceiling under attack, for minutes; no bench, and no test of the suite. For the machine that builds it alone.
+add_executable(limiter_attack EXCLUDE_FROM_ALL bench/limiter_attack.cpp)
+target_link_libraries(limiter_attack PRIVATE rackproof_dsp)
+target_compile_options(limiter_attack PRIVATE -O3 -march=native $<$<CXX_COMPILER_ID:GNU>:-Wno-psabi>)

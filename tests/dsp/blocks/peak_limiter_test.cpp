@@ -129,6 +129,37 @@ void expect_held(const Track& out, float ceiling, const std::string& what) {
     ASSERT_LE(std::abs(out[n]), ceiling) << what << ", frame " << n;  // false for a NaN, too
 }
 
+/// What a limiter without look-ahead, hold and release makes of a reading: need, rounding down, two boxes of one value,
+/// gain and product, with any margin. It has no memory, so that every reading can be tried.
+float alone(float x, float ceiling, float margin) {
+  constexpr float kUnit = 0x1p30f, kFactor = 1.0f + 0x1.8p-22f;
+  const auto mean_of = [](std::int32_t q) {
+    return std::fma(static_cast<float>(q >> 15), 0x1p15f, static_cast<float>(q & 32767));
+  };
+  const float need = x > ceiling ? kUnit * (1.0f + margin) - kUnit * ceiling / x : 0.0f;
+  const auto mean = static_cast<std::int32_t>(mean_of(static_cast<std::int32_t>(need)) * kFactor);
+  return x * std::max(0.0f, std::fma(mean_of(mean), -(kFactor / kUnit), 1.0f));
+}
+// A prime's distance from reading to reading, from the ceiling to the bound; bench/limiter_attack tries every one.
+TEST(EveryReading, StaysBelowTheCeilingAndWithoutAMarginSomeDoNot) {
+  std::size_t passed_without = 0, tried = 0;
+  for (const float ceiling : {1e-6f, 0.011f, 0.3f, 0.70710678f, kNearestToOne, 1.0f, 1.7f, 60.0f}) {
+    const auto bound = std::bit_cast<std::uint32_t>(kMagnitudeBound);
+    Track readings;
+    for (std::uint32_t at = std::bit_cast<std::uint32_t>(ceiling); at <= bound; at += 1009)
+      readings.push_back(std::bit_cast<float>(at));
+    const Track out = run({}, {.enabled = true, .ceiling = ceiling}, readings);
+    for (std::size_t n = 0; n < readings.size(); ++n) {
+      ASSERT_LE(out[n], ceiling) << readings[n];
+      ASSERT_EQ(out[n], alone(readings[n], ceiling, 0x1p-23f)) << readings[n] << " " << ceiling;
+      passed_without += alone(readings[n], ceiling, 0) > ceiling ? 1 : 0;
+    }
+    tried += readings.size();
+  }
+  EXPECT_GT(tried, 700'000u);
+  EXPECT_GT(passed_without, 0u) << "the control: the margin is needed";
+}
+
 TEST(PeakLimiter, HoldsTheCeilingForEveryAttackAndSetting) {
   const std::uint32_t look_aheads[] = {0, 1, 2, 3, 7, 48, 63, 64, 97, 240, 1000}, holds[] = {0, 1, 5, 300};
   const float keeps[] = {0.0f, 1e-30f, 0.5f, 0.98f, 0.9998f, kNearestToOne};

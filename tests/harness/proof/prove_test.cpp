@@ -89,6 +89,41 @@ TEST(Prove, AcceptsWhatMayBeAcceptedAndNothingThatProtects) {
     for (const Finding& f : fallen(refused.findings, id)) EXPECT_FALSE(f.accepted.has_value());
   EXPECT_FALSE(fallen(refused.findings, "peak-limit").empty());
 }
+TEST(Cures, AreOneAChangeWithTheValueThatAsksTheMost) {
+  const auto falls = [](const char* id, std::optional<Change> change) {
+    return Finding{.id = id, .output = {}, .holds = false, .unit = "dB", .accepted = {}, .text = {}, .change = change};
+  };
+  std::vector<Finding> findings = {falls("peak-limit", Change{"way.low.limit.below_clip", "\"2 dB\""}),
+                                   falls("release", Change{"way.low.limit.release", "\"40 ms\""}),
+                                   falls("stability", {}),
+                                   falls("true-peak", Change{"way.low.limit.below_clip", "\"2.5 dB\""}),
+                                   falls("amplifier-clip", Change{"way.low.limit.below_clip", "\"1 dB\""}),
+                                   falls("limiter-tone", Change{"way.low.limit.release", "\"0.1 s\""}),
+                                   falls("load", Change{"way.low.gain", "\"-3 dB\""}),
+                                   falls("delay", Change{"way.low.delay", "\"1 ms\""})};
+  findings[6].holds = true;
+  findings[7].accepted = "on purpose";
+  const std::vector<Cure> cures = cures_of(findings);
+  ASSERT_EQ(cures.size(), 2u);
+  EXPECT_EQ(cures[0].change, (Change{"way.low.limit.below_clip", "\"2.5 dB\""}));
+  EXPECT_EQ(cures[0].mends, (std::vector<const Finding*>{&findings[0], &findings[3], &findings[4]}));
+  EXPECT_EQ(cures[1].change, (Change{"way.low.limit.release", "\"40 ms\""})) << "unlike units are not compared";
+  EXPECT_EQ(cures[1].mends, (std::vector<const Finding*>{&findings[1], &findings[5]}));
+}
+// One missing limiter falls in many checks, and every one of them is mended by the one line.
+TEST(Cures, OneMissingLimitIsOneChange) {
+  const std::string limit =
+      "limit = { below_clip = \"2 dB\", look_ahead = \"2 ms\", hold = \"10 ms\", release = \"100 ms\" }\n";
+  const Proof without = prove(rig::parse_rig(edited(kRig, limit, ""), "test.toml"), nullptr, {.brief = true});
+  const std::vector<Cure> cures = cures_of(without.findings);
+  ASSERT_EQ(cures.size(), 1u);
+  EXPECT_EQ(cures[0].change.key, "way.low.limit");
+  EXPECT_GE(cures[0].mends.size(), 3u);
+  EXPECT_EQ(static_cast<std::ptrdiff_t>(cures[0].mends.size()),
+            std::ranges::count_if(without.findings, [](const Finding& f) { return !f.holds; }));
+  const std::string mended = edited(kRig, limit, "limit = " + cures[0].change.value + "\n");
+  EXPECT_TRUE(prove(rig::parse_rig(mended, "test.toml"), nullptr, {.brief = true}).holds) << cures[0].change.value;
+}
 TEST(Prove, WhatATaskThrowsArrives) {
   const rig::Rig rig = rig::parse_rig(kRig, "test.toml");
   EXPECT_THROW(prove(rig, nullptr, {.programmes = {"no-such-file.wav"}}), InputError);

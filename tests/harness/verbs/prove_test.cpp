@@ -126,7 +126,14 @@ TEST_F(Prove, ARigThatFallsSaysFirstWhatToFix) {
   const Result quiet = shell("$R prove rig.toml --quiet --json");
   EXPECT_EQ(quiet.status, 1);
   EXPECT_EQ(quiet.err, "");
-  EXPECT_EQ(Json::parse(quiet.out).at("verdict"), "falls");
+  const Json document = Json::parse(quiet.out);
+  EXPECT_EQ(document.at("verdict"), "falls");
+  // All that this one line mends is told once, and the table has every check.
+  const Json& change = document.at("changes").at(0);
+  EXPECT_EQ(change.at("key"), "way.full.limit");
+  EXPECT_GE(change.at("mends").size(), 3u);
+  EXPECT_THAT(result.out, HasSubstr("one change mends " + std::to_string(change.at("mends").size())));
+  EXPECT_EQ(result.out.find("  ! ", fix + 20), std::string::npos);
 }
 
 TEST_F(Prove, WhatIsAcceptedIsToldWithItsReasonAndDoesNotCount) {
