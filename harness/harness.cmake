@@ -8,6 +8,7 @@ pkg_check_modules(TOMLPP REQUIRED IMPORTED_TARGET tomlplusplus)
 pkg_check_modules(SNDFILE REQUIRED IMPORTED_TARGET sndfile)
 pkg_check_modules(SAMPLERATE REQUIRED IMPORTED_TARGET samplerate)
 pkg_check_modules(SODIUM REQUIRED IMPORTED_TARGET libsodium)
+pkg_check_modules(XXHASH REQUIRED IMPORTED_TARGET libxxhash)
 
 # What works on words (WORDS) is built faster, at -O1; what works on samples and spectra is optimised as the core is.
 # What reads files that people bring (READS) tells the fuzzer where it has been; elsewhere that costs a quarter of the
@@ -32,7 +33,9 @@ function(harness_library name)
     target_link_libraries(rackproof_${name} INTERFACE ${ARG_LINK})
   endif()
 endfunction()
-harness_library(rig WORDS READS LINK rackproof_dsp fmt::fmt PkgConfig::TOMLPP)
+harness_library(files WORDS READS LINK fmt::fmt PkgConfig::XXHASH)
+target_include_directories(rackproof_files PUBLIC ${CMAKE_CURRENT_SOURCE_DIR})
+harness_library(rig WORDS READS LINK rackproof_files rackproof_dsp PkgConfig::TOMLPP)
 harness_library(calibration WORDS LINK rackproof_rig)
 harness_library(analysis LINK rackproof_dsp fmt::fmt)
 harness_library(audio READS LINK rackproof_analysis rackproof_rig PkgConfig::SNDFILE PkgConfig::SAMPLERATE)

@@ -7,19 +7,16 @@
 #include <unistd.h>
 
 #include <algorithm>
-#include <array>
 #include <cerrno>
-#include <charconv>
-#include <cstring>
-#include <string_view>
 #include <utility>
 
-#include "harness/rig/rig.hpp"
+#include "harness/errors.hpp"
+#include "harness/files/descriptor.hpp"
 
 namespace rackproof::audio {
 namespace {
 
-std::string reason(int error) { return std::error_code(error, std::generic_category()).message(); }
+constexpr std::uint64_t kUnknown = std::uint64_t{1} << 62;  // libsndfile says 2^63 - 1 where a stream says nothing
 
 int open_plain_file(const std::filesystem::path& file) {
   // O_NONBLOCK: a pipe with nobody at its other end must not hang the program; on plain files it means nothing.
@@ -28,55 +25,100 @@ int open_plain_file(const std::filesystem::path& file) {
   const int error = errno;
   if (error == ENOENT || error == ENOTDIR)
     throw InputError(fmt::format("{}: no such file; give the recording to be read", file.string()));
-  throw MachineError(fmt::format("{}: cannot be read: {}", file.string(), reason(error)));
-}
-
-/// Whether `claim` means "not known yet", as writers to a pipe leave it in the header.
-bool is_open_ended(std::uint64_t claim) { return claim >= 0xffffff00u || claim >> 12 == 0x7ffff; }
-
-/// libsndfile mends sizes that do not fit the file and notes in its log what they ought to be: "data : 400 (should be
-/// 164)". Containers whose size is written without its own eight bytes of head are common; those say nothing.
-bool promises_more_than_it_holds(SNDFILE* file) {
-  constexpr std::string_view kOught = " (should be ";
-  std::array<char, 16384> log{};
-  sf_command(file, SFC_GET_LOG_INFO, log.data(), static_cast<int>(log.size()) - 1);
-  const std::string_view text = log.data();
-  const auto number = [&](std::size_t at) {
-    std::uint64_t value = 0;
-    return std::from_chars(text.data() + at, text.data() + text.size(), value).ec == std::errc() ? value : 0;
-  };
-  for (std::size_t at = text.find(kOught); at != text.npos; at = text.find(kOught, at + 1)) {
-    const std::size_t before = text.find_last_not_of("0123456789", at - 1);
-    if (at == 0 || before == text.npos) continue;
-    const std::uint64_t claim = number(before + 1), held = number(at + kOught.size());
-    if (claim > held + 8 && !is_open_ended(claim)) return true;
-  }
-  return false;
+  throw MachineError(fmt::format("{}: cannot be read: {}", file.string(), files::reason(error)));
 }
 
 }  // namespace
 
+/// Reads at a place of its own. The first read that fails is kept.
+struct Reader::Source {
+  files::Descriptor descriptor;
+  std::uint64_t bytes = 0;  ///< of the whole file, when it was opened
+  sf_count_t position = 0;
+  int error = 0;
+
+  std::size_t read(std::span<char> to, std::uint64_t at) {
+    const ssize_t got = error != 0 ? -1 : files::read_at(descriptor.get(), to, at);
+    if (got >= 0) return static_cast<std::size_t>(got);
+    if (error == 0) error = errno;
+    return 0;
+  }
+
+  static Source& of(void* data) { return *static_cast<Source*>(data); }
+  static SF_VIRTUAL_IO calls() {
+    SF_VIRTUAL_IO io{};
+    io.get_filelen = [](void* data) { return static_cast<sf_count_t>(of(data).bytes); };
+    io.tell = [](void* data) { return of(data).position; };
+    io.write = [](const void*, sf_count_t, void*) { return sf_count_t{0}; };
+    io.seek = [](sf_count_t offset, int whence, void* data) {
+      Source& source = of(data);
+      const sf_count_t from = whence == SEEK_SET   ? 0
+                              : whence == SEEK_CUR ? source.position
+                                                   : static_cast<sf_count_t>(source.bytes);
+      sf_count_t to = 0;
+      if (__builtin_add_overflow(from, offset, &to) || to < 0) return sf_count_t{-1};
+      return source.position = to;
+    };
+    io.read = [](void* to, sf_count_t count, void* data) {
+      Source& source = of(data);
+      if (count <= 0) return sf_count_t{0};
+      const std::size_t got = source.read({static_cast<char*>(to), static_cast<std::size_t>(count)},
+                                          static_cast<std::uint64_t>(source.position));
+      source.position += static_cast<sf_count_t>(got);
+      return static_cast<sf_count_t>(got);
+    };
+    return io;
+  }
+};
+
 void Reader::Close::operator()(SNDFILE* file) const { sf_close(file); }
 Reader::~Reader() = default;
 Reader::Reader(Reader&&) noexcept = default;
-Reader& Reader::operator=(Reader&&) noexcept = default;
+Reader& Reader::operator=(Reader&& other) noexcept {
+  file_ = std::move(other.file_);  // before the source that it reads from
+  source_ = std::move(other.source_);
+  name_ = std::move(other.name_);
+  frames_ = other.frames_;
+  position_ = other.position_;
+  channels_ = other.channels_;
+  sample_rate_hz_ = other.sample_rate_hz_;
+  claim_ = other.claim_;
+  ended_early_ = other.ended_early_;
+  read_since_seek_ = other.read_since_seek_;
+  interleaved_ = std::move(other.interleaved_);
+  return *this;
+}
 
 Reader::Reader(const std::filesystem::path& file) : Reader(open_plain_file(file), file.string()) {}
 
-Reader::Reader(int descriptor, std::string name) : name_(std::move(name)) {
+Reader::Reader(int descriptor, std::string name) : name_(std::move(name)), source_(std::make_unique<Source>()) {
+  source_->descriptor = files::Descriptor(descriptor);
   struct stat facts {};
-  const bool known = ::fstat(descriptor, &facts) == 0;
-  if (!known || !S_ISREG(facts.st_mode) || facts.st_size == 0) {
-    const int error = errno;
-    ::close(descriptor);
-    if (!known) throw MachineError(fmt::format("{}: cannot be read: {}", name_, reason(error)));
-    if (S_ISDIR(facts.st_mode)) throw InputError(fmt::format("{}: is a folder; give a file in it", name_));
-    if (!S_ISREG(facts.st_mode))
-      throw InputError(fmt::format("{}: is a pipe or a device; give a file, whose length is known ahead", name_));
-    throw InputError(fmt::format("{}: is empty (0 bytes)", name_));
-  }
+  if (::fstat(descriptor, &facts) != 0)
+    throw MachineError(fmt::format("{}: cannot be read: {}", name_, files::reason(errno)));
+  if (S_ISDIR(facts.st_mode)) throw InputError(fmt::format("{}: is a folder; give a file in it", name_));
+  if (!S_ISREG(facts.st_mode))
+    throw InputError(fmt::format("{}: is a pipe or a device; give a file, whose length is known ahead", name_));
+  if (facts.st_size == 0) throw InputError(fmt::format("{}: is empty (0 bytes)", name_));
+  source_->bytes = static_cast<std::uint64_t>(facts.st_size);
+  claim_ = data_claim(source_->bytes, [this](std::span<char> to, std::uint64_t at) { return source_->read(to, at); });
+  open();
+  interleaved_.resize(std::min(kReadFrames, std::max<std::size_t>(1, kReadValues / channels_)) * channels_);
+  if (frames_ < kUnknown) return;
+  // A stream that was written before its length was known.
+  std::uint64_t counted = 0;
+  for (std::size_t got = 1; got > 0; counted += got) got = read({}, {}, kReadFrames);
+  open();
+  frames_ = counted;
+}
+
+void Reader::open() {
+  file_.reset();
   SF_INFO info{};
-  file_.reset(sf_open_fd(descriptor, SFM_READ, &info, SF_TRUE));  // closes the descriptor also when it fails
+  SF_VIRTUAL_IO calls = Source::calls();
+  source_->position = 0;
+  file_.reset(sf_open_virtual(&calls, SFM_READ, &info, source_.get()));
+  must_have_read();
   if (!file_)
     throw InputError(
         fmt::format("{}: holds no audio that can be read ({}); WAV, RF64, W64, FLAC, AIFF, CAF and Ogg can", name_,
@@ -88,8 +130,14 @@ Reader::Reader(int descriptor, std::string name) : name_(std::move(name)) {
   frames_ = static_cast<std::uint64_t>(info.frames);
   channels_ = static_cast<std::uint32_t>(info.channels);
   sample_rate_hz_ = static_cast<std::uint32_t>(info.samplerate);
-  promises_more_ = promises_more_than_it_holds(file_.get());
-  interleaved_.resize(std::min(kReadFrames, std::max<std::size_t>(1, kReadValues / channels_)) * channels_);
+  position_ = 0;
+  ended_early_ = false;
+  read_since_seek_ = false;
+}
+
+void Reader::must_have_read() const {
+  if (source_->error != 0)
+    throw MachineError(fmt::format("{}: cannot be read: {}", name_, files::reason(source_->error)));
 }
 
 std::string Reader::length() const {
@@ -99,8 +147,11 @@ std::string Reader::length() const {
 void Reader::seek(std::uint64_t frame) {
   frame = std::min(frame, frames_);
   if (frame == position_) return;
-  if (sf_seek(file_.get(), static_cast<sf_count_t>(frame), SEEK_SET) == static_cast<sf_count_t>(frame)) {
+  const bool sought = sf_seek(file_.get(), static_cast<sf_count_t>(frame), SEEK_SET) == static_cast<sf_count_t>(frame);
+  must_have_read();
+  if (sought) {
     position_ = frame;
+    read_since_seek_ = false;
     return;
   }
   if (frame < position_) throw InputError(fmt::format("{}: cannot be read from frame {}", name_, frame));
@@ -127,23 +178,47 @@ std::size_t Reader::read(std::span<const std::uint32_t> picks, std::span<float* 
     }
     done += here;
     position_ += here;
+    if (source_->error != 0)
+      throw MachineError(
+          fmt::format("{}: cannot be read on after frame {}: {}", name_, position_, files::reason(source_->error)));
     if (here < wanted) {
-      if (sf_error(file_.get()) == SF_ERR_SYSTEM)
-        throw MachineError(
-            fmt::format("{}: cannot be read on after frame {}: {}", name_, position_, sf_strerror(file_.get())));
       ended_early_ = position_ < frames_;
       break;
     }
   }
+  if (done > 0) {
+    read_since_seek_ = true;
+  } else if (ended_early_ && !read_since_seek_ && frames > 0) {
+    throw InputError(position_ == 0 ? fmt::format("{}: holds no audio (0 frames{})", name_,
+                                                  frames_ < kUnknown ? fmt::format("; it promises {}", frames_) : "")
+                                    : fmt::format("{}: promises {} frames, but holds none from frame {} on", name_,
+                                                  frames_, position_));
+  }
   return done;
 }
 
-std::optional<std::string> Reader::complaint() const {
-  if (!promises_more_ && !ended_early_) return std::nullopt;
-  return fmt::format(
-      "{}: promises more audio than it holds (cut short while it was copied or recorded?); what is there is used, {}",
-      name_,
-      ended_early_ ? fmt::format("up to frame {} of {}", position_, frames_) : fmt::format("{} frames", frames_));
+std::optional<Complaint> Reader::complaint() const {
+  if (ended_early_ || (claim_ && !claim_->open_ended && claim_->claimed_bytes > claim_->held_bytes))
+    return Complaint{
+        "input-cut-short",
+        fmt::format(
+            "{}: promises more audio than it holds (cut short while it was copied or recorded?); what is there is "
+            "used, {}",
+            name_,
+            ended_early_ ? fmt::format("up to frame {} of {}", position_, frames_)
+                         : fmt::format("{} frames", frames_))};
+  if (claim_ && claim_->claimed_bytes == 0)
+    return Complaint{
+        "input-header-wrong",
+        fmt::format("{}: its header counts no audio (never completed by the recorder?); what lies behind it "
+                    "is taken as audio, {} frames",
+                    name_, frames_)};
+  if (claim_ && claim_->stray_bytes > 0)
+    return Complaint{"input-header-wrong",
+                     fmt::format("{}: holds {} bytes behind its audio that its header does not count (never completed "
+                                 "by the recorder?); only the {} frames that it counts are used",
+                                 name_, claim_->stray_bytes, frames_)};
+  return std::nullopt;
 }
 
 }  // namespace rackproof::audio

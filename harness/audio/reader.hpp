@@ -5,7 +5,9 @@
 ///          never on a size that a header claims.
 /// Method   libsndfile does the reading (WAV, RF64, W64, FLAC, AIFF, CAF, Ogg and what else it knows); at most
 ///          kReadFrames frames and kReadValues values a call. Integers arrive divided by 2^(bits - 1), floats as they
-///          are.
+///          are. Its reads go through one place, where one that fails is kept: a header or a sample that the machine
+///          could not read is an error of the machine, whatever libsndfile made of it. What the file says of its own
+///          length is held against how long it is (data_claim.hpp).
 #include <cstddef>
 #include <cstdint>
 #include <filesystem>
@@ -15,12 +17,21 @@
 #include <string>
 #include <vector>
 
+#include "harness/audio/data_claim.hpp"
+
 struct sf_private_tag;
 namespace rackproof::audio {
 
 /// Frames a call at which libsndfile's own cost no longer shows.
 inline constexpr std::size_t kReadFrames = 16384;
 inline constexpr std::size_t kReadValues = std::size_t{1} << 20;
+
+/// What is wrong with a file although it can be read.
+struct Complaint {
+  std::string code;  ///< input-cut-short: it promises more than it holds; input-header-wrong: it counts less
+  std::string text;
+  friend bool operator==(const Complaint&, const Complaint&) = default;
+};
 
 class Reader {
  public:
@@ -33,7 +44,8 @@ class Reader {
   Reader& operator=(Reader&&) noexcept;
 
   const std::string& name() const { return name_; }
-  std::uint64_t frames() const { return frames_; }  ///< that the file promises; it may hold fewer, never more
+  /// That the file promises; it may hold fewer, never more. Where it promises no number they are counted ahead.
+  std::uint64_t frames() const { return frames_; }
   std::uint32_t channels() const { return channels_; }
   std::uint32_t sample_rate_hz() const { return sample_rate_hz_; }
   std::string length() const;  ///< for a person: "2.50 s"
@@ -41,21 +53,28 @@ class Reader {
   /// The next frame to be read, from 0, at most frames(). Where the format cannot seek, what lies between is read.
   void seek(std::uint64_t frame);
   /// The next `frames` frames: `planar[i]` receives channel `picks[i]` (from 0). Returns how many there were; fewer
-  /// only at the end. Throws MachineError if the machine, not the file, is at fault.
+  /// only at the end. Throws MachineError if the machine, not the file, is at fault; InputError where frames are
+  /// promised from here on and there is none.
   std::size_t read(std::span<const std::uint32_t> picks, std::span<float* const> planar, std::size_t frames);
 
-  /// What is wrong with the file although it can be read; known for sure once the end is reached.
-  std::optional<std::string> complaint() const;
+  /// Known for sure once the end is reached.
+  std::optional<Complaint> complaint() const;
 
  private:
+  struct Source;  ///< the bytes, as libsndfile asks for them
   struct Close {
     void operator()(sf_private_tag* file) const;
   };
+  void open();
+  void must_have_read() const;  ///< throws MachineError where the source could not
+
   std::string name_;
+  std::unique_ptr<Source> source_;  // outlives file_
   std::unique_ptr<sf_private_tag, Close> file_;
   std::uint64_t frames_ = 0, position_ = 0;
   std::uint32_t channels_ = 0, sample_rate_hz_ = 0;
-  bool promises_more_ = false, ended_early_ = false;
+  std::optional<DataClaim> claim_;
+  bool ended_early_ = false, read_since_seek_ = false;
   std::vector<float> interleaved_;
 };
 

@@ -1,21 +1,18 @@
 #include "harness/audio/writer.hpp"
 
-#include <fcntl.h>
 #include <fmt/format.h>
 #include <sndfile.h>
 #include <sys/stat.h>
-#include <unistd.h>
 
 #include <algorithm>
-#include <atomic>
 #include <cerrno>
 #include <cmath>
-#include <cstring>
-#include <string>
+#include <exception>
 #include <utility>
 
-#include "harness/rig/rig.hpp"
-#include "harness/workers.hpp"
+#include "harness/errors.hpp"
+#include "harness/files/descriptor.hpp"
+#include "harness/files/fingerprint.hpp"
 
 namespace rackproof::audio {
 namespace {
@@ -28,22 +25,46 @@ constexpr std::array<Coding, 5> kCodings{
     {{SF_FORMAT_FLOAT, 4}, {SF_FORMAT_DOUBLE, 8}, {SF_FORMAT_PCM_16, 2}, {SF_FORMAT_PCM_24, 3}, {SF_FORMAT_PCM_32, 4}}};
 const Coding& coding_of(Subtype subtype) { return kCodings[static_cast<std::size_t>(subtype)]; }
 
-/// A file, held open or -1.
-class Held {
- public:
-  explicit Held(int descriptor) : descriptor_(descriptor) {}
-  Held(Held&& other) noexcept : descriptor_(std::exchange(other.descriptor_, -1)) {}
-  Held& operator=(Held&&) = delete;
-  ~Held() { reset(); }
-  void reset() {
-    if (descriptor_ >= 0) ::close(std::exchange(descriptor_, -1));
+constexpr std::size_t kMostOfHeader = 4096, kReadBack = std::size_t{1} << 20;
+
+std::uint32_t number_at(std::string_view bytes, std::size_t at) {
+  std::uint32_t number = 0;
+  for (std::size_t byte = 4; byte-- > 0;) number = number << 8 | static_cast<unsigned char>(bytes[at + byte]);
+  return number;
+}
+void put_number(std::string& bytes, std::size_t at, std::uint64_t number, std::size_t size) {
+  for (std::size_t byte = 0; byte < size && at + byte < bytes.size(); ++byte)
+    bytes[at + byte] = static_cast<char>(number >> (8 * byte));
+}
+
+/// The header of a WAV or RF64 up to its samples as it must be: the sizes that belong to so many frames of `frame_bytes`
+/// each, and no PEAK chunk, which holds the time of day. Empty where it is no such header.
+std::string as_it_must_be(std::string header, std::uint64_t frames, std::uint64_t frame_bytes) {
+  const bool is_long = header.starts_with("RF64");
+  if (header.size() < 12 || (!is_long && !header.starts_with("RIFF"))) return {};
+  const std::uint64_t data = frames * frame_bytes, rest = header.size() + data + data % 2 - 8;
+  put_number(header, 4, is_long ? 0xffffffffu : rest, 4);
+  for (std::size_t at = 12; at + 8 <= header.size();) {
+    const std::string_view id(header.data() + at, 4);
+    const std::size_t length = number_at(header, at + 4);
+    if (id == "data") {
+      put_number(header, at + 4, is_long ? 0xffffffffu : data, 4);
+      return at + 8 == header.size() ? header : std::string();
+    }
+    if (id == "fact") put_number(header, at + 8, frames, 4);
+    if (id == "ds64") {
+      put_number(header, at + 8, rest, 8);
+      put_number(header, at + 16, data, 8);
+      put_number(header, at + 24, frames, 8);
+    }
+    if (id == "PEAK" && at + 8 + length <= header.size()) {
+      header.replace(at, 4, "JUNK");
+      std::fill_n(header.begin() + static_cast<std::ptrdiff_t>(at + 8), length, '\0');
+    }
+    at += 8 + length + length % 2;
   }
-
- private:
-  int descriptor_;
-};
-
-std::string system_reason(int error) { return std::error_code(error, std::generic_category()).message(); }
+  return {};
+}
 
 }  // namespace
 
@@ -53,66 +74,102 @@ std::optional<Subtype> subtype_of(std::string_view name) {
   return static_cast<Subtype>(found - kSubtypeNames.begin());
 }
 
-void Writer::Close::operator()(SNDFILE* file) const { sf_close(file); }
+/// Writes at a place of its own. The first write that fails is kept. What goes behind the header is fingerprinted behind
+/// the header that there will be if all the frames come that are expected.
+struct Writer::Sink {
+  Sink(const files::WholeFile& to, std::uint64_t frames, std::uint64_t bytes_a_frame)
+      : file(to), expected_frames(frames), frame_bytes(bytes_a_frame) {}
 
-void Writer::fail(int error) const {
-  throw MachineError(fmt::format("{}: cannot be written: {}", place_.string(),
-                                 error == 0 ? "the disk took only part of it" : system_reason(error)));
-}
+  const files::WholeFile& file;
+  std::uint64_t expected_frames, frame_bytes;
+  sf_count_t position = 0, bytes = 0;
+  std::exception_ptr error;
+  std::string header, expected_header;
+  files::Fingerprint fingerprint;
+  sf_count_t fingerprinted = 0;  ///< bytes, the header's with them; -1: they did not come in order
+
+  bool write(std::string_view piece) {
+    if (error) return false;
+    try {
+      files::write_at(file.descriptor(), piece, static_cast<std::uint64_t>(position), file.place());
+      take(piece);
+    } catch (...) {  // libsndfile is C: nothing may be thrown through it
+      error = std::current_exception();
+    }
+    return !error;
+  }
+  void take(std::string_view piece) {
+    const sf_count_t behind = position + static_cast<sf_count_t>(piece.size());
+    if (position == 0) {
+      header = piece;
+    } else if (fingerprinted == 0 && position == static_cast<sf_count_t>(header.size())) {
+      expected_header = as_it_must_be(header, expected_frames, frame_bytes);
+      fingerprint.add(expected_header);
+      fingerprint.add(piece);
+      fingerprinted = behind;
+    } else if (position == fingerprinted) {
+      fingerprint.add(piece);
+      fingerprinted = behind;
+    } else {
+      fingerprinted = -1;
+    }
+    position = behind;
+    bytes = std::max(bytes, behind);
+  }
+
+  static Sink& of(void* data) { return *static_cast<Sink*>(data); }
+  static SF_VIRTUAL_IO calls() {
+    SF_VIRTUAL_IO io{};
+    io.get_filelen = [](void* data) { return of(data).bytes; };
+    io.tell = [](void* data) { return of(data).position; };
+    io.read = [](void*, sf_count_t, void*) { return sf_count_t{0}; };
+    io.seek = [](sf_count_t offset, int whence, void* data) {
+      Sink& sink = of(data);
+      return sink.position = offset + (whence == SEEK_SET ? 0 : whence == SEEK_CUR ? sink.position : sink.bytes);
+    };
+    io.write = [](const void* from, sf_count_t count, void* data) {
+      return of(data).write({static_cast<const char*>(from), static_cast<std::size_t>(count)}) ? count : 0;
+    };
+    return io;
+  }
+};
+
+void Writer::Close::operator()(SNDFILE* file) const { sf_close(file); }
+Writer::~Writer() = default;
+Writer::Writer(Writer&&) noexcept = default;
 
 Writer::Writer(std::filesystem::path place, const WriterSettings& settings)
-    : place_(std::move(place)), settings_(settings) {
-  std::error_code ignored;
-  if (std::filesystem::is_directory(place_, ignored))
-    throw InputError(
-        fmt::format("{}: is a folder, where a file is to be written; remove it or write elsewhere", place_.string()));
-  const std::uint64_t bytes = settings_.expected_frames * settings_.channels * coding_of(settings_.subtype).bytes;
+    : settings_(settings), file_(std::make_unique<files::WholeFile>(std::move(place))) {
+  const std::uint64_t bytes = settings_.expected_frames * frame_bytes();
   const int container = bytes > settings_.plain_wav_bytes ? SF_FORMAT_RF64 : SF_FORMAT_WAV;
   SF_INFO info{};
   info.samplerate = static_cast<int>(settings_.sample_rate_hz);
   info.channels = static_cast<int>(settings_.channels);
   info.format = container | coding_of(settings_.subtype).sndfile_format;
-
-  std::filesystem::path temporary;
-  for (unsigned attempt = 0; descriptor_ < 0; ++attempt) {
-    temporary = place_.parent_path() / fmt::format(".{}.part-{}-{}", place_.filename().string(), ::getpid(), attempt);
-    descriptor_ = ::open(temporary.c_str(), O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
-    if (descriptor_ < 0 && (errno != EEXIST || attempt == 99)) fail(errno);
-  }
-  temporary_ = std::move(temporary);
-  file_.reset(sf_open_fd(descriptor_, SFM_WRITE, &info, SF_FALSE));
-  if (!file_) {
-    const std::string why = sf_strerror(nullptr);
-    ::close(descriptor_);
-    ::unlink(temporary_.c_str());
-    throw MachineError(fmt::format("{}: cannot be written: {}", place_.string(), why));
-  }
-  sf_command(file_.get(), SFC_SET_ADD_PEAK_CHUNK, nullptr, SF_FALSE);  // it carries the time of day
+  sink_ = std::make_unique<Sink>(*file_, settings_.expected_frames, frame_bytes());
+  SF_VIRTUAL_IO calls = Sink::calls();
+  sound_.reset(sf_open_virtual(&calls, SFM_WRITE, &info, sink_.get()));
+  must_have_written();
+  if (!sound_)
+    throw MachineError(fmt::format("{}: cannot be written: {}", file_->place().string(), sf_strerror(nullptr)));
+  sf_command(sound_.get(), SFC_SET_ADD_PEAK_CHUNK, nullptr, SF_FALSE);  // it carries the time of day
   if (container == SF_FORMAT_RF64)
-    sf_command(file_.get(), SFC_RF64_AUTO_DOWNGRADE, nullptr, bytes > 0xffffffffu ? SF_TRUE : SF_FALSE);
+    sf_command(sound_.get(), SFC_RF64_AUTO_DOWNGRADE, nullptr, bytes > 0xffffffffu ? SF_TRUE : SF_FALSE);
 }
 
-Writer::Writer(Writer&& other) noexcept
-    : place_(std::move(other.place_)),
-      temporary_(std::exchange(other.temporary_, {})),
-      settings_(other.settings_),
-      descriptor_(std::exchange(other.descriptor_, -1)),
-      file_(std::move(other.file_)),
-      frames_(other.frames_),
-      steps_(std::move(other.steps_)) {}
-
-Writer::~Writer() {
-  file_.reset();
-  if (descriptor_ >= 0) ::close(descriptor_);
-  if (!temporary_.empty()) ::unlink(temporary_.c_str());
+const std::filesystem::path& Writer::place() const { return file_->place(); }
+std::uint64_t Writer::frame_bytes() const {
+  return std::uint64_t{settings_.channels} * coding_of(settings_.subtype).bytes;
+}
+void Writer::must_have_written() const {
+  if (sink_->error) std::rethrow_exception(sink_->error);
 }
 
 void Writer::write(std::span<const float> interleaved) {
   const sf_count_t items = static_cast<sf_count_t>(interleaved.size());
-  errno = 0;
   sf_count_t written = 0;
   if (settings_.subtype == Subtype::float32 || settings_.subtype == Subtype::float64) {
-    written = sf_write_float(file_.get(), interleaved.data(), items);
+    written = sf_write_float(sound_.get(), interleaved.data(), items);
   } else {
     // Rounded here: libsndfile's own float to 24 bits cuts towards minus infinity.
     const unsigned bits = 8 * coding_of(settings_.subtype).bytes;
@@ -123,92 +180,74 @@ void Writer::write(std::span<const float> interleaved) {
       return static_cast<std::int32_t>(static_cast<std::int64_t>(step)
                                        << (32 - bits));  // libsndfile takes the upper bits
     });
-    written = sf_write_int(file_.get(), steps_.data(), items);
+    written = sf_write_int(sound_.get(), steps_.data(), items);
   }
-  if (written != items) fail(errno);
+  must_have_written();
+  if (written != items)
+    throw MachineError(fmt::format("{}: cannot be written: {}", place().string(), sf_strerror(sound_.get())));
   frames_ += interleaved.size() / settings_.channels;
 }
 
-/// RF64 gets its PEAK chunk, with the time of day, even where it was declined: it is blotted out.
-void Writer::drop_peak_chunk() {
-  std::array<char, 4096> head{};
-  const ssize_t size = ::pread(descriptor_, head.data(), head.size(), 0);
-  for (std::size_t at = 12; size > 0 && at + 8 <= static_cast<std::size_t>(size);) {
-    std::uint32_t length = 0;
-    for (std::size_t byte = 4; byte-- > 0;) length = length << 8 | static_cast<unsigned char>(head[at + 4 + byte]);
-    const std::string_view id(head.data() + at, 4);
-    if (id == "data") return;
-    if (id == "PEAK" && at + 8 + length <= head.size()) {
-      std::memcpy(head.data() + at, "JUNK", 4);
-      std::fill_n(head.data() + at + 8, length, '\0');
-      const std::size_t bytes = 8 + std::size_t{length};
-      if (::pwrite(descriptor_, head.data() + at, bytes, static_cast<off_t>(at)) != static_cast<ssize_t>(bytes))
-        fail(errno);
-      return;
-    }
-    at += 8 + std::size_t{length} + length % 2;
-  }
+/// The header from the disk; the file must be as long as it says.
+std::string Writer::header_read_back() const {
+  struct stat facts {};
+  std::string header(kMostOfHeader, '\0');
+  const ssize_t got =
+      ::fstat(file_->descriptor(), &facts) == 0 ? files::read_at(file_->descriptor(), header, 0) : ssize_t{-1};
+  if (got < 0) throw MachineError(fmt::format("{}: cannot be read back: {}", place().string(), files::reason(errno)));
+  header.resize(std::min(static_cast<std::size_t>(got), sink_->header.size()));
+  const std::uint64_t data = frames_ * frame_bytes();
+  if (static_cast<std::uint64_t>(facts.st_size) != sink_->header.size() + data + data % 2)
+    throw MachineError(fmt::format("{}: cannot be written: the disk took only part of it", place().string()));
+  return header;
 }
 
 void Writer::finish() {
-  if (!file_) return;
-  errno = 0;
-  if (sf_close(file_.release()) != 0) fail(errno);
-  drop_peak_chunk();
-  struct stat facts {};
-  if (::fstat(descriptor_, &facts) != 0) fail(errno);
-  const std::uint64_t bytes = frames_ * settings_.channels * coding_of(settings_.subtype).bytes;
-  if (static_cast<std::uint64_t>(facts.st_size) < bytes + 44) fail(0);
-  if (::close(std::exchange(descriptor_, -1)) != 0) fail(errno);  // where a network disk tells that it is full
+  if (!sound_) return;
+  if (sf_close(sound_.release()) != 0)
+    throw MachineError(fmt::format("{}: cannot be written: its header cannot be completed", place().string()));
+  must_have_written();
+  std::string header = header_read_back();
+  const std::string must_be = as_it_must_be(header, frames_, frame_bytes());
+  if (must_be.size() == header.size() && header.starts_with("RF64") && must_be != header) {
+    // RF64 gets its PEAK chunk even where it was declined: it is blotted out.
+    files::write_at(file_->descriptor(), must_be, 0, place());
+    header = header_read_back();
+  }
+  if (header.empty() || header != must_be)
+    throw MachineError(fmt::format("{}: cannot be written: its header is not as it must be", place().string()));
+  file_->finish();
+
+  if (sink_->fingerprinted != sink_->bytes || sink_->expected_header != header) fingerprint_anew();
+  fingerprint_ = sink_->fingerprint.text();
 }
 
-void Writer::keep() {
-  finish();
-  if (std::rename(temporary_.c_str(), place_.c_str()) != 0) fail(errno);
-  temporary_.clear();
+/// Fewer frames came than were expected.
+void Writer::fingerprint_anew() {
+  files::Fingerprint anew;
+  std::vector<char> piece(kReadBack);
+  for (std::uint64_t at = 0; at < static_cast<std::uint64_t>(sink_->bytes);) {
+    const ssize_t got = files::read_at(file_->descriptor(), piece, at);
+    if (got <= 0)
+      throw MachineError(fmt::format("{}: cannot be read back: {}", place().string(),
+                                     got < 0 ? files::reason(errno) : "it has become shorter"));
+    anew.add({piece.data(), static_cast<std::size_t>(got)});
+    at += static_cast<std::uint64_t>(got);
+  }
+  sink_->fingerprint = std::move(anew);
 }
 
-void keep_all(std::span<Writer> writers, std::size_t workers) {
-  for (Writer& writer : writers) writer.finish();
-  // A file that somebody holds open outlives its name: renaming over it is over at once. One that could not be opened
-  // is given back there and then.
-  std::vector<Held> replaced;
-  replaced.reserve(writers.size());
+std::uint64_t Writer::bytes() const { return static_cast<std::uint64_t>(sink_->bytes); }
+
+void Writer::keep() { keep_all({this, 1}); }
+
+void keep_all(std::span<Writer> writers, files::WholeFile* list, std::size_t workers) {
+  std::vector<files::WholeFile*> files;
   for (Writer& writer : writers) {
-    replaced.emplace_back(::open(writer.place().c_str(), O_PATH | O_NOFOLLOW | O_CLOEXEC));
-    writer.keep();
+    writer.finish();
+    files.push_back(&writer.file());
   }
-  std::atomic<std::size_t> next = 0;
-  side_by_side(std::min(workers, replaced.size()), [&](std::size_t) {
-    for (std::size_t i = next++; i < replaced.size(); i = next++) replaced[i].reset();
-  });
-}
-
-OutputFolder::OutputFolder(const std::filesystem::path& folder) {
-  namespace fs = std::filesystem;
-  std::error_code error;
-  if (fs::exists(folder, error)) {
-    if (fs::is_directory(folder, error)) return;
-    throw InputError(fmt::format("{}: is a file; -o wants a folder, made if there is none", folder.string()));
-  }
-  fs::path so_far;
-  for (const fs::path& part : fs::absolute(folder).lexically_normal()) {
-    so_far /= part;
-    if (part.empty() || fs::is_directory(so_far, error)) continue;
-    if (fs::create_directory(so_far, error)) {
-      made_.push_back(so_far);
-      continue;
-    }
-    std::error_code ignored;
-    if (fs::is_directory(so_far, ignored)) continue;  // somebody else made it just now
-    for (auto made = made_.rbegin(); made != made_.rend(); ++made) ::rmdir(made->c_str());
-    throw MachineError(fmt::format("{}: cannot be made: {}", folder.string(),
-                                   error ? error.message() : "something else is in the way"));
-  }
-}
-
-OutputFolder::~OutputFolder() {
-  for (auto made = made_.rbegin(); made != made_.rend(); ++made) ::rmdir(made->c_str());  // leaves what is not empty
+  files::commit_all(files, list, workers);
 }
 
 }  // namespace rackproof::audio

@@ -3,8 +3,10 @@
 /// Theorem  until `keep` nothing under the final name changes; whatever ends a Writer before that (an error, a signal
 ///          seen by Interruption, a full disk) leaves no file of its own behind. The same samples make the same bytes:
 ///          no time stamp, no dither. Files of up to 4 GiB are plain WAV, longer ones RF64 (EBU Tech 3306).
-/// Method   a temporary name in the same folder, renamed once it has been written, closed and measured. PCM is rounded
-///          to the nearest step of 2^-(bits - 1), ties to even, and saturates: it never wraps.
+/// Method   a WholeFile (harness/files/whole_file.hpp). libsndfile writes through one place, where a write that fails is
+///          kept: its own `sf_close` says nothing of a header that could not be completed. Then header and length are
+///          read back from the file and must be what the frames written ask for. PCM is rounded to the nearest step of
+///          2^-(bits - 1), ties to even, and saturates: it never wraps.
 #include <array>
 #include <cstddef>
 #include <cstdint>
@@ -12,8 +14,11 @@
 #include <memory>
 #include <optional>
 #include <span>
+#include <string>
 #include <string_view>
 #include <vector>
+
+#include "harness/files/whole_file.hpp"
 
 struct sf_private_tag;
 namespace rackproof::audio {
@@ -33,7 +38,7 @@ struct WriterSettings {
 
 class Writer {
  public:
-  /// Throws MachineError where the folder is missing, full or not to be written in; InputError if `place` is a folder.
+  /// Throws as WholeFile does.
   Writer(std::filesystem::path place, const WriterSettings& settings);
   ~Writer();
   Writer(Writer&&) noexcept;
@@ -41,43 +46,38 @@ class Writer {
 
   /// Whole frames, interleaved. Throws MachineError when they cannot all be written.
   void write(std::span<const float> interleaved);
-  /// The header is right, the file closed and as long as it must be, still under its temporary name.
+  /// On the disk, with a header that is right and as long as it must be, still beside its place.
   void finish();
   /// Takes its place; calls `finish` if need be.
   void keep();
 
-  const std::filesystem::path& place() const { return place_; }
+  const std::filesystem::path& place() const;
+  files::WholeFile& file() { return *file_; }
+  std::uint64_t frames() const { return frames_; }
+  std::uint64_t bytes() const;  ///< of the file
+  /// Of the whole file, once finished; worked out while writing if as many frames came as were expected.
+  const std::string& fingerprint() const { return fingerprint_; }
 
  private:
+  struct Sink;  ///< the file, as libsndfile writes it
   struct Close {
     void operator()(sf_private_tag* file) const;
   };
-  [[noreturn]] void fail(int error) const;
-  void drop_peak_chunk();
+  std::uint64_t frame_bytes() const;
+  void must_have_written() const;
+  std::string header_read_back() const;
+  void fingerprint_anew();
 
-  std::filesystem::path place_, temporary_;
   WriterSettings settings_;
-  int descriptor_ = -1;
-  std::unique_ptr<sf_private_tag, Close> file_;
+  std::unique_ptr<files::WholeFile> file_;
+  std::unique_ptr<Sink> sink_;                    // writes to file_
+  std::unique_ptr<sf_private_tag, Close> sound_;  // writes to sink_
   std::uint64_t frames_ = 0;
+  std::string fingerprint_;
   std::vector<std::int32_t> steps_;
 };
 
-/// All of them or none: each is finished before the first takes its place, and what they replace is given back to the
-/// disk after the last has, by up to `workers` threads: for long recordings that takes a while.
-void keep_all(std::span<Writer> writers, std::size_t workers = 1);
-
-/// A folder for outputs, made if absent; what was made of it goes again, unless `keep` is called.
-class OutputFolder {
- public:
-  explicit OutputFolder(const std::filesystem::path& folder);
-  ~OutputFolder();
-  OutputFolder(const OutputFolder&) = delete;
-  OutputFolder& operator=(const OutputFolder&) = delete;
-  void keep() { made_.clear(); }
-
- private:
-  std::vector<std::filesystem::path> made_;  ///< outermost first
-};
+/// All of them or none, with the list of what they are if there is one: files::commit_all.
+void keep_all(std::span<Writer> writers, files::WholeFile* list = nullptr, std::size_t workers = 1);
 
 }  // namespace rackproof::audio

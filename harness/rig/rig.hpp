@@ -6,20 +6,12 @@
 #include <filesystem>
 #include <map>
 #include <optional>
-#include <stdexcept>
 #include <string>
 #include <vector>
 
-namespace rackproof {
+#include "harness/errors.hpp"
 
-/// Bad input: exit status 2. `what()` is one or more whole lines for a person: file:line:column, key, read, right.
-struct InputError : std::runtime_error {
-  using std::runtime_error::runtime_error;
-};
-/// The machine failed (disk full, unreadable file): exit status 3.
-struct MachineError : std::runtime_error {
-  using std::runtime_error::runtime_error;
-};
+namespace rackproof {
 
 namespace rig {
 

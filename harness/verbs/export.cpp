@@ -3,10 +3,12 @@
 
 #include <nlohmann/json.hpp>
 
-#include "harness/audio/writer.hpp"
 #include "harness/calibration/compile.hpp"
+#include "harness/files/fingerprint.hpp"
+#include "harness/files/output_folder.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/firmware/sources.hpp"
+#include "harness/verbs/set_list.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
 
@@ -22,27 +24,51 @@ struct ExportOptions {
   bool core = false;
 };
 
-/// Written beside their places, then all put there.
+constexpr const char* kExportList = "export.json";
+
+/// Written beside their places, then all put there, with their list.
 class Files {
  public:
-  explicit Files(const fs::path& folder) : folder_(folder) {}
-  void add(const fs::path& name, std::string_view text) {
+  explicit Files(const fs::path& folder) : folder_(folder), left_(0) {
+    folders_.push_back(std::make_unique<files::OutputFolder>(folder));
+    left_ = files::remove_leftovers(folder);
+  }
+  /// Not `listed`: from then on a person's own.
+  void add(const fs::path& name, std::string_view text, bool listed = true) {
     const fs::path place = folder_ / name;
-    std::error_code error;
-    fs::create_directories(place.parent_path(), error);
-    if (error) throw MachineError(fmt::format("{}: cannot be made: {}", place.parent_path().string(), error.message()));
+    if (name.has_parent_path()) folders_.push_back(std::make_unique<files::OutputFolder>(place.parent_path()));
     files_.push_back(std::make_unique<WholeFile>(place));
-    firmware::write_file(files_.back()->path(), text);
+    files_.back()->write(text);
+    if (listed) listed_.push_back({name.generic_string(), text.size(), files::fingerprint_of(text)});
     names.push_back(place.string());
   }
-  void commit() {
-    for (const auto& file : files_) file->commit();
+  /// What stood there before; `list` gets the files.
+  EarlierSet commit(Json list) {
+    std::vector<std::string> below;
+    list["files"] = Json::array();
+    for (const ListedFile& file : listed_) {
+      below.push_back(file.name);
+      list["files"].push_back(json_of(file));
+    }
+    const EarlierSet earlier = earlier_set(folder_, kExportList, below, left_);
+    list["not_of_this_set"] = earlier.others;
+    WholeFile whole(folder_ / kExportList);
+    whole.write(list.dump(2, ' ', false, Json::error_handler_t::replace) + "\n");
+    std::vector<WholeFile*> all;
+    for (const auto& file : files_) all.push_back(file.get());
+    files::commit_all(all, &whole);
+    for (const auto& made : folders_) made->keep();
+    names.push_back((folder_ / kExportList).string());
+    return earlier;
   }
   std::vector<std::string> names;
 
  private:
   fs::path folder_;
+  std::size_t left_;
+  std::vector<std::unique_ptr<files::OutputFolder>> folders_;  // go, empty, after the files that are in them
   std::vector<std::unique_ptr<WholeFile>> files_;
+  std::vector<ListedFile> listed_;
 };
 
 void run_export(const ExportOptions& options) {
@@ -51,17 +77,18 @@ void run_export(const ExportOptions& options) {
   const CompiledRig compiled = compile(rig, venue ? &*venue : nullptr);
   const std::string numbers = firmware::numbers_header(rig, venue ? &*venue : nullptr, compiled);
 
-  audio::OutputFolder folder(options.folder);
   Files files(options.folder);
   files.add(firmware::kNumbersFile, numbers);
   const fs::path example = options.folder / "main.cpp";
   const bool keeps_example = fs::exists(example);
-  if (!keeps_example) files.add("main.cpp", firmware::source("harness/part/example.cpp"));
+  if (!keeps_example) files.add("main.cpp", firmware::source("harness/part/example.cpp"), false);
   if (options.core)
     for (const firmware::SourceFile& file : firmware::sources())
       if (file.path.starts_with("dsp/")) files.add(file.path, file.text);
-  files.commit();
-  folder.keep();
+  std::vector<Warning> warnings = compiled.warnings;
+  Json list = made_from(rig, venue ? &*venue : nullptr, compiled);
+  for (const Warning& warning : warnings_of(files.commit(std::move(list)), options.folder, kExportList))
+    warnings.push_back(warning);
 
   const std::string fingerprint = fmt::format("{:#018x}", firmware::fingerprint(compiled));
   const std::size_t sections = firmware::sections_in_one_lane(compiled);
@@ -74,9 +101,10 @@ void run_export(const ExportOptions& options) {
       "outputs can carry hazardous voltage: mute at start, measure the full scale, prove the limits at the terminals; "
       "local codes and licensed practice come first.",
       text_width());
+  for (const Warning& warning : warnings) text += wrapped(warning.code + ": " + warning.text, text_width(), "  ! ");
   options.voice.say(text);
-  Json warnings = Json::array();
-  for (const Warning& warning : compiled.warnings) warnings.push_back({{"code", warning.code}, {"text", warning.text}});
+  Json notes = Json::array();
+  for (const Warning& warning : warnings) notes.push_back({{"code", warning.code}, {"text", warning.text}});
   options.voice.document({{"rig", options.rig.rig_file.string()},
                           {"folder", options.folder.string()},
                           {"files", files.names},
@@ -84,7 +112,7 @@ void run_export(const ExportOptions& options) {
                           {"outputs", compiled.outputs.size()},
                           {"sections", sections},
                           {"latency_samples", compiled.latency_samples},
-                          {"warnings", std::move(warnings)}});
+                          {"warnings", std::move(notes)}});
 }
 
 }  // namespace

@@ -1,14 +1,11 @@
 /// The program: its verbs, its options' common part, and the one place where what went wrong becomes words and a
 /// status.
-#include <unistd.h>
-
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <cerrno>
 #include <cstdio>
 #include <cstring>
 #include <exception>
-#include <fstream>
 #include <new>
 #include <nlohmann/json.hpp>
 #include <system_error>
@@ -136,6 +133,9 @@ void Voice::say(std::string_view text) const {
 void Voice::document(const Json& document) const {
   if (json) write_to(stdout, document.dump(2, ' ', false, Json::error_handler_t::replace) + "\n");
 }
+void Voice::document_piece(std::string_view text) const {
+  if (json) write_to(stdout, text);
+}
 
 void RigArguments::add_to(CLI::App& verb) {
   verb.add_option("RIG", rig_file, "The rig file")->type_name("FILE")->required();
@@ -150,31 +150,6 @@ rig::Rig RigArguments::rig() const {
 std::optional<rig::Venue> RigArguments::venue(const rig::Rig& of) const {
   if (venue_file.empty()) return std::nullopt;
   return rig::load_venue(venue_file, of);
-}
-
-WholeFile::WholeFile(std::filesystem::path place) : place_(std::move(place)), beside_(place_) {
-  beside_.replace_filename(fmt::format(".{}.{}.part", place_.filename().string(), ::getpid()));
-}
-WholeFile::~WholeFile() {
-  std::error_code ignored;
-  if (!beside_.empty()) std::filesystem::remove(beside_, ignored);
-}
-void WholeFile::write(std::string_view bytes) {
-  std::ofstream stream(beside_, std::ios::binary);
-  stream.write(bytes.data(), static_cast<std::streamsize>(bytes.size()));
-  stream.close();
-  if (!stream) throw MachineError(fmt::format("{}: cannot be written: {}", place_.string(), std::strerror(errno)));
-}
-void WholeFile::commit() {
-  std::error_code error;
-  std::filesystem::rename(beside_, place_, error);
-  if (error) throw MachineError(fmt::format("{}: cannot be put in place: {}", place_.string(), error.message()));
-  beside_.clear();
-}
-void write_whole_file(const std::filesystem::path& place, std::string_view bytes) {
-  WholeFile file(place);
-  file.write(bytes);
-  file.commit();
 }
 
 std::unique_ptr<CLI::App> make_program(int& status) {
@@ -222,6 +197,9 @@ int run(int argc, const char* const* argv) {
                                                             taken.empty() ? "" : taken.back()->get_name() + " "));
     }
     return status;
+  } catch (const files::Interrupted& interrupted) {
+    fmt::print(stderr, "rackproof: interrupted; nothing was added or replaced\n");
+    files::die_of(interrupted.signal_number);
   } catch (const InputError& error) {
     return fault(kBadInput, error.what());
   } catch (const std::bad_alloc&) {

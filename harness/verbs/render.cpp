@@ -9,12 +9,13 @@
 #include <thread>
 
 #include "harness/analysis/decibels.hpp"
-#include "harness/audio/interruption.hpp"
 #include "harness/audio/writer.hpp"
+#include "harness/files/interruption.hpp"
 #include "harness/verbs/held_figures.hpp"
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/seal_check.hpp"
+#include "harness/verbs/set_list.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
@@ -23,6 +24,7 @@ namespace rackproof {
 namespace {
 
 using analysis::db_from_ratio;
+namespace fs = std::filesystem;
 
 constexpr std::pair<std::string_view, Bypass> kBypasses[] = {
     {"all", Bypass::all}, {"venue", Bypass::venue}, {"system", Bypass::system}, {"limits", Bypass::limits}};
@@ -60,8 +62,8 @@ struct Reading {
 std::optional<double> level(double db) { return std::isfinite(db) ? std::optional(db) : std::nullopt; }
 double reduction_db(double least_gain) { return least_gain < 1.0 ? -db_from_ratio(std::max(least_gain, 1e-20)) : 0.0; }
 
-Reading reading_of(const OutputPlan& plan, const RenderedOutput& output, std::uint64_t frames) {
-  Reading r{.name = plan.name, .file = output.file.string()};
+Reading reading_of(const OutputPlan& plan, const RenderedOutput& output, const fs::path& folder, std::uint64_t frames) {
+  Reading r{.name = plan.name, .file = (folder / output.file).string()};
   r.peak_dbfs = level(db_from_ratio(output.peak));
   r.true_peak_dbtp = level(db_from_ratio(output.true_peak));
   r.rms_dbfs = level(analysis::dbfs_from_rms(output.rms));
@@ -80,7 +82,8 @@ Reading reading_of(const OutputPlan& plan, const RenderedOutput& output, std::ui
 std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, const Rendered& rendered,
                               const std::vector<Reading>& readings) {
   std::vector<Warning> found;
-  if (rendered.complaint) found.push_back({"input-cut-short", *rendered.complaint});
+  if (rendered.complaint) found.push_back({rendered.complaint->code, rendered.complaint->text});
+  found.insert(found.end(), rendered.of_the_folder.begin(), rendered.of_the_folder.end());
   if (rendered.bad_samples > 0)
     found.push_back({"bad-samples", fmt::format("{} samples of the input are not numbers; each was taken as 0",
                                                 rendered.bad_samples)});
@@ -137,6 +140,7 @@ Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJ
           {"input", job.input.string()},
           {"frames", rendered.frames},
           {"input_frames", rendered.input_frames},
+          {"input_whole", !rendered.complaint},
           {"sample_rate_hz", rig.controller.sample_rate_hz},
           {"latency_samples", compiled.latency_samples},
           {"realtime_factor", factor},
@@ -178,27 +182,35 @@ std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const Ren
   return text;
 }
 
+/// The document's text up to the items of a list in it that stands last.
+std::string inside_of(const Json& document, std::string_view list) {
+  std::string text = document.dump(2, ' ', false, Json::error_handler_t::replace);
+  text.resize(text.rfind('\n'));
+  return fmt::format("{},\n  \"{}\": [\n", text, list);
+}
+std::string item_of(const Json& item, bool is_last) {
+  std::string text = "    ";
+  for (const char letter : item.dump(2, ' ', false, Json::error_handler_t::replace))
+    text += letter == '\n' ? "\n    " : std::string(1, letter);
+  return text + (is_last ? "\n" : ",\n");
+}
+
 double realtime_factor(const rig::Rig& rig, std::uint64_t frames, double elapsed_s) {
   return static_cast<double>(frames) / rig.controller.sample_rate_hz / std::max(elapsed_s, 1e-9);
 }
 
-/// One recording goes to the folder itself, several to a folder each, by the names of the files.
-std::vector<RenderJob> jobs_of(const std::vector<std::filesystem::path>& inputs, const RenderJob& common) {
-  std::vector<RenderJob> jobs;
-  std::map<std::string, std::filesystem::path> stems;
-  for (const std::filesystem::path& input : inputs) {
-    RenderJob& job = jobs.emplace_back(common);
-    job.input = input;
-    if (inputs.size() == 1) continue;
-    const std::string stem = input.stem().string();
-    if (const auto [found, fresh] = stems.emplace(stem, input); !fresh)
+/// Of several recordings each has a folder by its name: no two may want the same.
+void must_differ(const std::vector<fs::path>& inputs, const fs::path& folder) {
+  if (inputs.size() == 1) return;
+  std::map<std::string, std::size_t> stems;
+  for (std::size_t i = 0; i < inputs.size(); ++i) {
+    const std::string stem = inputs[i].stem().string();
+    if (const auto [found, fresh] = stems.emplace(stem, i); !fresh)
       throw InputError(
           fmt::format("{}: its outputs would go to {}, as those of {}; give them different names, or "
                       "render them one by one",
-                      input.string(), (common.folder / stem).string(), found->second.string()));
-    job.folder /= stem;
+                      inputs[i].string(), (folder / stem).string(), inputs[found->second].string()));
   }
-  return jobs;
 }
 
 [[noreturn]] void give_up(const Batch& batch, const std::filesystem::path& folder) {
@@ -208,9 +220,9 @@ std::vector<RenderJob> jobs_of(const std::vector<std::filesystem::path>& inputs,
                                      : fmt::format("no file was added to {} or replaced there", folder.string());
   try {
     std::rethrow_exception(batch.failure);
-  } catch (const audio::Interrupted& interrupted) {
+  } catch (const files::Interrupted& interrupted) {
     fmt::print(stderr, "rackproof: render: interrupted; {}\n", kept);
-    audio::die_of(interrupted.signal_number);
+    files::die_of(interrupted.signal_number);
   } catch (...) {
     if (whole > 0) fmt::print(stderr, "rackproof: render: {}\n", kept);
     throw;
@@ -232,11 +244,11 @@ void run_render(RenderOptions options) {
   job.block_frames = options.block_frames.value_or(rig.controller.block_frames);
   if (job.block_frames < 1 || job.block_frames > 65536)
     throw InputError(fmt::format("--block: read {}; right would be 1 to 65536 frames", job.block_frames));
-  job.read_files = {options.rig.rig_file};
-  if (venue) job.read_files.push_back(options.rig.venue_file);
-
-  job.read_files.insert(job.read_files.end(), options.inputs.begin(), options.inputs.end());
-  const std::vector<RenderJob> jobs = jobs_of(options.inputs, job);
+  if (venue) job.also_read.push_back(options.rig.venue_file);
+  must_differ(options.inputs, job.folder);
+  Json made_by = made_from(rig, venue ? &*venue : nullptr, compiled);
+  made_by["bypass"] = options.bypass.empty() ? Json(nullptr) : Json(options.bypass);
+  job.made_by = std::make_shared<const std::string>(made_by.dump());
   const std::size_t workers = options.jobs.value_or(std::max(1u, std::thread::hardware_concurrency()));
   if (workers < 1 || workers > 1024)
     throw InputError(fmt::format("--jobs: read {}; right would be 1 to 1024", workers));
@@ -244,42 +256,50 @@ void run_render(RenderOptions options) {
   const auto start = std::chrono::steady_clock::now();
   Batch batch;
   {
-    const audio::Interruption interruption;
+    const files::Interruption interruption;
     Progress progress(!options.voice.quiet && !options.voice.json);
-    batch = render_all(rig, compiled, jobs, workers, interruption,
+    batch = render_all(rig, compiled, job, options.inputs, workers, interruption,
                        [&](std::uint64_t done, std::uint64_t total) { progress.show(done, total); });
   }
   if (batch.failure) give_up(batch, job.folder);
 
   const double elapsed_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
   std::uint64_t frames = 0;
-  std::string text;
-  Json documents = Json::array();
-  for (std::size_t i = 0; i < jobs.size(); ++i) {
+  for (const std::optional<Rendered>& rendered : batch.rendered) frames += rendered->frames;
+  const bool alone = options.inputs.size() == 1;
+  const double factor_together = realtime_factor(rig, frames, elapsed_s);
+  // A recording at a time: of many, all documents together would be large.
+  if (!alone)
+    options.voice.document_piece(inside_of(Json{{"rig", rig.file.string()},
+                                                {"sample_rate_hz", rig.controller.sample_rate_hz},
+                                                {"latency_samples", compiled.latency_samples},
+                                                {"realtime_factor", factor_together}},
+                                           "renders"));
+  for (std::size_t i = 0; i < options.inputs.size(); ++i) {
     const Rendered& rendered = *batch.rendered[i];
-    frames += rendered.frames;
+    const RenderJob one = job_of(job, options.inputs, i);
     std::vector<Reading> readings;
     for (std::size_t o = 0; o < rendered.outputs.size(); ++o)
-      readings.push_back(reading_of(compiled.outputs[o], rendered.outputs[o], rendered.frames));
+      readings.push_back(reading_of(compiled.outputs[o], rendered.outputs[o], one.folder, rendered.frames));
     std::vector<Warning> warnings = cautions(rig, compiled, rendered, readings);
     warnings.insert(warnings.begin(), compiled.warnings.begin(), compiled.warnings.end());
     std::vector<proof::Holding> holdings;
     for (const Reading& reading : readings) holdings.push_back(reading.holding);
     const std::vector<proof::Advice> advice = proof::advice_of(rig, compiled, holdings);
     const double factor = realtime_factor(rig, rendered.frames, rendered.elapsed_s);
-    text += (i > 0 ? "\n" : "") + table_of(rig, compiled, jobs[i], rendered, readings, warnings, advice, factor);
-    documents.push_back(document_of(rig, compiled, jobs[i], rendered, readings, warnings, advice, factor));
+    const bool is_said_there = options.voice.json && !options.voice.quiet;  // among the warnings, on standard error
+    if (rendered.complaint && !is_said_there) fmt::print(stderr, "rackproof: render: {}\n", rendered.complaint->text);
+    options.voice.say((i > 0 ? "\n" : "") + table_of(rig, compiled, one, rendered, readings, warnings, advice, factor));
+    const Json document = document_of(rig, compiled, one, rendered, readings, warnings, advice, factor);
+    if (alone)
+      options.voice.document(document);
+    else
+      options.voice.document_piece(item_of(document, i + 1 == options.inputs.size()));
   }
-  if (jobs.size() > 1)
-    text += fmt::format("\n{} recordings, {:.0f} times real time together\n", jobs.size(),
-                        realtime_factor(rig, frames, elapsed_s));
-  options.voice.say(text);
-  options.voice.document(jobs.size() == 1 ? documents[0]
-                                          : Json{{"rig", rig.file.string()},
-                                                 {"sample_rate_hz", rig.controller.sample_rate_hz},
-                                                 {"latency_samples", compiled.latency_samples},
-                                                 {"realtime_factor", realtime_factor(rig, frames, elapsed_s)},
-                                                 {"renders", std::move(documents)}});
+  if (alone) return;
+  options.voice.document_piece("  ]\n}\n");
+  options.voice.say(
+      fmt::format("\n{} recordings, {:.0f} times real time together\n", options.inputs.size(), factor_together));
 }
 
 }  // namespace

@@ -1,6 +1,7 @@
 #include "harness/verbs/render_job.hpp"
 
 #include <fmt/format.h>
+#include <sys/stat.h>
 
 #include <algorithm>
 #include <chrono>
@@ -9,7 +10,6 @@
 #include <deque>
 #include <memory>
 #include <mutex>
-#include <numeric>
 #include <span>
 #include <system_error>
 
@@ -17,7 +17,9 @@
 #include "harness/analysis/true_peak_meter.hpp"
 #include "harness/analysis/wave_peak_meter.hpp"
 #include "harness/audio/feed_stream.hpp"
+#include "harness/files/output_folder.hpp"
 #include "harness/verbs/pipeline.hpp"
+#include "harness/verbs/render_list.hpp"
 #include "harness/verbs/render_meter.hpp"
 #include "harness/workers.hpp"
 
@@ -183,14 +185,12 @@ std::size_t groups_for(const RenderJob& job, std::size_t outputs) {
 /// Between two links a sample was beyond what a chain lets in: not to be rendered in links.
 struct BeyondTheDoor {};
 
-void refuse_to_overwrite(const fs::path& place, const std::vector<fs::path>& read_files) {
-  for (const fs::path& file : read_files) {
-    std::error_code ignored;
-    if (fs::equivalent(place, file, ignored))
-      throw InputError(
-          fmt::format("{}: would be overwritten by the render, which reads it as {}; name another folder with -o",
-                      place.string(), file.string()));
-  }
+void refuse_to_overwrite(const fs::path& place, const RenderJob& job) {
+  const std::optional<fs::path> read = job.read ? job.read->same_as(place) : std::nullopt;
+  if (read)
+    throw InputError(
+        fmt::format("{}: would be overwritten by the render, which reads it as {}; name another folder with -o",
+                    place.string(), read->string()));
 }
 
 audio::FeedStream open(const rig::Rig& rig, const RenderJob& job) {
@@ -206,13 +206,25 @@ std::uint64_t tail_frames(const CompiledRig& compiled) {
 std::vector<RenderedOutput> outputs_of(const CompiledRig& compiled, const RenderJob& job) {
   std::vector<RenderedOutput> outputs;
   for (const OutputPlan& plan : compiled.outputs) {
-    outputs.push_back({.file = job.folder / (plan.name + ".wav")});
-    refuse_to_overwrite(outputs.back().file, job.read_files);
+    outputs.push_back({.file = plan.name + ".wav"});
+    refuse_to_overwrite(job.folder / outputs.back().file, job);
   }
+  refuse_to_overwrite(job.folder / kRenderList, job);
   return outputs;
 }
 
 }  // namespace
+
+void FilesRead::add(const fs::path& file) {
+  struct stat facts {};
+  if (::stat(file.c_str(), &facts) == 0) files_.emplace(std::pair(facts.st_dev, facts.st_ino), file);
+}
+std::optional<fs::path> FilesRead::same_as(const fs::path& place) const {
+  struct stat facts {};
+  if (::stat(place.c_str(), &facts) != 0) return std::nullopt;
+  const auto found = files_.find(std::pair(facts.st_dev, facts.st_ino));
+  return found == files_.end() ? std::nullopt : std::optional(found->second);
+}
 
 std::uint64_t longest_delay_frames(const CompiledRig& compiled) {
   double longest = 0.0;
@@ -225,7 +237,7 @@ namespace {
 
 /// With the chain whole or cut. Throws BeyondTheDoor only where it is cut.
 Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
-                   const audio::Interruption& interruption, const ProgressHeard& progress) {
+                   const files::Interruption& interruption, const ProgressHeard& progress) {
   const auto start = std::chrono::steady_clock::now();
   audio::FeedStream stream = open(rig, job);
   std::uint64_t tail = tail_frames(compiled);
@@ -238,12 +250,17 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
 
   Rendered rendered;
   rendered.outputs = outputs_of(compiled, job);
-  audio::OutputFolder folder(job.folder);
+  std::vector<std::string> names;
+  for (const RenderedOutput& output : rendered.outputs) names.push_back(output.file.string());
+  files::OutputFolder folder(job.folder);
+  const EarlierSet earlier = earlier_set(job.folder, kRenderList, names, files::remove_leftovers(job.folder));
+  rendered.of_the_folder = warnings_of(earlier, job.folder, kRenderList);
   std::vector<audio::Writer> writers;
   for (const RenderedOutput& output : rendered.outputs)
-    writers.emplace_back(output.file, audio::WriterSettings{.sample_rate_hz = rig.controller.sample_rate_hz,
-                                                            .subtype = job.subtype,
-                                                            .expected_frames = promised});
+    writers.emplace_back(
+        job.folder / output.file,
+        audio::WriterSettings{
+            .sample_rate_hz = rig.controller.sample_rate_hz, .subtype = job.subtype, .expected_frames = promised});
 
   const std::size_t block = job.block_frames, chunk_frames = (kChunkFrames + block - 1) / block * block;
   const std::size_t slots = job.workers > 1 ? std::min(kSlotsPerWorker * job.workers, kMostSlots) : 1;
@@ -293,7 +310,10 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   });
   pipeline.run(job.workers);
   interruption.check();
-  audio::keep_all(writers, job.workers);
+  for (audio::Writer& writer : writers) writer.finish();
+  files::WholeFile list(job.folder / kRenderList);
+  list.write(render_list(rig, compiled, job, rendered, writers, earlier));
+  audio::keep_all(writers, &list, job.workers);
   folder.keep();
 
   for (Link& limit : links.limit)
@@ -326,7 +346,7 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
 }  // namespace
 
 Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
-                const audio::Interruption& interruption, const ProgressHeard& progress) {
+                const files::Interruption& interruption, const ProgressHeard& progress) {
   const dsp::ChainSettings& settings = compiled.settings();
   if (job.workers > 1 && !settings.outputs.empty()) {
     try {
@@ -338,33 +358,48 @@ Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJo
   return render_by(whole_chain(settings), rig, compiled, job, interruption, progress);
 }
 
-Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, std::vector<RenderJob> jobs, std::size_t workers,
-                 const audio::Interruption& interruption, const ProgressHeard& progress) {
-  std::uint64_t promised = 0;
-  for (const RenderJob& job : jobs) {
+RenderJob job_of(const RenderJob& common, std::span<const fs::path> inputs, std::size_t number) {
+  RenderJob job = common;
+  job.input = inputs[number];
+  if (inputs.size() > 1) job.folder /= job.input.stem();
+  return job;
+}
+
+Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, RenderJob common, std::span<const fs::path> inputs,
+                 std::size_t workers, const files::Interruption& interruption, const ProgressHeard& progress) {
+  const auto read = std::make_shared<FilesRead>();
+  read->add(rig.file);
+  for (const fs::path& file : common.also_read) read->add(file);
+  for (const fs::path& input : inputs) read->add(input);
+  common.read = read;
+  std::uint64_t promised = 0, done = 0;
+  for (std::size_t number = 0; number < inputs.size(); ++number) {
+    interruption.check();
+    const RenderJob job = job_of(common, inputs, number);
     promised += open(rig, job).frames() + tail_frames(compiled);
     static_cast<void>(outputs_of(compiled, job));
   }
-  const std::size_t at_once = std::clamp<std::size_t>(workers, 1, std::max<std::size_t>(jobs.size(), 1));
+  const std::size_t at_once = std::clamp<std::size_t>(workers, 1, std::max<std::size_t>(inputs.size(), 1));
   Batch batch;
-  batch.rendered.resize(jobs.size());
-  std::vector<std::uint64_t> done(jobs.size());
+  batch.rendered.resize(inputs.size());
   std::mutex mutex;  // guards batch, done and next
   std::size_t next = 0;
   const auto take_jobs = [&](std::size_t worker) {
-    for (std::unique_lock lock(mutex); next < jobs.size() && !batch.failure;) {
+    for (std::unique_lock lock(mutex); next < inputs.size() && !batch.failure;) {
       const std::size_t number = next++;
       lock.unlock();
       std::optional<Rendered> rendered;
       std::exception_ptr failure;
       try {
-        RenderJob& job = jobs[number];
+        RenderJob job = job_of(common, inputs, number);
         job.workers = std::max<std::size_t>(1, workers / at_once + (worker < workers % at_once ? 1 : 0));
+        std::uint64_t heard = 0;
         rendered = render(rig, compiled, job, interruption, [&](std::uint64_t frames, std::uint64_t) {
-          const std::lock_guard heard(mutex);
+          const std::lock_guard hearing(mutex);
           if (batch.failure) std::rethrow_exception(batch.failure);  // no use going on beside it
-          done[number] = frames;
-          if (progress) progress(std::accumulate(done.begin(), done.end(), std::uint64_t{0}), promised);
+          done += frames - heard;                                    // fewer than before where it was begun anew
+          heard = frames;
+          if (progress) progress(done, promised);
         });
       } catch (...) {
         failure = std::current_exception();

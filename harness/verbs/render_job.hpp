@@ -2,7 +2,9 @@
 /// A recording through the chain, from files to files, in constant memory.
 /// Theorem  every output file holds input frames + latency + longest delay (rounded up) frames, and its bytes depend on
 ///          rig, venue, input and options alone: not on the block size, the time, the machine or the number of workers.
-///          Of one recording all outputs are there in the end, or none is.
+///          Of one recording all outputs are there in the end, or none is. A folder with `render.json` holds all that it
+///          lists (set_list.hpp). Many recordings take no more memory than a few, but for some 1 kB of figures each, and
+///          each takes the same time.
 /// Method   chunks of at least kChunkFrames frames, cut into the controller's blocks for the chain; after the recording
 ///          silence, until what is delayed is out. Reading, metering and writing are stages of a pipeline; for more
 ///          than one worker the chain is as well: feeds, split, limiters, in chains of their own. Samples pass from one
@@ -13,19 +15,37 @@
 #include <exception>
 #include <filesystem>
 #include <functional>
+#include <map>
+#include <memory>
 #include <optional>
+#include <span>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "harness/analysis/held.hpp"
-#include "harness/audio/interruption.hpp"
+#include "harness/audio/reader.hpp"
 #include "harness/audio/writer.hpp"
 #include "harness/calibration/compile.hpp"
+#include "harness/files/interruption.hpp"
 #include "harness/rig/rig.hpp"
 
 namespace rackproof {
 
 inline constexpr std::size_t kChunkFrames = 32768;  ///< they go from worker to worker
+
+inline constexpr const char* kRenderList = "render.json";
+
+/// Files that a run reads, by what they are and not by their names: never to be overwritten by it.
+class FilesRead {
+ public:
+  void add(const std::filesystem::path& file);
+  /// The one that would be overwritten, if any.
+  std::optional<std::filesystem::path> same_as(const std::filesystem::path& place) const;
+
+ private:
+  std::map<std::pair<std::uint64_t, std::uint64_t>, std::filesystem::path> files_;  ///< by device and number on it
+};
 
 struct RenderJob {
   std::filesystem::path input, folder;
@@ -35,12 +55,14 @@ struct RenderJob {
   bool resample = false;
   std::uint32_t block_frames = 64;
   std::size_t workers = 1;
-  std::size_t groups = 0;                         ///< of outputs, side by side; 0: as the workers want it
-  std::vector<std::filesystem::path> read_files;  ///< rig and venue: never to be overwritten either
+  std::size_t groups = 0;                        ///< of outputs, side by side; 0: as the workers want it
+  std::vector<std::filesystem::path> also_read;  ///< beside rig and recordings: the venue
+  std::shared_ptr<const FilesRead> read;         ///< all of them: of a batch, of every recording
+  std::shared_ptr<const std::string> made_by;    ///< the list's head as JSON: rig, venue, options; null: an empty one
 };
 
 struct RenderedOutput {
-  std::filesystem::path file;
+  std::filesystem::path file;               ///< in the job's folder
   double peak = 0, true_peak = 0, rms = 0;  ///< 1.0 = full scale; rms plain, so a full-scale sine has 0.7071
   double wave_peak = 0;                     ///< of the wave that a converter makes: for volts, never below `peak`
   double least_peak_gain = 1, least_power_gain = 1;
@@ -52,25 +74,30 @@ struct Rendered {
   std::uint64_t input_frames = 0, frames = 0;  ///< `frames` in each output
   double elapsed_s = 0;
   std::uint64_t bad_samples = 0, bounded_samples = 0;
-  std::optional<std::string> complaint;  ///< about the input file
-  std::vector<RenderedOutput> outputs;   ///< in the order of CompiledRig::outputs
+  std::optional<audio::Complaint> complaint;  ///< about the input file
+  std::vector<Warning> of_the_folder;         ///< what stood there before
+  std::vector<RenderedOutput> outputs;        ///< in the order of CompiledRig::outputs
 };
 
 using ProgressHeard = std::function<void(std::uint64_t done, std::uint64_t of)>;
 
-/// Throws InputError, MachineError, or audio::Interrupted. `progress` hears frames, from any of the workers.
+/// Throws InputError, MachineError, or files::Interrupted. `progress` hears frames, from any of the workers.
 Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
-                const audio::Interruption& interruption, const ProgressHeard& progress = {});
+                const files::Interruption& interruption, const ProgressHeard& progress = {});
 
-/// What became of many recordings: `rendered` in the order of the jobs, empty where `failure` came first.
+/// One recording goes to the common folder itself, several to a folder each below it, by the names of the files.
+RenderJob job_of(const RenderJob& common, std::span<const std::filesystem::path> inputs, std::size_t number);
+
+/// What became of many recordings: `rendered` in their order, empty where `failure` came first.
 struct Batch {
   std::vector<std::optional<Rendered>> rendered;
   std::exception_ptr failure;
 };
 /// Many recordings, side by side as far as the workers go; each takes its places when it is whole. What is wrong with
-/// any recording's name or header is thrown before the first is begun.
-Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, std::vector<RenderJob> jobs, std::size_t workers,
-                 const audio::Interruption& interruption, const ProgressHeard& progress = {});
+/// any recording's name or header is thrown before the first is begun. `common.read` is worked out here.
+Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, RenderJob common,
+                 std::span<const std::filesystem::path> inputs, std::size_t workers,
+                 const files::Interruption& interruption, const ProgressHeard& progress = {});
 
 /// Whole frames by which the last delayed sample comes after the latency.
 std::uint64_t longest_delay_frames(const CompiledRig& compiled);

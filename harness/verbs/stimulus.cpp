@@ -8,9 +8,9 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/analysis/levels.hpp"
-#include "harness/audio/interruption.hpp"
 #include "harness/audio/writer.hpp"
 #include "harness/calibration/compile.hpp"
+#include "harness/files/interruption.hpp"
 #include "harness/stimuli/noise.hpp"
 #include "harness/stimuli/path_worst_case.hpp"
 #include "harness/stimuli/tones.hpp"
@@ -219,7 +219,7 @@ const std::array<Kind, 5>& kinds() {
 
 /// Makes the signal and hands it on in blocks, a signal's values at a time.
 template <class Take>
-void make(const Stimulus& s, double gain, const audio::Interruption& interruption, Take take) {
+void make(const Stimulus& s, double gain, const files::Interruption& interruption, Take take) {
   const std::vector<Signal> signals = s.make();
   std::vector<std::vector<double>> blocks(signals.size());
   for (std::uint64_t done = 0; done < s.frames;) {
@@ -236,7 +236,7 @@ void make(const Stimulus& s, double gain, const audio::Interruption& interruptio
 }
 
 Levels write(const Stimulus& s, const StimulusOptions& o, audio::Subtype subtype) {
-  const audio::Interruption interruption;
+  const files::Interruption interruption;
   double gain = 1.0;
   if (s.level_is_rms) {
     Levels all;
@@ -290,9 +290,9 @@ void run_stimulus(const StimulusOptions& o) {
   Levels levels;
   try {
     levels = write(s, o, *audio::subtype_of(o.subtype));
-  } catch (const audio::Interrupted& interrupted) {
+  } catch (const files::Interrupted& interrupted) {
     fmt::print(stderr, "rackproof: stimulus: interrupted; {} is as it was\n", o.file.string());
-    audio::die_of(interrupted.signal_number);
+    files::die_of(interrupted.signal_number);
   }
   const double seconds = static_cast<double>(s.frames) / s.sample_rate_hz;
   o.voice.say(fmt::format("{}: {}, {:.3f} s, {} channel{} at {:g} kHz, peak {:.2f} dBFS, RMS {:.2f} dBFS\n{}",

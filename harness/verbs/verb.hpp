@@ -11,6 +11,7 @@
 #include <string>
 #include <string_view>
 
+#include "harness/files/whole_file.hpp"
 #include "harness/rig/rig.hpp"
 #include "harness/verbs/options.hpp"
 
@@ -47,6 +48,8 @@ struct Voice {
   void add_to(CLI::App& verb);
   void say(std::string_view text) const;      ///< people's text, with its own newlines
   void document(const Json& document) const;  ///< one document and a newline, only with `--json`
+  /// The one document in pieces of its text, where it would be large.
+  void document_piece(std::string_view text) const;
 };
 
 /// `RIG`, `--venue FILE` and `--sealed`.
@@ -58,20 +61,6 @@ struct RigArguments {
   std::optional<rig::Venue> venue(const rig::Rig& rig) const;
 };
 
-/// A file written beside its place and put there when whole: a reader never sees half of it. Not committed, it is gone.
-class WholeFile {
- public:
-  explicit WholeFile(std::filesystem::path place);
-  ~WholeFile();
-  WholeFile(const WholeFile&) = delete;
-  WholeFile& operator=(const WholeFile&) = delete;
-  const std::filesystem::path& path() const { return beside_; }  ///< where to write meanwhile
-  void write(std::string_view bytes);                            ///< all there is to it; throws MachineError
-  void commit();                                                 ///< throws MachineError
-
- private:
-  std::filesystem::path place_, beside_;
-};
-void write_whole_file(const std::filesystem::path& place, std::string_view bytes);
+using files::WholeFile, files::write_whole_file;
 
 }  // namespace rackproof

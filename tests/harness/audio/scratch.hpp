@@ -17,8 +17,8 @@ namespace rackproof::test {
 
 class Scratch {
  public:
-  Scratch() {
-    std::string form = (std::filesystem::temp_directory_path() / "rackproof-XXXXXX").string();
+  explicit Scratch(const std::filesystem::path& place = {}) {
+    std::string form = ((place.empty() ? std::filesystem::temp_directory_path() : place) / "rackproof-XXXXXX").string();
     if (::mkdtemp(form.data()) == nullptr) throw std::runtime_error("no scratch folder");
     folder_ = form;
   }

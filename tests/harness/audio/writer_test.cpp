@@ -7,13 +7,12 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
-#include <atomic>
 #include <cmath>
 #include <limits>
-#include <thread>
 #include <vector>
 
-#include "harness/audio/interruption.hpp"
+#include "harness/files/fingerprint.hpp"
+#include "harness/files/interruption.hpp"
 #include "harness/rig/rig.hpp"
 #include "tests/harness/audio/scratch.hpp"
 
@@ -189,6 +188,27 @@ TEST(Writer, NoneTakesItsPlaceWhileAnotherIsNotWhole) {
   EXPECT_EQ(bytes_of(scratch / "a.wav"), "the old one");
 }
 
+TEST(Writer, TheFingerprintIsThatOfTheFile) {
+  const Scratch scratch;
+  const auto of_file = [&] {
+    const std::string bytes = bytes_of(scratch / "a.wav");
+    return files::fingerprint_of(bytes);
+  };
+  for (std::size_t s = 0; s < kSubtypeNames.size(); ++s)
+    for (const std::uint64_t limit : {WriterSettings{}.plain_wav_bytes, std::uint64_t{0}})
+      for (const std::size_t frames : {0u, 1u, 999u, 40001u})
+        for (const std::uint64_t expected : {std::uint64_t{frames}, std::uint64_t{50000}, std::uint64_t{1} << 40}) {
+          Writer writer(scratch / "a.wav",
+                        {.subtype = static_cast<Subtype>(s), .expected_frames = expected, .plain_wav_bytes = limit});
+          const std::vector<float> samples = noise(frames, 15);
+          for (std::size_t at = 0; at < frames; at += 7000)
+            writer.write(std::span(samples).subspan(at, std::min<std::size_t>(7000, frames - at)));
+          writer.keep();
+          ASSERT_EQ(writer.fingerprint(), of_file()) << kSubtypeNames[s] << ", " << frames << " of " << expected;
+          ASSERT_EQ(writer.bytes(), std::filesystem::file_size(scratch / "a.wav"));
+        }
+}
+
 TEST(Writer, SaysWhatIsWrong) {
   const Scratch scratch;
   EXPECT_THAT([&] { Writer(scratch / "absent/a.wav", {}); },
@@ -203,7 +223,7 @@ TEST(Writer, AFullDiskIsAnErrorThatLeavesNothing) {
     const Scratch scratch;
     const pid_t child = ::fork();
     if (child == 0) {
-      const Interruption interruption;
+      const files::Interruption interruption;
       const rlimit limit{from_the_start ? rlim_t{8} : rlim_t{1} << 16, RLIM_INFINITY};
       ::setrlimit(RLIMIT_FSIZE, &limit);
       bool all_written = false;
@@ -225,95 +245,6 @@ TEST(Writer, AFullDiskIsAnErrorThatLeavesNothing) {
     ASSERT_TRUE(WIFEXITED(status)) << "signal " << WTERMSIG(status);
     EXPECT_EQ(WEXITSTATUS(status), 42);
     EXPECT_THAT(scratch.names(), IsEmpty());
-  }
-}
-
-TEST(OutputFolder, IsMadeAndGoesAgainUnlessKept) {
-  const Scratch scratch;
-  { OutputFolder folder(scratch / "a/b/c"), again(scratch / "a/b/c"); }
-  EXPECT_THAT(scratch.names(), IsEmpty());
-  {
-    OutputFolder folder(scratch / "a/b/c/");
-    EXPECT_TRUE(std::filesystem::is_directory(scratch / "a/b/c"));
-    folder.keep();
-  }
-  { OutputFolder there_before(scratch / "a/b"); }
-  EXPECT_TRUE(std::filesystem::is_directory(scratch / "a/b/c"));
-  put(scratch / "file", "x");
-  EXPECT_THAT([&] { OutputFolder folder(scratch / "file"); }, ThrowsMessage<InputError>(HasSubstr("is a file")));
-  EXPECT_THAT([&] { OutputFolder folder(scratch / "file/below"); },
-              ThrowsMessage<MachineError>(HasSubstr("cannot be made")));
-  EXPECT_THAT([&] { OutputFolder folder("/proc/none/of/this"); },
-              ThrowsMessage<MachineError>(HasSubstr("cannot be made")));
-}
-
-TEST(OutputFolder, IsMadeByManyAtOnce) {
-  const Scratch scratch;
-  for (int round = 0; round < 100; ++round) {
-    const auto shared = scratch / ("shared" + std::to_string(round));
-    std::atomic<int> ready = 0, refused = 0;
-    std::vector<std::jthread> makers;
-    for (int i = 0; i < 4; ++i)
-      makers.emplace_back([&, i] {
-        for (++ready; ready < 4;) std::this_thread::yield();
-        try {
-          OutputFolder folder(shared / std::to_string(i));
-          folder.keep();
-        } catch (const std::exception&) {
-          ++refused;
-        }
-      });
-    makers.clear();
-    EXPECT_EQ(refused, 0);
-    EXPECT_EQ(Scratch::names_in(shared).size(), 4u);
-  }
-}
-
-/// With a signal as it is in a terminal or in a background job, whatever this program was started with.
-class Disposition {
- public:
-  Disposition(int number, void (*handler)(int)) : number_(number) {
-    struct sigaction action {};
-    action.sa_handler = handler;
-    sigaction(number, &action, &before_);
-  }
-  ~Disposition() { sigaction(number_, &before_, nullptr); }
-  Disposition(const Disposition&) = delete;
-  Disposition& operator=(const Disposition&) = delete;
-
- private:
-  int number_;
-  struct sigaction before_ {};
-};
-auto handler_of(int number) {
-  struct sigaction now {};
-  sigaction(number, nullptr, &now);
-  return now.sa_handler;
-}
-
-TEST(Interruption, TurnsSignalsIntoAnExceptionAndPutsAllBack) {
-  const Disposition interrupt(SIGINT, SIG_DFL), terminate(SIGTERM, SIG_DFL), hang_up(SIGHUP, SIG_DFL);
-  {
-    const Interruption interruption;
-    EXPECT_NO_THROW(interruption.check());
-    for (const int number : {SIGINT, SIGTERM, SIGHUP}) {
-      ::raise(number);
-      EXPECT_THROW(interruption.check(), Interrupted);
-    }
-    ::raise(SIGXFSZ);
-  }
-  for (const int number : {SIGINT, SIGTERM, SIGHUP}) EXPECT_EQ(handler_of(number), SIG_DFL) << number;
-  const Interruption anew;
-  EXPECT_NO_THROW(anew.check());
-}
-
-TEST(Interruption, LeavesAloneWhatIsIgnored) {
-  for (const int number : {SIGINT, SIGTERM, SIGHUP}) {
-    const Disposition ignored(number, SIG_IGN);
-    const Interruption interruption;
-    ::raise(number);
-    EXPECT_NO_THROW(interruption.check()) << number;
-    EXPECT_EQ(handler_of(number), SIG_IGN) << number;
   }
 }
 

@@ -9,11 +9,15 @@
 #include <fstream>
 #include <nlohmann/json.hpp>
 
+#include "harness/files/fingerprint.hpp"
+
 namespace {
 
 namespace fs = std::filesystem;
 using nlohmann::json;
+using testing::AllOf;
 using testing::HasSubstr;
+using testing::Not;
 
 struct Result {
   int status = -1;
@@ -69,10 +73,32 @@ TEST_F(Firmware, TheExampleIsKeptTheNumbersAreNot) {
   EXPECT_THAT(read("out/chain_numbers.hpp"), HasSubstr("kFingerprint"));
 }
 
+TEST_F(Firmware, TheFolderHoldsAListOfItsSetAndSaysWhatIsNotOfIt) {
+  ASSERT_EQ(shell("$R export rig.toml -o out --core").status, 0);
+  const json list = json::parse(read("out/export.json"));
+  EXPECT_EQ(list.at("rig").at("file"), "rig.toml");
+  EXPECT_GT(list.at("files").size(), 5u);
+  for (const json& file : list.at("files")) {
+    const std::string bytes = read("out/" + file.at("file").get<std::string>());
+    EXPECT_EQ(file.at("bytes"), bytes.size());
+    EXPECT_EQ(file.at("xxh128"), rackproof::files::fingerprint_of(bytes)) << file;
+    EXPECT_NE(file.at("file"), "main.cpp");  // a person's own from now on
+  }
+  EXPECT_THAT(read("out/chain_numbers.hpp"), HasSubstr(list.at("chain").get<std::string>()));
+  // Without the core: its sources are left from before, which is said; an unfinished set is said.
+  EXPECT_THAT(shell("$R export rig.toml -o out").out, AllOf(HasSubstr("not-of-this-set"), HasSubstr("dsp/pack.hpp")));
+  EXPECT_THAT(shell("rm out/export.json && $R export rig.toml -o out").out, HasSubstr("earlier-set-not-whole"));
+  EXPECT_THAT(shell("$R export rig.toml -o out").out, Not(HasSubstr("earlier-set-not-whole")));
+}
+
 TEST_F(Firmware, ABadRigLeavesNothing) {
   EXPECT_EQ(shell("echo nonsense >>rig.toml; $R export rig.toml -o out").status, 2);
   EXPECT_FALSE(fs::exists(place_ / "out"));
   EXPECT_EQ(shell("$R export rig.toml -o rig.toml/out").status == 0, false);
+  fs::copy_file(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures/two-way-top.toml", place_ / "good.toml");
+  fs::create_directories(place_ / "in_the_way/dsp/chain/chain.hpp");  // of the last file, found after the first
+  EXPECT_EQ(shell("$R export good.toml -o in_the_way --core").status, 2);
+  EXPECT_EQ(std::distance(fs::recursive_directory_iterator(place_ / "in_the_way"), {}), 3);
 }
 
 TEST_F(Firmware, BudgetSaysWhatWasPromised) {

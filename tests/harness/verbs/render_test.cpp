@@ -8,14 +8,17 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <array>
 #include <bit>
 #include <chrono>
 #include <cmath>
+#include <cstdlib>
 #include <functional>
 #include <nlohmann/json.hpp>
 #include <thread>
 
 #include "harness/calibration/compile.hpp"
+#include "harness/files/fingerprint.hpp"
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_meter.hpp"
 #include "harness/verbs/render_progress.hpp"
@@ -147,6 +150,7 @@ class Render : public testing::Test {
   const Scratch scratch;
 };
 const std::vector<std::string> kFiles{"high.left.wav", "high.right.wav", "low.wav"};
+const std::vector<std::string> kSet{"high.left.wav", "high.right.wav", "low.wav", "render.json"};
 
 TEST_F(Render, TheFilesAreTheSameToTheBitForEveryBlockSizeAndTime) {
   const json first = document(in_to("a", {"--block", "64"}));
@@ -160,13 +164,13 @@ TEST_F(Render, TheFilesAreTheSameToTheBitForEveryBlockSizeAndTime) {
   for (const char* block : {"1", "1000", "20000"})
     same_figures(document(in_to("b" + std::string(block), {"--block", block})), "--block " + std::string(block));
   document(in_to("again"));
-  EXPECT_THAT(Scratch::names_in(scratch / "a"), testing::ElementsAreArray(kFiles));
-  for (const std::string& file : kFiles)
+  EXPECT_THAT(Scratch::names_in(scratch / "a"), testing::ElementsAreArray(kSet));
+  for (const std::string& file : kSet)
     for (const char* other : {"b1", "b1000", "b20000", "again"})
       EXPECT_EQ(bytes_of(scratch / "a" / file), bytes_of(scratch / other / file)) << file << " in " << other;
   for (const char* jobs : {"1", "2", "3", "16"}) {
     const json other = document(in_to("j" + std::string(jobs), {"--jobs", jobs}));
-    for (const std::string& file : kFiles)
+    for (const std::string& file : kSet)
       EXPECT_EQ(bytes_of(scratch / "a" / file), bytes_of(scratch / ("j" + std::string(jobs)) / file)) << jobs;
     same_figures(other, "--jobs " + std::string(jobs));
   }
@@ -194,7 +198,7 @@ TEST_F(Render, EveryCutOfTheChainGivesTheSame) {
       for (const Bypass bypass : {Bypass::none, Bypass::limits}) {
         if (bypass == Bypass::limits && (wild || rig_text != kRig)) continue;
         const CompiledRig compiled = compile(rig, nullptr, bypass);
-        const audio::Interruption interruption;
+        const files::Interruption interruption;
         RenderJob job{.input = scratch / "in.wav", .folder = scratch / "whole"};
         const Rendered whole = render(rig, compiled, job, interruption);
         EXPECT_GT(whole.bad_samples, 40u);
@@ -208,7 +212,8 @@ TEST_F(Render, EveryCutOfTheChainGivesTheSame) {
           EXPECT_EQ(cut.bad_samples, whole.bad_samples) << groups;
           EXPECT_EQ(cut.bounded_samples, whole.bounded_samples) << groups;
           for (std::size_t o = 0; o < whole.outputs.size(); ++o) {
-            EXPECT_EQ(bytes_of(cut.outputs[o].file), bytes_of(whole.outputs[o].file)) << groups << ", wild " << wild;
+            EXPECT_EQ(bytes_of(job.folder / cut.outputs[o].file), bytes_of(scratch / "whole" / whole.outputs[o].file))
+                << groups << ", wild " << wild;
             EXPECT_EQ(cut.outputs[o].limited_frames, whole.outputs[o].limited_frames) << groups;
             EXPECT_EQ(cut.outputs[o].least_peak_gain, whole.outputs[o].least_peak_gain) << groups;
             EXPECT_EQ(cut.outputs[o].least_power_gain, whole.outputs[o].least_power_gain) << groups;
@@ -241,7 +246,7 @@ TEST_F(Render, ManyRecordingsGetAFolderEachAndTheSameBytes) {
       const json& render = said["renders"][static_cast<std::size_t>(i)];
       EXPECT_EQ(said["latency_samples"], alone["latency_samples"]);
       for (const char* key : {"input", "frames", "input_frames", "warnings"}) EXPECT_EQ(render[key], alone[key]) << key;
-      for (const std::string& file : kFiles)
+      for (const std::string& file : kSet)
         EXPECT_EQ(bytes_of(scratch / folder / name / file), bytes_of(scratch / "alone" / name / file)) << name;
     }
   }
@@ -283,7 +288,7 @@ TEST_F(Render, OfManyRecordingsThoseThatWereWholeStay) {
   EXPECT_EQ(ended.code(), 3);
   EXPECT_THAT(ended.err, AllOf(HasSubstr("long"), HasSubstr("cannot be written"), HasSubstr("1 of 2 recordings")));
   EXPECT_THAT(Scratch::names_in(scratch / "a"), ElementsAre("in"));
-  EXPECT_THAT(Scratch::names_in(scratch / "a/in"), testing::ElementsAreArray(kFiles));
+  EXPECT_THAT(Scratch::names_in(scratch / "a/in"), testing::ElementsAreArray(kSet));
 }
 
 TEST_F(Render, BypassAllIsTheFeedLaterByTheLatencyBitForBit) {
@@ -544,7 +549,22 @@ TEST_F(Render, ACutShortRecordingIsRenderedWithACaution) {
   const json said = document(in_to("a"));
   EXPECT_GT(said["input_frames"], 24000);
   EXPECT_THAT(said["warnings"].dump(), HasSubstr("input-cut-short"));
-  EXPECT_THAT(run(in_to("a")).out, HasSubstr("cut short"));
+  EXPECT_EQ(said["input_whole"], false);
+  const Ended plain = run(in_to("a"));
+  EXPECT_THAT(plain.out, HasSubstr("cut short"));
+  EXPECT_THAT(plain.err, HasSubstr("cut short"));
+  EXPECT_THAT(run(in_to("a", {"--quiet"})).err, HasSubstr("cut short"));
+}
+
+TEST_F(Render, ARecordingThatHoldsMoreThanItsHeaderCountsIsRenderedWithACaution) {
+  EXPECT_EQ(document(in_to("a"))["input_whole"], true);
+  std::string bytes = bytes_of(scratch / "in.wav");
+  bytes.replace(bytes.find("data") + 4, 4, le(8 * 30000, 4));
+  put(scratch / "in.wav", bytes);
+  const json said = document(in_to("a"));
+  EXPECT_EQ(said["input_frames"], 30000);
+  EXPECT_EQ(said["input_whole"], false);
+  EXPECT_THAT(said["warnings"].dump(), AllOf(HasSubstr("input-header-wrong"), HasSubstr("160000 bytes")));
 }
 
 TEST_F(Render, SpeaksToPeopleOnlyWhereItShould) {
@@ -678,6 +698,146 @@ TEST_F(Render, TakesNoMoreMemoryForALongRecording) {
   const long minute = memory("minute.wav"), longer = memory("longer.wav");
   EXPECT_LT(std::abs(longer - minute), 2048)
       << minute << " and " << longer << " KiB";  // five minutes are 115 MB of stereo float
+}
+
+/// Each file by name, size and fingerprint; the rig by the hash that its seal has; nothing of time or place.
+TEST_F(Render, TheFolderHoldsAListOfItsSet) {
+  document(in_to("a", {"--bypass", "limits", "--start", "0.25", "--seconds", "0.5", "--subtype", "pcm24"}));
+  const json list = json::parse(bytes_of(scratch / "a/render.json"));
+  EXPECT_EQ(list["rig"]["file"], "rig.toml");
+  EXPECT_EQ(list["rig"]["numbers"]["controller.sample_rate"], "48 kHz");
+  EXPECT_EQ(list["venue"], nullptr);
+  EXPECT_EQ(list["bypass"], "limits");
+  EXPECT_EQ(list["subtype"], "pcm24");
+  EXPECT_EQ(list["input"], (json{{"file", "in.wav"}, {"frames", 24000}, {"start_s", 0.25}, {"seconds", 0.5}}));
+  EXPECT_EQ(list["not_of_this_set"], json::array());
+  ASSERT_EQ(list["outputs"].size(), 3u);
+  for (const json& output : list["outputs"]) {
+    const std::string bytes = bytes_of(scratch / "a" / output["file"].get<std::string>());
+    EXPECT_EQ(output["file"], output["name"].get<std::string>() + ".wav");
+    EXPECT_EQ(output["bytes"], bytes.size());
+    EXPECT_EQ(output["frames"], list["frames"]);
+    EXPECT_EQ(output["xxh128"], files::fingerprint_of(bytes));
+  }
+  ASSERT_EQ(std::system((std::string(RACKPROOF_PROGRAM) + " seal --quiet " + at("rig.toml")).c_str()), 0);
+  EXPECT_THAT(bytes_of(scratch / "rig.seal"), HasSubstr("\nblake2b = " + list["rig"]["blake2b"].get<std::string>()));
+
+  // From another folder, by other names of the same files, the same; another number of the rig is another hash.
+  std::filesystem::create_directories(scratch / "elsewhere");
+  for (const char* name : {"rig.toml", "in.wav"}) std::filesystem::copy_file(at(name), scratch / "elsewhere" / name);
+  document({at("elsewhere/rig.toml"), at("elsewhere/in.wav"), "-o", at("b"), "--bypass", "limits", "--start", "250 ms",
+            "--seconds", "0.5", "--subtype", "pcm24"});
+  EXPECT_EQ(bytes_of(scratch / "a/render.json"), bytes_of(scratch / "b/render.json"));
+  std::string louder = kRig;
+  put(scratch / "rig.toml", louder.replace(louder.find("-2 dB"), 5, "-1 dB"));
+  put(scratch / "venue.toml", "format = 1\n[venue]\ngain = \"-6 dB\"\n");
+  document(in_to("c", {"--venue", at("venue.toml")}));
+  const json other = json::parse(bytes_of(scratch / "c/render.json"));
+  EXPECT_NE(other["rig"]["blake2b"], list["rig"]["blake2b"]);
+  EXPECT_NE(other["chain"], list["chain"]);
+  EXPECT_EQ(other["bypass"], nullptr);
+  EXPECT_EQ(other["venue"]["xxh128"], files::fingerprint_of(bytes_of(scratch / "venue.toml")));
+}
+
+TEST_F(Render, SaysWhatAnEarlierRenderHasLeftInTheFolder) {
+  const auto warnings = [&](std::initializer_list<std::string> more = {}) {
+    return document(in_to("a", more))["warnings"].dump();
+  };
+  EXPECT_EQ(warnings().find("earlier"), std::string::npos);
+  EXPECT_EQ(warnings().find("earlier"), std::string::npos);  // over a whole one
+  std::filesystem::remove(scratch / "a/render.json");        // as a killed run leaves it
+  EXPECT_THAT(warnings(), HasSubstr("earlier-set-not-whole"));
+  EXPECT_THAT(warnings(), Not(HasSubstr("earlier-set-not-whole")));
+  for (const std::string& bad : {std::string("{"), std::string("[]"), std::string(300'000, '['), std::string()}) {
+    put(scratch / "a/render.json", bad);
+    EXPECT_THAT(warnings(), HasSubstr("earlier-set-not-whole")) << bad.substr(0, 9);
+  }
+  // Another rig: its ways are called otherwise. What is left is named for as long as it is there.
+  std::string renamed = kRig;
+  for (std::size_t at = 0; (at = renamed.find("\"high\"", at)) != renamed.npos;) renamed.replace(at, 6, "\"top\"");
+  put(scratch / "rig.toml", renamed);
+  const std::string first = warnings(), second = warnings();
+  for (const std::string& said : {first, second})
+    EXPECT_THAT(said, AllOf(HasSubstr("not-of-this-set"), HasSubstr("high.left.wav, high.right.wav"),
+                            Not(HasSubstr("low.wav"))));
+  EXPECT_EQ(json::parse(bytes_of(scratch / "a/render.json"))["not_of_this_set"],
+            (json{"high.left.wav", "high.right.wav"}));
+  std::filesystem::remove(scratch / "a/high.left.wav");
+  EXPECT_THAT(warnings(), AllOf(HasSubstr("high.right.wav"), Not(HasSubstr("high.left.wav"))));
+  // A list that names what is not below its folder names nothing.
+  put(scratch / "a/render.json",
+      R"({"outputs":[{"file":"../in.wav"},{"file":"/etc/passwd"},{"file":7},[],{"file":""}]})");
+  EXPECT_THAT(warnings(), Not(HasSubstr("not-of-this-set")));
+}
+
+TEST_F(Render, RemovesWhatAKilledRunHasLeft) {
+  document(in_to("a"));
+  put(scratch / "a/.low.wav.rackproof-123-4.part", "half of it");
+  EXPECT_THAT(document(in_to("a"))["warnings"].dump(), Not(HasSubstr("earlier")));  // its list says that it was whole
+  EXPECT_THAT(Scratch::names_in(scratch / "a"), testing::ElementsAreArray(kSet));
+  std::filesystem::create_directories(scratch / "b");
+  put(scratch / "b/.low.wav.rackproof-123-4.part", "half of it");
+  EXPECT_THAT(document(in_to("b"))["warnings"].dump(), HasSubstr("earlier-set-not-whole"));
+  EXPECT_THAT(Scratch::names_in(scratch / "b"), testing::ElementsAreArray(kSet));
+}
+
+/// Sample by sample as before: the whole of it in one piece, and each file under a lock that another run respects.
+TEST_F(Render, TwoAtOnceIntoOneFolderLeaveOneWholeSet) {
+  write_audio(scratch / "other.wav", kWavFloat, 2, 48000, noise(2 * 50000, 27));
+  for (int round = 0; round < 3; ++round) {
+    std::vector<std::jthread> runs;
+    std::array<int, 2> codes{-1, -1};
+    for (int i = 0; i < 2; ++i)
+      runs.emplace_back([&, i] {
+        const std::string command = std::string(RACKPROOF_PROGRAM) + " render --quiet --jobs 1 " + at("rig.toml") +
+                                    " " + at(i == 0 ? "in.wav" : "other.wav") + " -o " + at("a");
+        codes[static_cast<std::size_t>(i)] = std::system(command.c_str());
+      });
+    runs.clear();
+    EXPECT_THAT(codes, ElementsAre(0, 0));
+    EXPECT_THAT(Scratch::names_in(scratch / "a"), testing::ElementsAreArray(kSet));
+    for (const json& output : json::parse(bytes_of(scratch / "a/render.json"))["outputs"])
+      EXPECT_EQ(output["xxh128"], files::fingerprint_of(bytes_of(scratch / "a" / output["file"].get<std::string>())));
+  }
+}
+
+/// Files kept in memory, where there is such a place: flushing hundreds of them to a disk takes longer than rendering.
+TEST(RenderBatch, TakesNoMoreMemoryForManyRecordings) {
+  const Scratch scratch(std::filesystem::is_directory("/dev/shm") ? "/dev/shm" : "");
+  put(scratch / "rig.toml", kRig);
+  write_audio(scratch / "in.wav", kWavFloat, 2, 48000, noise(2 * 100, 28));
+  std::filesystem::create_directory(scratch / "in");
+  const auto memory_of = [&](int recordings) {
+    std::vector<std::string> words{RACKPROOF_PROGRAM,
+                                   "render",
+                                   "--quiet",
+                                   "--jobs",
+                                   "2",
+                                   "-o",
+                                   (scratch / "out").string(),
+                                   (scratch / "rig.toml").string()};
+    for (int i = 0; i < recordings; ++i) {
+      words.push_back((scratch / ("in/" + std::to_string(i) + ".wav")).string());
+      if (!std::filesystem::exists(words.back())) std::filesystem::create_hard_link(scratch / "in.wav", words.back());
+    }
+    const pid_t child = ::fork();
+    if (child == 0) {
+      std::vector<char*> argv;
+      for (std::string& word : words) argv.push_back(word.data());
+      argv.push_back(nullptr);
+      ::execv(argv[0], argv.data());
+      ::_exit(127);
+    }
+    int status = 0;
+    rusage used{};
+    ::wait4(child, &status, 0, &used);
+    EXPECT_EQ(status, 0);
+    EXPECT_EQ(Scratch::names_in(scratch / "out").size(), static_cast<std::size_t>(recordings));
+    return used.ru_maxrss;
+  };
+  // A list of all files read, copied to each of 400, would be 8 MB and more; a name and its figures are some 2 kB.
+  const long few = memory_of(40), many = memory_of(440);
+  EXPECT_LT(many - few, 400 * 4) << few << " and " << many << " KiB";
 }
 
 // ---- what needs no program ------------------------------------------------------------------------------------------

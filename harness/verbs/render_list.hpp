@@ -1,0 +1,18 @@
+#pragma once
+/// `render.json`: what a recording was made into. The claim is set_list.hpp's.
+#include <span>
+#include <string>
+
+#include "harness/audio/writer.hpp"
+#include "harness/calibration/compile.hpp"
+#include "harness/rig/rig.hpp"
+#include "harness/verbs/render_job.hpp"
+#include "harness/verbs/set_list.hpp"
+
+namespace rackproof {
+
+/// Its text, once every writer has finished.
+std::string render_list(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
+                        const Rendered& rendered, std::span<audio::Writer> writers, const EarlierSet& earlier);
+
+}  // namespace rackproof
