@@ -2,103 +2,24 @@
 
 #include <algorithm>
 #include <array>
-#include <charconv>
 #include <cmath>
-#include <fstream>
-#include <iterator>
 #include <numbers>
-#include <string_view>
+#include <utility>
 
 #include <fmt/format.h>
 
 #include "harness/analysis/decibels.hpp"
+#include "harness/files/plain_file.hpp"
 #include "harness/proof/impulse_response.hpp"
-#include "harness/rig/faults.hpp"
+#include "harness/rig/number_table.hpp"
 
 namespace rackproof::proof {
 namespace {
 
-constexpr std::array<std::string_view, 3> kColumns = {"frequency_hz", "magnitude_db", "phase_deg"};
-
-std::string_view trimmed(std::string_view text) {
-  constexpr std::string_view kBlank = " \t\r";
-  const std::size_t from = text.find_first_not_of(kBlank);
-  return from == text.npos ? std::string_view() : text.substr(from, text.find_last_not_of(kBlank) - from + 1);
-}
-std::vector<std::string_view> split(std::string_view line, char at) {
-  std::vector<std::string_view> parts;
-  for (std::size_t from = 0; from <= line.size();) {
-    const std::size_t to = std::min(line.find(at, from), line.size());
-    parts.push_back(trimmed(line.substr(from, to - from)));
-    from = to + 1;
-  }
-  return parts;
-}
-
-class Reader {
- public:
-  explicit Reader(const std::filesystem::path& file) : file_(file) {}
-
-  WayResponse read(std::string_view text) {
-    if (text.starts_with("\xEF\xBB\xBF")) text.remove_prefix(3);  // some spreadsheets write a byte order mark
-    for (const std::string_view line : split(text, '\n')) {
-      ++line_;
-      if (line.empty() || line.front() == '#') continue;
-      const std::vector<std::string_view> cells = split(line, ',');
-      if (places_.empty())
-        head(cells);
-      else
-        row(cells);
-    }
-    if (values_[0].size() < 2)
-      refuse("", fmt::format("{} lines of numbers", values_[0].size()),
-             "a first line frequency_hz,magnitude_db,phase_deg and at least two lines of numbers");
-    return {values_[0], values_[1], values_[2]};
-  }
-
- private:
-  [[noreturn]] void refuse(std::string_view column, const std::string& was, const std::string& right) const {
-    throw InputError(
-        fmt::format("{}:{}: {}{}read {}; {}", file_.string(), line_, column, column.empty() ? "" : ": ", was, right));
-  }
-  void head(const std::vector<std::string_view>& cells) {
-    for (const std::string_view column : kColumns) {
-      const auto found = std::ranges::find(cells, column);
-      if (found == cells.end())
-        refuse(column, fmt::format("a first line without {}", column),
-               "the first line names the columns: frequency_hz,magnitude_db,phase_deg");
-      places_.push_back(static_cast<std::size_t>(found - cells.begin()));
-    }
-  }
-  void row(const std::vector<std::string_view>& cells) {
-    for (std::size_t c = 0; c < kColumns.size(); ++c) {
-      if (places_[c] >= cells.size())
-        refuse(kColumns[c], fmt::format("a line of {} values", cells.size()),
-               fmt::format("a value in column {}, with points as decimal marks and commas between values",
-                           places_[c] + 1));
-      values_[c].push_back(number(kColumns[c], cells[places_[c]]));
-    }
-    const std::vector<double>& hz = values_[0];
-    if (hz.back() <= 0) refuse(kColumns[0], fmt::format("{:g}", hz.back()), "a frequency above 0 Hz");
-    if (hz.size() > 1 && hz.back() <= hz[hz.size() - 2])
-      refuse(kColumns[0], fmt::format("{:g} after {:g}", hz.back(), hz[hz.size() - 2]), "frequencies that ascend");
-    if (std::abs(values_[1].back()) > 400)
-      refuse(kColumns[1], fmt::format("{:g}", values_[1].back()), "a level in dB, within -400 and 400");
-  }
-  double number(std::string_view column, std::string_view cell) const {
-    const std::string_view digits = cell.starts_with('+') ? cell.substr(1) : cell;
-    double value = 0;
-    const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), value);
-    if (error != std::errc() || end != digits.data() + digits.size() || !std::isfinite(value))
-      refuse(column, fmt::format("\"{}\"", rig::excerpt(cell)), "a finite number, with a point as decimal mark");
-    return value;
-  }
-
-  const std::filesystem::path& file_;
-  std::size_t line_ = 0;
-  std::vector<std::size_t> places_;  ///< of kColumns, in the file's columns
-  std::array<std::vector<double>, kColumns.size()> values_;
-};
+constexpr std::array kColumns{
+    rig::NumberColumn{"frequency_hz", 1e-3, 1e6, "a frequency in Hz, above 0 and ascending", true},
+    rig::NumberColumn{"magnitude_db", -400, 400, "a level in dB, within -400 and 400"},
+    rig::NumberColumn{"phase_deg", -1e9, 1e9, "a phase in degrees"}};
 
 /// A file that ends short of where its way meets another would have its end taken for a measurement.
 void must_reach(const rig::Rig& rig, std::size_t w, const WayResponse& response) {
@@ -137,20 +58,12 @@ std::complex<double> WayResponse::at(double frequency_hz) const {
 }
 
 WayResponse parse_way_response(const std::string& text, const std::filesystem::path& file) {
-  return Reader(file).read(text);
+  rig::NumberTable table = rig::parse_number_table(text, file, kColumns, rig::TableHead::required, 2);
+  return {std::move(table.columns[0]), std::move(table.columns[1]), table.columns[2]};
 }
 
 WayResponse read_way_response(const std::filesystem::path& file) {
-  constexpr std::size_t kMost = 16 << 20;  // 48 points an octave over ten octaves are some 20 kB
-  std::ifstream in(file, std::ios::binary);
-  if (!in) throw MachineError(fmt::format("{}: cannot be opened for reading", file.string()));
-  std::string text(kMost + 1, '\0');
-  in.read(text.data(), static_cast<std::streamsize>(text.size()));
-  if (in.bad()) throw MachineError(fmt::format("{}: cannot be read", file.string()));
-  text.resize(static_cast<std::size_t>(in.gcount()));
-  if (text.size() > kMost)
-    throw InputError(fmt::format("{}: read more than 16 MB; a response is a small table", file.string()));
-  return parse_way_response(text, file);
+  return parse_way_response(files::read_plain_file(file, {rig::kMaxTableBytes, "a response"}), file);
 }
 
 std::optional<std::vector<WayResponse>> way_responses(const rig::Rig& rig) {

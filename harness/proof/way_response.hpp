@@ -1,7 +1,7 @@
 #pragma once
 /// What a way's box does on its axis, as someone measured it: the CSV file that `response` names.
 /// The first line names the columns: frequency_hz, magnitude_db and phase_deg, in any order, others beside them are
-/// passed over; then a line a frequency, ascending. Lines that are empty or begin with # count for nothing. Phases of
+/// passed over; then a line a frequency, ascending (rig/number_table.hpp has the rest of the format). Phases of
 /// all ways refer to one time zero (the drivers measured from one place, with the rig's processing out), or the sum of
 /// them means nothing.
 #include <complex>

@@ -8,6 +8,7 @@
 #include <map>
 #include <nlohmann/json.hpp>
 
+#include "harness/files/shown.hpp"
 #include "harness/report/assets.hpp"
 
 namespace rackproof::report {
@@ -52,7 +53,7 @@ std::string section(const std::string& id, const std::string& title, const std::
 
 std::string escaped(std::string_view text) {
   std::string out;
-  for (const char c : text) {
+  for (const char c : files::shown_lines(text)) {
     switch (c) {
       case '&':
         out += "&amp;";

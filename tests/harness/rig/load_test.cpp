@@ -549,7 +549,8 @@ TEST_F(Files, AreLoadedWithTheirResponsesBesideThem) {
 TEST_F(Files, ThatAreNotThereAreThePersonsAndUnreadableOnesTheMachines) {
   const std::string nowhere = (folder_ / "nowhere.toml").string();
   EXPECT_EQ(refusal([&] { load_rig(nowhere); }), nowhere + ": there is no such file");
-  EXPECT_EQ(refusal([&] { load_rig(folder_); }), folder_.string() + ": this is a folder; the name of a file is wanted");
+  EXPECT_EQ(refusal([&] { load_rig(folder_); }),
+            folder_.string() + ": this is a folder; the name of a file of settings is wanted");
   if (std::filesystem::exists("/proc/self/mem")) {  // opens and cannot be read, even by root
     try {
       load_rig("/proc/self/mem");

@@ -2,6 +2,7 @@
 #include "harness/seal/seal.hpp"
 
 #include <gtest/gtest.h>
+#include <sys/stat.h>
 
 #include "../audio/scratch.hpp"
 #include "../rig/example_rig.hpp"
@@ -53,6 +54,8 @@ TEST(Seal, MissingIsNotDamaged) {
   test::put(scratch / "some.seal", "seal 1\n");
   EXPECT_EQ(load_seal(scratch / "some.seal").state, State::damaged);
   EXPECT_EQ(load_seal(scratch.folder()).state, State::damaged);  // a folder is no seal
+  ASSERT_EQ(::mkfifo((scratch / "pipe.seal").c_str(), 0600), 0);
+  EXPECT_EQ(load_seal(scratch / "pipe.seal").state, State::damaged);  // and is not waited for
   test::put(scratch / "good.seal", seal_text(example()));
   EXPECT_EQ(load_seal(scratch / "good.seal").state, State::whole);
 }

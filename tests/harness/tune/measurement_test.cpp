@@ -74,7 +74,7 @@ TEST(Measurement, WhatIsNoneIsToldWhatItIs) {
     const char *text, *says;
   };
   for (const Case& c :
-       {Case{"RIFF....", "not whole JSON"}, Case{"[1, 2]", "no measurement"},
+       {Case{"RIFF....", "not whole JSON"}, Case{"[1, 2]", "read a list of 2; a measurement"},
         Case{R"({"magnitude_db": [1, 2]})", "frequency_hz: read no such key"},
         Case{R"({"frequency_hz": [20, 10], "magnitude_db": [1, 2]})", "frequency_hz[1]: read 10 Hz"},
         Case{R"({"frequency_hz": [0, 10], "magnitude_db": [1, 2]})", "frequency_hz[0]"},
@@ -92,6 +92,63 @@ TEST(Measurement, WhatIsNoneIsToldWhatItIs) {
   }
   EXPECT_THROW(load_measurement("no/such/file.json"), InputError);
   EXPECT_THROW(load_measurement("/"), InputError);
+  EXPECT_THROW(load_measurement("/dev/zero"), InputError);  // would never end
+}
+
+/// A whole measurement, one key of it as written here.
+std::string refusal_of(const std::string& key, const std::string& written) {
+  std::string text = R"({"frequency_hz": [100, 200, 400], "magnitude_db": [0, 0, 0], "phase_deg": [0, 0, 0],)"
+                     R"( "coherence": [1, 1, 1], "sample_rate_hz": 48000, "captures": 1, "arrival_ms": 1,)"
+                     R"( "drift_ppm": 0, "polarity": 1, "kind": "noise", "smoothing": "none", "warnings": []})";
+  const std::size_t at = text.find("\"" + key + "\": ") + key.size() + 4;
+  const std::size_t end = text[at] == '[' ? text.find(']', at) + 1 : text.find_first_of(",}", at);
+  text.replace(at, end - at, written);
+  try {
+    parse_measurement(text, "m.json");
+  } catch (const InputError& error) {
+    return error.what();
+  }
+  return "taken";
+}
+
+// Found by trying: each of these ended `flatten` or `align`, or went through them.
+TEST(Measurement, NumbersThatCannotBeMeant) {
+  for (const auto& [key, in, out] : {std::tuple{"magnitude_db", "[0, 400, 0]", "[0, 400.01, 0]"},
+                                     {"magnitude_db", "[0, -400, 0]", "[0, 1e4, 0]"},
+                                     {"magnitude_db", "[0, 0, 0]", "[0, -1e4, 0]"},
+                                     {"magnitude_db", "[0, 1e-999, 0]", "[0, 1e999, 0]"},
+                                     {"phase_deg", "[0, 360, 0]", "[0, 1e7, 0]"},
+                                     {"coherence", "[0, 1, 0.5]", "[0, 1.0001, 0.5]"},
+                                     {"frequency_hz", "[1, 2, 1e6]", "[1, 2, 1.1e6]"},
+                                     {"sample_rate_hz", "192000", "1e300"},
+                                     {"sample_rate_hz", "1000", "0"},
+                                     {"captures", "64", "1e300"},
+                                     {"captures", "1", "0"},
+                                     {"captures", "2", "1.5"},
+                                     {"arrival_ms", "-1e6", "1e300"},
+                                     {"drift_ppm", "null", "1e9"},
+                                     {"polarity", "-1", "-2"},
+                                     {"polarity", "0", "0.5"},
+                                     {"kind", "\"sweep\"", "7"},
+                                     {"warnings", "[{\"code\": \"a\", \"text\": \"b\"}]", "[7]"}}) {
+    EXPECT_EQ(refusal_of(key, in), "taken") << key << in;
+    EXPECT_THAT(refusal_of(key, out), AllOf(testing::StartsWith("m.json: " + std::string(key)), HasSubstr("read ")))
+        << key << out;
+  }
+}
+
+TEST(Measurement, NestingNULsAndDoubledKeys) {
+  const std::string deep(200'000, '[');
+  EXPECT_THAT(refusal_of("magnitude_db", deep), HasSubstr("more than 16 deep"));
+  EXPECT_THAT(refusal_of("kind", deep), HasSubstr("more than 16 deep"));
+  EXPECT_THAT(refusal_of("smoothing", "1, \"nobody asks\": " + deep), HasSubstr("more than 16 deep"));
+  EXPECT_THAT(refusal_of("kind", "\"a\", \"kind\": \"b\""), HasSubstr("kind: read the key twice"));
+  EXPECT_THAT(refusal_of("kind", std::string("1\0", 2)), HasSubstr("bytes that are not text"));
+  std::string text = document_of(example()).dump();
+  EXPECT_NO_THROW(parse_measurement(text, "m.json"));
+  EXPECT_NO_THROW(parse_measurement("\xEF\xBB\xBF" + text, "m.json"));
+  EXPECT_THROW(parse_measurement(text + std::string(3, '\0'), "m.json"), InputError);
+  EXPECT_THROW(parse_measurement(text + "x", "m.json"), InputError);
 }
 
 }  // namespace
