@@ -13,6 +13,7 @@
 #include "harness/errors.hpp"
 #include "harness/files/descriptor.hpp"
 #include "harness/files/fingerprint.hpp"
+#include "harness/files/kind.hpp"
 
 namespace rackproof::audio {
 namespace {
@@ -140,6 +141,7 @@ Writer::Writer(Writer&&) noexcept = default;
 
 Writer::Writer(std::filesystem::path place, const WriterSettings& settings)
     : settings_(settings), file_(std::make_unique<files::WholeFile>(std::move(place))) {
+  files::must_be_replaceable(file_->place(), files::Kind::wav);
   const std::uint64_t bytes = settings_.expected_frames * frame_bytes();
   const int container = bytes > settings_.plain_wav_bytes ? SF_FORMAT_RF64 : SF_FORMAT_WAV;
   SF_INFO info{};

@@ -22,6 +22,8 @@
 
 #include "harness/errors.hpp"
 #include "harness/files/descriptor.hpp"
+#include "harness/files/plain_file.hpp"
+#include "harness/files/shown.hpp"
 #include "harness/workers.hpp"
 
 namespace rackproof::files {
@@ -175,6 +177,8 @@ WholeFile::WholeFile(WholeFile&& other) noexcept
       descriptor_(std::exchange(other.descriptor_, -1)),
       written_(other.written_),
       finished_(other.finished_),
+      expects_(other.expects_),
+      expected_(std::move(other.expected_)),
       interruption_(std::move(other.interruption_)) {}
 
 WholeFile::~WholeFile() {
@@ -194,6 +198,11 @@ void WholeFile::write(std::string_view bytes) {
     at += here;
   }
   written_ += bytes.size();
+}
+
+void WholeFile::expect(std::optional<std::string> bytes) {
+  expects_ = true;
+  expected_ = std::move(bytes);
 }
 
 void WholeFile::start_flushing() const { ::sync_file_range(descriptor_, 0, 0, SYNC_FILE_RANGE_WRITE); }
@@ -222,13 +231,17 @@ class Placing {
     old_name_ = std::move(aside);
   }
   void put() {
+    if (file_.expects_ && !file_.expected_) return put_where_none_is();
+    if (file_.expects_) must_be_as_expected(file_.target_);
     if (old_name_.empty()) {
       hold_old();
       if (exchange(file_.part_, file_.target_)) {
         old_name_ = std::exchange(file_.part_, {});
         state_ = State::exchanged;
+        if (file_.expects_) must_be_as_expected(old_name_);  // saved by somebody between the look and the exchange
         return;
       }
+      if (file_.expects_ && errno == ENOENT) changed("was taken away");
       if (!is_no_exchange(errno)) fail(file_.place_, "cannot be put in place", errno);
     }
     if (::rename(file_.part_.c_str(), file_.target_.c_str()) != 0) fail(file_.place_, "cannot be put in place", errno);
@@ -247,6 +260,36 @@ class Placing {
 
  private:
   enum class State { beside, exchanged, over_the_old, in_an_empty_place };
+
+  [[noreturn]] void changed(std::string_view how) const {
+    throw InputError(fmt::format(
+        "{}: {} by somebody else while this ran; it is as they left it, and nothing of this run is in it: run "
+        "this again",
+        shown(file_.place_), how));
+  }
+  void must_be_as_expected(const fs::path& name) const {
+    const std::optional<std::string> bytes = beginning_of(name, file_.expected_->size() + 1);
+    if (!bytes) changed("was taken away");
+    if (*bytes != *file_.expected_) changed("was changed");
+  }
+  void put_where_none_is() {
+    int error = 0;
+    if (::renameat2(AT_FDCWD, file_.part_.c_str(), AT_FDCWD, file_.target_.c_str(), RENAME_NOREPLACE) != 0)
+      error = errno;
+    if (error != 0 && error != EEXIST && is_no_exchange(error) && error != ENOENT) {
+      // The file system has no such thing: a look, and then the renaming.
+      struct stat there {};
+      error = 0;
+      if (::lstat(file_.target_.c_str(), &there) == 0)
+        error = EEXIST;
+      else if (::rename(file_.part_.c_str(), file_.target_.c_str()) != 0)
+        error = errno;
+    }
+    if (error == EEXIST) changed("was made");
+    if (error != 0) fail(file_.place_, "cannot be put in place", error);
+    state_ = State::in_an_empty_place;
+    new_name_ = std::exchange(file_.part_, {});
+  }
 
   bool is_undone() noexcept {
     if (state_ == State::over_the_old) return false;
@@ -320,6 +363,27 @@ void commit_all(std::span<WholeFile* const> files, WholeFile* list, std::size_t 
   side_by_side(std::min(workers, placings.size()), [&](std::size_t) {
     for (std::size_t i = next++; i < placings.size(); i = next++) placings[i].give_back_old();
   });
+}
+
+void must_be_writable(const fs::path& place) { replaceable(place); }
+
+Descriptor locked_file(const fs::path& file) {
+  const auto until = std::chrono::steady_clock::now() + kPatience;
+  while (true) {
+    Descriptor opened(::open(file.c_str(), O_RDONLY | O_NONBLOCK | O_CLOEXEC));
+    if (!opened) return opened;
+    const Lock lock = try_lock(opened.get());
+    if (lock == Lock::unknown) return {};
+    // While another one was waited for, the file may have been replaced.
+    struct stat named {
+    }, held{};
+    if (lock == Lock::mine && ::stat(file.c_str(), &named) == 0 && ::fstat(opened.get(), &held) == 0 &&
+        named.st_ino == held.st_ino && named.st_dev == held.st_dev)
+      return opened;
+    if (std::chrono::steady_clock::now() > until)
+      throw MachineError(fmt::format("{}: another run is writing to it and does not end", shown(file)));
+    std::this_thread::sleep_for(std::chrono::milliseconds(lock == Lock::mine ? 0 : 5));
+  }
 }
 
 void write_whole_file(const fs::path& place, std::string_view bytes) {

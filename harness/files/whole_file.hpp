@@ -15,9 +15,12 @@
 #include <cstdint>
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <span>
+#include <string>
 #include <string_view>
 
+#include "harness/files/descriptor.hpp"
 #include "harness/files/interruption.hpp"
 
 namespace rackproof::files {
@@ -40,6 +43,9 @@ class WholeFile {
   void write(std::string_view bytes);
   /// Begins to bring to the disk what has been written; `finish` then waits for less.
   void start_flushing() const;
+  /// From now on `commit` throws InputError, and leaves all as it is, unless the place then still holds these bytes;
+  /// nothing: unless there is no file. What is replaced is looked at once more when it has left the place.
+  void expect(std::optional<std::string> bytes);
   /// On the disk, still as a part. Throws MachineError.
   void finish();
   /// In its place; `finish` comes first. Throws MachineError, or Interrupted.
@@ -52,9 +58,19 @@ class WholeFile {
   std::filesystem::path place_, target_, part_;  ///< as named, as links lead to it, beside that
   int descriptor_ = -1;
   std::uint64_t written_ = 0;
-  bool finished_ = false;
+  bool finished_ = false, expects_ = false;
+  std::optional<std::string> expected_;
   std::unique_ptr<Interruption> interruption_;
 };
+
+/// What a WholeFile would refuse of its place: a folder, a device, a pipe, a file that is write-protected. For a file
+/// that is only written after a long time.
+void must_be_writable(const std::filesystem::path& place);
+
+/// The file, open, with a lock (flock) on it that no other process has; one that has it is waited for, up to a minute.
+/// Without an open file: there is none, or its file system knows no locks. The lock goes with the descriptor. Throws
+/// MachineError.
+Descriptor locked_file(const std::filesystem::path& file);
 
 void write_whole_file(const std::filesystem::path& place, std::string_view bytes);
 

@@ -12,6 +12,8 @@
 #include <system_error>
 #include <vector>
 
+#include "harness/files/shown.hpp"
+#include "harness/files/whole_file.hpp"
 #include "harness/rig/document.hpp"
 #include "harness/rig/rig.hpp"
 
@@ -183,33 +185,26 @@ std::string with_value(const std::string& text, const std::filesystem::path& fil
   return text;
 }
 
-void replace_text(const std::filesystem::path& file, std::string_view text) {
-  namespace fs = std::filesystem;
+EditedFile::EditedFile(std::filesystem::path file) : file_(std::move(file)) {
   std::error_code ignored;
-  const fs::path place = fs::exists(file, ignored) ? fs::canonical(file, ignored) : file;
-  fs::path beside = place;
-  beside.replace_filename(fmt::format(".{}.{}.part", place.filename().string(), ::getpid()));
-  const auto fail = [&](int error) {
-    ::unlink(beside.c_str());
-    throw MachineError(fmt::format("{}: cannot be written: {}", file.string(), std::generic_category().message(error)));
-  };
-  struct stat facts {};
-  const bool there = ::stat(place.c_str(), &facts) == 0;
-  const int descriptor = ::open(beside.c_str(), O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC, 0666);
-  if (descriptor < 0) fail(errno);
-  int error = 0;
-  if (there && ::fchmod(descriptor, facts.st_mode & 07777) != 0) error = errno;
-  for (std::size_t done = 0; error == 0 && done < text.size();) {
-    const ssize_t count = ::write(descriptor, text.data() + done, text.size() - done);
-    if (count > 0)
-      done += static_cast<std::size_t>(count);
-    else if (errno != EINTR)
-      error = errno;
-  }
-  if (error == 0 && ::fsync(descriptor) != 0) error = errno;
-  if (::close(descriptor) != 0 && error == 0) error = errno;
-  if (error == 0 && ::rename(beside.c_str(), place.c_str()) != 0) error = errno;
-  if (error != 0) fail(error);
+  const bool leads_nowhere = std::filesystem::is_symlink(std::filesystem::symlink_status(file_, ignored)) &&
+                             !std::filesystem::exists(file_, ignored);
+  if (leads_nowhere)
+    throw InputError(fmt::format("{}: this is a link to {}, which is not there; give the name of the file itself",
+                                 files::shown(file_), files::shown(std::filesystem::read_symlink(file_, ignored))));
+  files::must_be_writable(file_);
+  lock_ = files::locked_file(file_);
+  if (!lock_ && !std::filesystem::exists(file_, ignored)) return;
+  text_ = read_text(file_);
+}
+
+void EditedFile::replace(std::string_view text) {
+  files::WholeFile whole(file_);
+  whole.expect(text_);
+  whole.write(text);
+  whole.commit();
+  text_ = std::string(text);
+  lock_ = files::Descriptor();
 }
 
 }  // namespace rackproof::rig

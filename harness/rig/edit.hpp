@@ -4,8 +4,11 @@
 ///          that one value set; where that cannot be had (a table written in an unforeseen way), nothing is changed and
 ///          the person is told what to write.
 #include <filesystem>
+#include <optional>
 #include <string>
 #include <string_view>
+
+#include "harness/files/descriptor.hpp"
 
 namespace rackproof::rig {
 
@@ -16,8 +19,30 @@ namespace rackproof::rig {
 std::string with_value(const std::string& text, const std::filesystem::path& file, std::string_view table,
                        std::string_view key, std::string_view written);
 
-/// Puts `text` in the file's place when it is whole: written beside it, to the disk, and renamed; a link stays a link,
-/// the permissions stay. The file may be absent. Throws MachineError.
-void replace_text(const std::filesystem::path& file, std::string_view text);
+/// A person's file while a tool edits it: read when this is made, put back by `replace`.
+/// Theorem  no edit is lost. Two tools edit a file one after the other: the second waits, and reads what the first has
+///          made of it. A file that a person or another program has changed since it was read is left as it is then,
+///          and the person is told. A link stays a link, the mode and, where the system allows it, the owner stay.
+/// Method   a lock (flock) on the file itself, kept until this goes; what stands there is compared with what was read
+///          ahead of the exchange of old and new, and what came out of it once more behind it (see WholeFile::expect).
+class EditedFile {
+ public:
+  /// The file may be absent; not so where a link leads. Throws InputError: it is no plain file, too large, or
+  /// write-protected; MachineError: it cannot be read, or another tool has held it for a minute.
+  explicit EditedFile(std::filesystem::path file);
+
+  const std::filesystem::path& file() const { return file_; }
+  /// What was read; nothing where there is no file.
+  const std::optional<std::string>& text() const { return text_; }
+
+  /// Puts `text` in the file's place when it is whole and on the disk. Throws InputError where the file is no longer as
+  /// it was read: then it stays as it is; MachineError.
+  void replace(std::string_view text);
+
+ private:
+  std::filesystem::path file_;
+  files::Descriptor lock_;
+  std::optional<std::string> text_;
+};
 
 }  // namespace rackproof::rig

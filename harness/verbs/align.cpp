@@ -5,6 +5,7 @@
 #include <cmath>
 #include <map>
 #include <nlohmann/json.hpp>
+#include <optional>
 
 #include "harness/rig/document.hpp"
 #include "harness/rig/edit.hpp"
@@ -137,8 +138,8 @@ std::string text_of(const rig::Rig& rig, const tune::Alignment& made, const tune
 }
 
 /// The file's text with what is new in it; unchanged where it holds it already.
-std::string with_alignment(const std::filesystem::path& file, const rig::Rig& before, const tune::Alignment& made) {
-  std::string text = rig::read_text(file);
+std::string with_alignment(std::string text, const rig::Rig& before, const tune::Alignment& made) {
+  const std::filesystem::path& file = before.file;
   for (std::size_t w = 0; w < made.ways.size(); ++w) {
     const tune::AlignedWay& way = made.ways[w];
     const auto found =
@@ -157,6 +158,15 @@ std::string with_alignment(const std::filesystem::path& file, const rig::Rig& be
 }
 
 void run_align(const AlignArguments& o) {
+  std::optional<rig::EditedFile> into;  // held from before it is read: RIG may be the same file
+  std::optional<rig::Rig> before;
+  if (!o.into.empty()) {
+    into.emplace(o.into);
+    if (!into->text())
+      throw InputError(
+          fmt::format("{}: there is no such file; --into wants the rig that was measured", o.into.string()));
+    before = rig::parse_rig(*into->text(), o.into);
+  }
   const rig::Rig rig = rig::load_rig(o.rig_file);
   if (rig.ways.size() < 2)
     throw InputError(fmt::format("{}: read one way; two at least are wanted to align", rig.file.string()));
@@ -170,12 +180,11 @@ void run_align(const AlignArguments& o) {
   for (const rig::Point& point : rig.points) points_hz.push_back(std::sqrt(point.low.at_hz * point.high.at_hz));
   const tune::Alignment made = tune::align(measured_ways(rig, o), points_hz, options);
   std::string written;
-  if (!o.into.empty()) {
-    const rig::Rig before = rig::load_rig(o.into);
-    const std::string text = with_alignment(o.into, before, made);
+  if (into) {
+    const std::string text = with_alignment(*into->text(), *before, made);
     written = fmt::format("\n{} holds them already.\n", o.into.string());
-    if (text != rig::read_text(o.into)) {
-      rig::replace_text(o.into, text);
+    if (text != *into->text()) {
+      into->replace(text);
       written = fmt::format(
           "\n{} holds them now. Measure again with all ways, then with one inverted: a deep dip at the "
           "point says that it is right.\n",

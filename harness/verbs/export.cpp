@@ -5,6 +5,7 @@
 
 #include "harness/calibration/compile.hpp"
 #include "harness/files/fingerprint.hpp"
+#include "harness/files/kind.hpp"
 #include "harness/files/output_folder.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/firmware/sources.hpp"
@@ -37,6 +38,7 @@ class Files {
   void add(const fs::path& name, std::string_view text, bool listed = true) {
     const fs::path place = folder_ / name;
     if (name.has_parent_path()) folders_.push_back(std::make_unique<files::OutputFolder>(place.parent_path()));
+    files::must_be_replaceable(place, files::Kind::source);
     files_.push_back(std::make_unique<WholeFile>(place));
     files_.back()->write(text);
     if (listed) listed_.push_back({name.generic_string(), text.size(), files::fingerprint_of(text)});
@@ -52,6 +54,7 @@ class Files {
     }
     const EarlierSet earlier = earlier_set(folder_, kExportList, below, left_);
     list["not_of_this_set"] = earlier.others;
+    files::must_be_replaceable(folder_ / kExportList, files::Kind::set_list);
     WholeFile whole(folder_ / kExportList);
     whole.write(list.dump(2, ' ', false, Json::error_handler_t::replace) + "\n");
     std::vector<WholeFile*> all;

@@ -37,13 +37,12 @@ double tilt_of(const std::string& text) {
 /// The file that is written into: a rig's `[system]`, or a venue's `[venue]` or `[venue.feed.NAME]`.
 class Place {
  public:
-  Place(fs::path file, const std::string& feed) : file_(std::move(file)) {
-    const bool absent = !fs::exists(fs::symlink_status(file_));
-    text_ = absent ? fmt::format(
-                         "# Tonight's room, by measurement. Thrown away, it leaves the rig as it was.\n"
-                         "format = 1\ntitle = \"{}\"\n\n[venue]\n",
-                         title())
-                   : rig::read_text(file_);
+  Place(fs::path file, const std::string& feed) : file_(std::move(file)), edited_(file_) {
+    text_ = edited_.text() ? *edited_.text()
+                           : fmt::format(
+                                 "# Tonight's room, by measurement. Thrown away, it leaves the rig as it was.\n"
+                                 "format = 1\ntitle = \"{}\"\n\n[venue]\n",
+                                 title());
     const rig::Node root = rig::parse_document(text_, file_);
     if (root.find("venue") == nullptr && (root.find("controller") != nullptr || root.find("way") != nullptr)) {
       if (!feed.empty())
@@ -84,7 +83,7 @@ class Place {
     if (!made.eq.empty()) eq += "]";
     text = rig::with_value(text, file_, table_, "eq", eq);
     if (rig_) compile(rig::parse_rig(text, file_));  // what would not run is not written
-    rig::replace_text(file_, text);
+    edited_.replace(text);
   }
 
  private:
@@ -117,6 +116,7 @@ class Place {
   }
 
   fs::path file_;
+  rig::EditedFile edited_;
   std::string text_, table_;
   std::optional<rig::Rig> rig_;
   std::optional<double> standing_gain_db_;

@@ -5,6 +5,8 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/audio/reader.hpp"
+#include "harness/files/kind.hpp"
+#include "harness/files/whole_file.hpp"
 #include "harness/report/measurement_page.hpp"
 #include "harness/rig/units.hpp"
 #include "harness/tune/transfer.hpp"
@@ -91,6 +93,8 @@ void run_measure(const MeasureOptions& o) {
   }
   std::vector<std::filesystem::path> read{o.sent};
   read.insert(read.end(), o.captured.begin(), o.captured.end());
+  files::must_be_writable(o.output);
+  files::must_be_replaceable(o.output, form == ".json" ? files::Kind::measurement_json : files::Kind::measurement_csv);
   o.report.require_place(read, o.output);
   tune::TransferOptions options;
   options.smoothing = smoothing_of(o.smoothing);
@@ -110,20 +114,23 @@ void run_measure(const MeasureOptions& o) {
     captured.push_back(recording(file, o.captured_channel, "--captured-channel"));
   const tune::Measurement m = tune::measure(sent, captured, options);
   const Json document = tune::document_of(m);
-  WholeFile file(o.output);  // in its place only when the page is, too
+  std::vector<files::WholeFile> written;  // both or none
+  written.emplace_back(o.output);
   if (form == ".json")
-    file.write(document.dump() + "\n");
+    written[0].write(document.dump(-1, ' ', false, Json::error_handler_t::replace) + "\n");
   else
-    file.write(tune::csv_of(
+    written[0].write(tune::csv_of(
         m, o.take_out.empty() ? m.arrival_ms : 1e3 * quantity_of("--take-out", o.take_out, rig::Quantity::time)));
   if (o.report)
-    o.report.write(report::measurement_page(m, {.name = o.output.stem().string(),
-                                                .sent_file = o.sent.string(),
-                                                .sent_channel = o.sent_channel,
-                                                .captured_channel = o.captured_channel,
-                                                .made = now_in_words(),
-                                                .program = program_name()}));
-  file.commit();
+    written.push_back(o.report.written(report::measurement_page(m, {.name = o.output.stem().string(),
+                                                                    .sent_file = o.sent.string(),
+                                                                    .sent_channel = o.sent_channel,
+                                                                    .captured_channel = o.captured_channel,
+                                                                    .made = now_in_words(),
+                                                                    .program = program_name()})));
+  std::vector<files::WholeFile*> all;
+  for (files::WholeFile& file : written) all.push_back(&file);
+  files::commit_all(all);
   o.voice.say(
       text_of(m, text_width()) + "\n" + o.output.string() + " is written.\n" + o.report.line() +
       wrapped("Loud noise harms hearing and burns drivers: start low, protect ears, high-frequency drivers first "

@@ -17,6 +17,7 @@
 #include "harness/analysis/true_peak_meter.hpp"
 #include "harness/analysis/wave_peak_meter.hpp"
 #include "harness/audio/feed_stream.hpp"
+#include "harness/files/kind.hpp"
 #include "harness/files/output_folder.hpp"
 #include "harness/verbs/pipeline.hpp"
 #include "harness/verbs/render_list.hpp"
@@ -311,6 +312,7 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   pipeline.run(job.workers);
   interruption.check();
   for (audio::Writer& writer : writers) writer.finish();
+  files::must_be_replaceable(job.folder / kRenderList, files::Kind::set_list);
   files::WholeFile list(job.folder / kRenderList);
   list.write(render_list(rig, compiled, job, rendered, writers, earlier));
   audio::keep_all(writers, &list, job.workers);

@@ -9,6 +9,7 @@
 #include <cstring>
 #include <ctime>
 
+#include "harness/files/kind.hpp"
 #include "harness/verbs/verb.hpp"
 
 #ifndef RACKPROOF_VERSION
@@ -37,12 +38,19 @@ void ReportOption::require_place(const std::vector<fs::path>& read, const fs::pa
   if (!written.empty() &&
       fs::weakly_canonical(fs::absolute(written), error) == fs::weakly_canonical(fs::absolute(place), error))
     refuse("that file is written by this very run; right would be another name");
+  files::must_be_writable(place);
+  files::must_be_replaceable(place, files::Kind::page);
   if (::access(folder.c_str(), W_OK) != 0)
     throw MachineError(fmt::format("{}: cannot be written to: {}", folder.string(), std::strerror(errno)));
 }
 
 void ReportOption::write(std::string_view html) const {
-  if (!place.empty()) write_whole_file(place, html);
+  if (!place.empty()) written(html).commit();
+}
+files::WholeFile ReportOption::written(std::string_view html) const {
+  files::WholeFile file(place);
+  file.write(html);
+  return file;
 }
 
 std::string ReportOption::line() const { return place.empty() ? "" : "Report: " + place.string() + "\n"; }

@@ -3,7 +3,8 @@
 
 #include <nlohmann/json.hpp>
 
-#include "harness/rig/edit.hpp"
+#include "harness/files/kind.hpp"
+#include "harness/files/whole_file.hpp"
 #include "harness/seal/drift.hpp"
 #include "harness/seal/seal.hpp"
 #include "harness/verbs/table.hpp"
@@ -20,8 +21,9 @@ struct Sealing {
     const rig::Rig rig = rig::load_rig(rig_file);
     const std::filesystem::path place = seal::seal_file_of(rig_file);
     const seal::Facts facts = seal::facts_of(rig);
+    files::must_be_replaceable(place, files::Kind::seal);
     const seal::Seal before = seal::load_seal(place);
-    rig::replace_text(place, seal::seal_text(facts));
+    files::write_whole_file(place, seal::seal_text(facts));
 
     std::string text = fmt::format("{}: {} numbers sealed\n", place.string(), facts.size());
     Json replaced = nullptr;

@@ -1,18 +1,17 @@
 #include "harness/verbs/set_list.hpp"
 
-#include <fcntl.h>
 #include <fmt/format.h>
-#include <sys/stat.h>
-#include <unistd.h>
 
 #include <algorithm>
 #include <nlohmann/json.hpp>
+#include <optional>
 #include <set>
 
-#include "harness/files/descriptor.hpp"
 #include "harness/files/fingerprint.hpp"
+#include "harness/files/plain_file.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/rig/document.hpp"
+#include "harness/rig/json_fields.hpp"
 #include "harness/seal/facts.hpp"
 #include "harness/seal/seal.hpp"
 
@@ -22,18 +21,14 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr std::size_t kMostOfList = std::size_t{4} << 20;
-constexpr int kDeepest = 8;
 
-/// What can be read of a plain file that is not too large; empty where it cannot.
-std::string text_of(const fs::path& file) {
-  const files::Descriptor opened(::open(file.c_str(), O_RDONLY | O_NONBLOCK | O_CLOEXEC));
-  struct stat facts {};
-  if (!opened || ::fstat(opened.get(), &facts) != 0 || !S_ISREG(facts.st_mode)) return {};
-  if (static_cast<std::size_t>(facts.st_size) > kMostOfList) return {};
-  std::string text(static_cast<std::size_t>(facts.st_size), '\0');
-  const ssize_t got = files::read_at(opened.get(), text, 0);
-  text.resize(got > 0 ? static_cast<std::size_t>(got) : 0);
-  return text;
+/// The list that stands there; nothing where there is none, or what stands there is none.
+std::optional<rig::JsonNode> list_in(const fs::path& file) {
+  try {
+    return rig::parse_json(files::read_plain_file(file, {kMostOfList}), file, "a list of files");
+  } catch (const std::runtime_error&) {
+    return std::nullopt;
+  }
 }
 
 bool is_there(const fs::path& file) {
@@ -47,20 +42,17 @@ bool is_below(const fs::path& name) {
          std::ranges::none_of(name, [](const fs::path& part) { return part.empty() || part == "." || part == ".."; });
 }
 
-std::set<std::string> names_listed(const Json& list) {
+std::set<std::string> names_listed(const rig::JsonNode& list) {
   std::set<std::string> names;
-  const auto add = [&](const Json& name) {
-    if (name.is_string() && is_below(name.get<std::string>())) names.insert(name.get<std::string>());
+  const auto add = [&](const rig::JsonNode* name) {
+    if (name != nullptr && name->kind == rig::JsonNode::Kind::text && is_below(name->text)) names.insert(name->text);
   };
   const auto each = [&](const char* key, const auto& take) {
-    if (const auto found = list.find(key); found != list.end() && found->is_array())
-      for (const Json& item : *found) take(item);
+    if (const rig::JsonNode* found = list.find(key); found != nullptr && found->kind == rig::JsonNode::Kind::list)
+      for (const rig::JsonNode& item : found->items) take(item);
   };
-  for (const char* key : {"outputs", "files"})
-    each(key, [&](const Json& item) {
-      if (item.is_object() && item.contains("file")) add(item["file"]);
-    });
-  each("not_of_this_set", add);
+  for (const char* key : {"outputs", "files"}) each(key, [&](const rig::JsonNode& item) { add(item.find("file")); });
+  each("not_of_this_set", [&](const rig::JsonNode& item) { add(&item); });
   return names;
 }
 
@@ -92,11 +84,8 @@ Json json_of(const ListedFile& file) { return {{"file", file.name}, {"bytes", fi
 EarlierSet earlier_set(const fs::path& folder, std::string_view list_name, const std::vector<std::string>& names,
                        std::size_t left) {
   EarlierSet earlier;
-  const std::string text = text_of(folder / list_name);
-  const Json list = Json::parse(
-      text, [](int depth, Json::parse_event_t, Json&) { return depth <= kDeepest; }, false);
-  if (list.is_object()) {
-    for (const std::string& name : names_listed(list))
+  if (const std::optional<rig::JsonNode> list = list_in(folder / list_name)) {
+    for (const std::string& name : names_listed(*list))
       if (std::ranges::find(names, name) == names.end() && is_there(folder / name)) earlier.others.push_back(name);
     return earlier;
   }

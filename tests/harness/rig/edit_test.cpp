@@ -6,14 +6,17 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include <fstream>
+#include <functional>
+#include <thread>
 
+#include "../audio/scratch.hpp"
 #include "harness/rig/document.hpp"
 #include "harness/rig/rig.hpp"
 
 namespace rackproof::rig {
 namespace {
 
+using testing::AllOf;
 using testing::HasSubstr;
 namespace fs = std::filesystem;
 
@@ -92,23 +95,119 @@ TEST(Edit, WhatCannotBeEditedIsToldAndLeft) {
   EXPECT_THROW(with_value("[a]\n", "f.toml", "a", "k", "1\n[b]"), InputError);
 }
 
-TEST(Edit, ALinkStaysALinkAndPermissionsStay) {
-  const fs::path place = fs::temp_directory_path() / ("rackproof_edit_test_" + std::to_string(::getpid()));
-  fs::create_directories(place);
-  std::ofstream(place / "a.toml") << "x = 1\n";
-  ASSERT_EQ(::chmod((place / "a.toml").c_str(), 0640), 0);
-  fs::create_symlink("a.toml", place / "b.toml");
-  replace_text(place / "b.toml", "x = 2\n");
-  EXPECT_TRUE(fs::is_symlink(place / "b.toml"));
-  EXPECT_EQ(read_text(place / "a.toml"), "x = 2\n");
-  struct stat facts {};
-  ASSERT_EQ(::stat((place / "a.toml").c_str(), &facts), 0);
-  EXPECT_EQ(facts.st_mode & 0777, 0640u);
-  replace_text(place / "new.toml", "y = 1\n");
-  EXPECT_EQ(read_text(place / "new.toml"), "y = 1\n");
-  EXPECT_THROW(replace_text(place / "no" / "c.toml", ""), MachineError);
-  EXPECT_EQ(std::distance(fs::directory_iterator(place), fs::directory_iterator()), 3) << "left something behind";
-  fs::remove_all(place);
+class EditedFileTest : public testing::Test {
+ protected:
+  struct stat facts(const char* name) const {
+    struct stat found {};
+    EXPECT_EQ(::stat((scratch_ / name).c_str(), &found), 0);
+    return found;
+  }
+  static std::string refusal(auto act) {
+    try {
+      act();
+    } catch (const InputError& error) {
+      return error.what();
+    }
+    return "done";
+  }
+  test::Scratch scratch_;
+};
+
+TEST_F(EditedFileTest, ALinkStaysALinkAndModeAndOwnerStay) {
+  test::put(scratch_ / "a.toml", "x = 1\n");
+  ASSERT_EQ(::chmod((scratch_ / "a.toml").c_str(), 0640), 0);
+  const bool as_root = ::geteuid() == 0;
+  if (as_root) {
+    ASSERT_EQ(::chown((scratch_ / "a.toml").c_str(), 1234, 4321), 0);
+  }
+  fs::create_symlink("a.toml", scratch_ / "b.toml");
+  EditedFile file(scratch_ / "b.toml");
+  EXPECT_EQ(file.text(), "x = 1\n");
+  file.replace("x = 2\n");
+  EXPECT_TRUE(fs::is_symlink(scratch_ / "b.toml"));
+  EXPECT_EQ(test::bytes_of(scratch_ / "a.toml"), "x = 2\n");
+  EXPECT_EQ(facts("a.toml").st_mode & 0777, 0640u);
+  if (as_root) {
+    EXPECT_EQ(facts("a.toml").st_uid, 1234u);
+    EXPECT_EQ(facts("a.toml").st_gid, 4321u);
+  }
+  EXPECT_THAT(scratch_.names(), testing::ElementsAre("a.toml", "b.toml")) << "left something behind";
+}
+
+TEST_F(EditedFileTest, MayBeAbsent) {
+  EditedFile file(scratch_ / "new.toml");
+  EXPECT_EQ(file.text(), std::nullopt);
+  file.replace("y = 1\n");
+  EXPECT_EQ(test::bytes_of(scratch_ / "new.toml"), "y = 1\n");
+  EXPECT_THROW(EditedFile(scratch_ / "no" / "c.toml").replace(""), MachineError);
+  fs::create_symlink("nowhere.toml", scratch_ / "astray.toml");
+  EXPECT_THAT(refusal([&] { EditedFile(scratch_ / "astray.toml"); }), HasSubstr("a link to nowhere.toml"));
+}
+
+TEST_F(EditedFileTest, OneThatChangedMeanwhileStays) {
+  const auto saved = [&](const std::string& text) {  // as editors do it: beside it, then renamed
+    test::put(scratch_ / "saved", text);
+    fs::rename(scratch_ / "saved", scratch_ / "a.toml");
+  };
+  const auto written_in_place = [&](const std::string& text) { test::put(scratch_ / "a.toml", text); };
+  for (const auto& save :
+       {std::function<void(const std::string&)>(saved), std::function<void(const std::string&)>(written_in_place)}) {
+    test::put(scratch_ / "a.toml", "x = 1\n");
+    EditedFile file(scratch_ / "a.toml");
+    save("x = 7  # mine\n");
+    EXPECT_THAT(refusal([&] { file.replace("x = 2\n"); }),
+                AllOf(HasSubstr("a.toml: was changed"), HasSubstr("run this again")));
+    EXPECT_EQ(test::bytes_of(scratch_ / "a.toml"), "x = 7  # mine\n");
+    EXPECT_THAT(scratch_.names(), testing::ElementsAre("a.toml"));
+  }
+  // Control: saved anew with the same bytes is no change.
+  EditedFile file(scratch_ / "a.toml");
+  saved("x = 7  # mine\n");
+  EXPECT_EQ(refusal([&] { file.replace("x = 2\n"); }), "done");
+  EXPECT_EQ(test::bytes_of(scratch_ / "a.toml"), "x = 2\n");
+}
+
+TEST_F(EditedFileTest, OneThatCameOrWentMeanwhileStaysSo) {
+  EditedFile absent(scratch_ / "new.toml");
+  test::put(scratch_ / "new.toml", "mine = 1\n");
+  EXPECT_THAT(refusal([&] { absent.replace("theirs = 2\n"); }), HasSubstr("new.toml: was made"));
+  EXPECT_EQ(test::bytes_of(scratch_ / "new.toml"), "mine = 1\n");
+  test::put(scratch_ / "old.toml", "x = 1\n");
+  EditedFile there(scratch_ / "old.toml");
+  fs::remove(scratch_ / "old.toml");
+  EXPECT_THAT(refusal([&] { there.replace("x = 2\n"); }), HasSubstr("old.toml: was "));
+  EXPECT_THAT(scratch_.names(), testing::ElementsAre("new.toml"));
+}
+
+TEST_F(EditedFileTest, WriteProtectedStaysAsItIs) {
+  test::put(scratch_ / "a.toml", "x = 1\n");
+  ASSERT_EQ(::chmod((scratch_ / "a.toml").c_str(), 0444), 0);
+  EXPECT_THAT(refusal([&] { EditedFile(scratch_ / "a.toml"); }), HasSubstr("write-protected"));
+  // Protected after it was read.
+  ASSERT_EQ(::chmod((scratch_ / "a.toml").c_str(), 0644), 0);
+  EditedFile file(scratch_ / "a.toml");
+  ASSERT_EQ(::chmod((scratch_ / "a.toml").c_str(), 0444), 0);
+  EXPECT_THAT(refusal([&] { file.replace("x = 2\n"); }), HasSubstr("write-protected"));
+  EXPECT_EQ(test::bytes_of(scratch_ / "a.toml"), "x = 1\n");
+}
+
+TEST_F(EditedFileTest, SeveralToolsAtOnceLoseNothing) {
+  constexpr int kTools = 8, kEdits = 10;
+  test::put(scratch_ / "a.toml", "x = 0\n");
+  std::vector<std::thread> tools;
+  for (int tool = 0; tool < kTools; ++tool)
+    tools.emplace_back([&] {
+      for (int edit = 0; edit < kEdits; ++edit) {
+        EditedFile file(scratch_ / "a.toml");
+        const std::string& text = *file.text();
+        const int x = std::stoi(text.substr(4));
+        std::this_thread::yield();
+        file.replace("x = " + std::to_string(x + 1) + "\n");
+      }
+    });
+  for (std::thread& tool : tools) tool.join();
+  EXPECT_EQ(test::bytes_of(scratch_ / "a.toml"), "x = " + std::to_string(kTools * kEdits) + "\n");
+  EXPECT_THAT(scratch_.names(), testing::ElementsAre("a.toml"));
 }
 
 }  // namespace
