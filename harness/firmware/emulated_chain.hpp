@@ -4,6 +4,7 @@
 /// Method   bare metal: own start-up and linker script, files by semihosting, a clock that goes on by a fixed time an
 ///          instruction. What does not fit the part, calls a heap or reckons in double precision does not link. A run
 ///          that hangs is ended.
+/// Signals  Ctrl-C and a polite kill end what runs here, remove the folder of the work, and come out as Interrupted.
 /// Limits   instructions, not cycles: nothing of waiting for memory, of interrupts, or of a division's length.
 #include <cstddef>
 #include <cstdint>
@@ -12,6 +13,7 @@
 #include <string>
 #include <vector>
 
+#include "harness/files/interruption.hpp"
 #include "harness/firmware/parts.hpp"
 
 namespace rackproof::firmware {
@@ -38,7 +40,7 @@ class EmulatedChain {
     std::size_t stack_used_bytes = 0, state_bytes = 0;  ///< state: what the chain is lent
   };
 
-  /// Throws MachineError that says which packages are missing, or what the compiler said.
+  /// Throws MachineError that says which packages are missing, or what the compiler said; files::Interrupted.
   EmulatedChain(const Part& part, const std::string& numbers_header, const Variation& variation);
   EmulatedChain(const Part& part, const std::string& numbers_header)
       : EmulatedChain(part, numbers_header, Variation{}) {}
@@ -46,7 +48,7 @@ class EmulatedChain {
   EmulatedChain(const EmulatedChain&) = delete;
   EmulatedChain& operator=(const EmulatedChain&) = delete;
 
-  /// Throws MachineError with what the part said when it did not end well.
+  /// Throws MachineError with what the part said when it did not end well; files::Interrupted.
   Run run(const Job& job) const;
 
   std::size_t flash_used_bytes() const { return flash_used_bytes_; }  ///< code and constants
@@ -54,6 +56,7 @@ class EmulatedChain {
   const std::string& compiler() const { return compiler_; }           ///< its name and version
 
  private:
+  files::Interruption interruption_;  // stands before there is anything to be removed
   const Part& part_;
   unsigned timeout_s_;
   std::filesystem::path folder_;

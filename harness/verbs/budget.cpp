@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
+#include "harness/files/shown.hpp"
 #include "harness/firmware/cost.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/verbs/table.hpp"
@@ -60,9 +61,9 @@ std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const Hos
   std::string text = fmt::format(
       "{}: {} outputs, block {}\n"
       "{}: {:.1f} ns a frame, {:.1f} in the dearest block, {:.3f} % of real time, {} bytes of state\n",
-      rig.title.empty() ? rig.file.string() : rig.title, compiled.outputs.size(), rig.controller.block_frames,
-      firmware::this_machine(), whole.mean, whole.worst_block, whole.mean * rig.controller.sample_rate_hz * 1e-7,
-      here.state_bytes);
+      files::shown(rig.title.empty() ? rig.file.string() : rig.title), compiled.outputs.size(),
+      rig.controller.block_frames, firmware::this_machine(), whole.mean, whole.worst_block,
+      whole.mean * rig.controller.sample_rate_hz * 1e-7, here.state_bytes);
   std::vector<Table::Column> columns{{"block of the chain", Align::left}, {"ns a frame"}, {"dearest block"}, {"share"}};
   if (here.instructions) columns.insert(columns.end(), {{"instructions a frame"}, {"dearest"}});
   Table blocks(std::move(columns));

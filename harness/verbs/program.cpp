@@ -13,6 +13,7 @@
 #include <fmt/format.h>
 
 #include "harness/verbs/seal_check.hpp"
+#include "harness/verbs/streams.hpp"
 #include "harness/verbs/verb.hpp"
 
 #ifndef RACKPROOF_VERSION
@@ -26,14 +27,6 @@ constexpr int kDone = 0, kBadInput = 2, kMachineFailed = 3;
 constexpr void (*kVerbs[])(CLI::App&, int&) = {add_plan,   add_render, add_prove,   add_stimulus,
                                                add_budget, add_export, add_measure, add_flatten,
                                                add_align,  add_seal,   add_drift,   add_help};
-
-void write_to(std::FILE* stream, std::string_view text) {
-  const bool whole = std::fwrite(text.data(), 1, text.size(), stream) == text.size() && std::fflush(stream) == 0;
-  if (whole) return;
-  const int reason = errno;
-  std::clearerr(stream);
-  if (reason != EPIPE) throw MachineError(fmt::format("cannot write the output: {}", std::strerror(reason)));
-}
 
 /// How many letters have to be put in, left out, changed or swapped with their neighbour.
 std::size_t edits(std::string_view a, std::string_view b) {
@@ -105,11 +98,19 @@ std::string words_for(const CLI::App& program, const CLI::ParseError& error) {
   return fmt::format("{}: {}", verb.get_name(), error.what());
 }
 
-int fault(int status, const std::string& what) {
-  for (std::size_t at = 0; at <= what.size();) {
-    const std::size_t end = std::min(what.find('\n', at), what.size());
-    if (end > at) fmt::print(stderr, "rackproof: {}\n", what.substr(at, end - at));
-    at = end + 1;
+/// Tells what went wrong, a line each. Nothing that happens here changes the status.
+int fault(int status, std::string_view error) noexcept {
+  try {
+    const std::string what = for_people(error);
+    std::string words;
+    for (std::size_t at = 0; at <= what.size();) {
+      const std::size_t end = std::min(what.find('\n', at), what.size());
+      if (end > at) words.append("rackproof: ").append(what, at, end - at) += '\n';
+      at = end + 1;
+    }
+    tell(words);
+  } catch (...) {
+    tell_as_it_is("rackproof: out of memory\n");
   }
   return status;
 }
@@ -127,14 +128,42 @@ void Voice::add_to(CLI::App& verb) {
   verb.add_flag("--json", json, "One JSON document on standard output, text for people on standard error");
   verb.add_flag("--quiet", quiet, "No text for people; errors are still told");
 }
+namespace {
+
+/// Characters that JSON may hold as they are and a terminal takes for commands, as JSON's own \u009b: they stand in
+/// texts alone.
+std::string with_controls_as_numbers(const std::string& document) {
+  std::string safe;
+  safe.reserve(document.size());
+  for (std::size_t i = 0; i < document.size(); ++i) {
+    const auto byte = static_cast<unsigned char>(document[i]);
+    const auto next = static_cast<unsigned char>(i + 1 < document.size() ? document[i + 1] : '\0');
+    if (byte == 0x7F) {
+      safe += "\\u007f";
+    } else if (byte == 0xC2 && next >= 0x80 && next <= 0x9F) {  // U+0080 to U+009F in UTF-8
+      safe += fmt::format("\\u{:04x}", next);
+      ++i;
+    } else {
+      safe += document[i];
+    }
+  }
+  return safe;
+}
+
+}  // namespace
+
 void Voice::say(std::string_view text) const {
-  if (!quiet) write_to(json ? stderr : stdout, text);
+  if (quiet) return;
+  if (json)
+    tell(text);
+  else
+    print_text(text);
 }
 void Voice::document(const Json& document) const {
-  if (json) write_to(stdout, document.dump(2, ' ', false, Json::error_handler_t::replace) + "\n");
+  if (json) print_bytes(with_controls_as_numbers(document.dump(2, ' ', false, Json::error_handler_t::replace) + "\n"));
 }
 void Voice::document_piece(std::string_view text) const {
-  if (json) write_to(stdout, text);
+  if (json) print_bytes(with_controls_as_numbers(std::string(text)));
 }
 
 void RigArguments::add_to(CLI::App& verb) {
@@ -180,16 +209,18 @@ std::unique_ptr<CLI::App> make_program(int& status) {
 
 int run(int argc, const char* const* argv) {
   int status = kDone;
+  hold_standard_streams();
   try {
+    note_typed(argc, argv);
     const std::unique_ptr<CLI::App> program = make_program(status);
     try {
       program->parse(argc, argv);
     } catch (const CLI::CallForHelp&) {
-      write_to(stdout, program->help());
+      print_text(program->help());
     } catch (const CLI::CallForAllHelp&) {
-      write_to(stdout, program->help("", CLI::AppFormatMode::All));
+      print_text(program->help("", CLI::AppFormatMode::All));
     } catch (const CLI::CallForVersion& version) {
-      write_to(stdout, std::string(version.what()) + "\n");
+      print_text(std::string(version.what()) + "\n");
     } catch (const CLI::ParseError& error) {
       const std::vector<CLI::App*> taken = program->get_subcommands();
       return fault(kBadInput,
@@ -198,12 +229,13 @@ int run(int argc, const char* const* argv) {
     }
     return status;
   } catch (const files::Interrupted& interrupted) {
-    fmt::print(stderr, "rackproof: interrupted; nothing was added or replaced\n");
+    tell_as_it_is("rackproof: interrupted; nothing was added or replaced\n");
     files::die_of(interrupted.signal_number);
   } catch (const InputError& error) {
     return fault(kBadInput, error.what());
   } catch (const std::bad_alloc&) {
-    return fault(kMachineFailed, "out of memory");
+    tell_as_it_is("rackproof: out of memory\n");
+    return kMachineFailed;
   } catch (const std::exception& error) {  // MachineError, and what a library throws when the machine lets it down
     return fault(kMachineFailed, error.what());
   }

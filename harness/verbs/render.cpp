@@ -16,6 +16,7 @@
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/set_list.hpp"
+#include "harness/verbs/streams.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
@@ -221,10 +222,10 @@ void must_differ(const std::vector<fs::path>& inputs, const fs::path& folder) {
   try {
     std::rethrow_exception(batch.failure);
   } catch (const files::Interrupted& interrupted) {
-    fmt::print(stderr, "rackproof: render: interrupted; {}\n", kept);
+    tell(fmt::format("rackproof: render: interrupted; {}\n", kept));
     files::die_of(interrupted.signal_number);
   } catch (...) {
-    if (whole > 0) fmt::print(stderr, "rackproof: render: {}\n", kept);
+    if (whole > 0) tell(fmt::format("rackproof: render: {}\n", kept));
     throw;
   }
 }

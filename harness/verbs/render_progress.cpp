@@ -5,7 +5,8 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
+
+#include "harness/verbs/streams.hpp"
 
 namespace rackproof {
 
@@ -24,15 +25,14 @@ std::string progress_line(double share, double elapsed_s) {
 
 Progress::Progress(bool wanted) : on_(wanted && ::isatty(STDERR_FILENO) == 1) {}
 Progress::~Progress() {
-  if (on_) std::fputs("\r\033[K", stderr);
+  if (on_) tell_as_it_is("\r\033[K");
 }
 void Progress::show(std::uint64_t done, std::uint64_t total) {
   const Clock::time_point now = Clock::now();
   if (!on_ || total == 0 || now - shown_ < std::chrono::milliseconds(200)) return;
   shown_ = now;
   const double elapsed_s = std::chrono::duration<double>(now - start_).count();
-  fmt::print(stderr, "\r\033[K{}", progress_line(static_cast<double>(done) / static_cast<double>(total), elapsed_s));
-  std::fflush(stderr);
+  tell_as_it_is("\r\033[K" + progress_line(static_cast<double>(done) / static_cast<double>(total), elapsed_s));
 }
 
 }  // namespace rackproof

@@ -14,6 +14,7 @@
 #include "harness/stimuli/noise.hpp"
 #include "harness/stimuli/path_worst_case.hpp"
 #include "harness/stimuli/tones.hpp"
+#include "harness/verbs/streams.hpp"
 #include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
 
@@ -291,7 +292,7 @@ void run_stimulus(const StimulusOptions& o) {
   try {
     levels = write(s, o, *audio::subtype_of(o.subtype));
   } catch (const files::Interrupted& interrupted) {
-    fmt::print(stderr, "rackproof: stimulus: interrupted; {} is as it was\n", o.file.string());
+    tell(fmt::format("rackproof: stimulus: interrupted; {} is as it was\n", o.file.string()));
     files::die_of(interrupted.signal_number);
   }
   const double seconds = static_cast<double>(s.frames) / s.sample_rate_hz;

@@ -5,6 +5,9 @@
 
 #include <algorithm>
 #include <cstdlib>
+#include <utility>
+
+#include "harness/files/shown.hpp"
 
 namespace rackproof {
 
@@ -31,14 +34,15 @@ std::size_t text_width() {
   return std::clamp<std::size_t>(width, 40, 1000);
 }
 
-std::string wrapped(std::string_view text, std::size_t width, std::string_view first) {
+std::string wrapped(std::string_view what, std::size_t width, std::string_view first) {
+  const std::string text = files::shown(what);  // a line end in a title is none of ours
   const std::size_t indent = display_width(first);
   std::string out(first);
   std::size_t at = indent;
   bool line_begins = true;
   for (std::size_t from = 0; from < text.size();) {
     const std::size_t end = std::min(text.find(' ', from), text.size());
-    const std::string_view word = text.substr(from, end - from);
+    const std::string_view word = std::string_view(text).substr(from, end - from);
     from = end + 1;
     if (word.empty()) continue;
     const std::size_t needed = display_width(word) + (line_begins ? 0 : 1);
@@ -51,6 +55,11 @@ std::string wrapped(std::string_view text, std::size_t width, std::string_view f
     out += word, at += display_width(word), line_begins = false;
   }
   return out + "\n";
+}
+
+void Table::row(std::vector<std::string> cells) {
+  for (std::string& cell : cells) cell = files::shown(cell);
+  rows_.push_back(std::move(cells));
 }
 
 std::string Table::text(std::size_t width) const {

@@ -11,7 +11,7 @@ std::size_t display_width(std::string_view text);
 /// Of the terminal on standard output (or as COLUMNS says); 100 where there is none. At least 40.
 std::size_t text_width();
 /// Breaks at spaces so that no line is wider than `width`, but for a single long word. `first` begins the first line,
-/// the others are indented as deep. Ends with a newline.
+/// the others are indented as deep. Ends with a newline. Control characters in the text, line ends too, are shown.
 std::string wrapped(std::string_view text, std::size_t width, std::string_view first = {});
 
 enum class Align { left, right };
@@ -22,8 +22,8 @@ class Table {
     Align align = Align::right;
   };
   explicit Table(std::vector<Column> columns) : columns_(std::move(columns)) {}
-  /// As many cells as there are columns.
-  void row(std::vector<std::string> cells) { rows_.push_back(std::move(cells)); }
+  /// As many cells as there are columns. Control characters in them, line ends too, are shown (files/shown.hpp).
+  void row(std::vector<std::string> cells);
   /// Where it is wider than `width`, it goes on below, with the first column repeated.
   std::string text(std::size_t width) const;
 
