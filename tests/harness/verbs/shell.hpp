@@ -1,0 +1,65 @@
+#pragma once
+/// Command lines of the program in a folder that goes with the test.
+#include <sys/wait.h>
+
+#include <cstdlib>
+#include <nlohmann/json.hpp>
+#include <random>
+#include <string>
+
+#include "../audio/scratch.hpp"
+
+namespace rackproof::test {
+
+struct Result {
+  int status = -1;
+  std::string out, err;
+};
+
+/// $R is the program, and the folder is the working one.
+class Shell {
+ public:
+  Result run(const std::string& line) const {
+    const std::string command = "cd '" + scratch_.folder().string() +
+                                "' && COLUMNS=400 && R='" RACKPROOF_PROGRAM "' && export COLUMNS R && { " + line +
+                                "\n} >.out 2>.err";
+    const int status = std::system(command.c_str());
+    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status), bytes_of(scratch_ / ".out"),
+            bytes_of(scratch_ / ".err")};
+  }
+  std::filesystem::path operator/(const std::string& name) const { return scratch_ / name; }
+  std::string read(const std::string& name) const { return bytes_of(scratch_ / name); }
+  void write(const std::string& name, const std::string& text) const { put(scratch_ / name, text); }
+  /// All that is there, but for what `run` itself makes.
+  std::set<std::string> names() const {
+    std::set<std::string> names = scratch_.names();
+    names.erase(".out");
+    names.erase(".err");
+    return names;
+  }
+
+  /// rig.toml: two ways, two feeds.
+  void with_rig() const { write("rig.toml", bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/two-way-top.toml")); }
+  /// in.wav: two channels of noise, two seconds.
+  void with_recording() const {
+    write_audio(scratch_ / "in.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, noise(2 * 96000, 5));
+  }
+  /// low.json and high.json: a flat measurement with phase, one 0.2 ms behind the other.
+  void with_measurements() const {
+    for (const auto& [name, arrival_ms] : {std::pair{"low.json", 10.0}, {"high.json", 10.2}}) {
+      nlohmann::json m{{"sample_rate_hz", 48000}, {"captures", 1}, {"arrival_ms", arrival_ms}};
+      for (double hz = 20; hz < 20000; hz *= 1.03) {
+        m["frequency_hz"].push_back(hz);
+        m["magnitude_db"].push_back(-30 + (hz > 500 && hz < 900 ? 4.0 : 0.0));
+        m["phase_deg"].push_back(0);
+        m["coherence"].push_back(0.97);
+      }
+      write(name, m.dump());
+    }
+  }
+
+ private:
+  Scratch scratch_;
+};
+
+}  // namespace rackproof::test
