@@ -8,17 +8,17 @@
 
 #include "harness/errors.hpp"
 #include "harness/files/descriptor.hpp"
+#include "harness/files/entry.hpp"
 
 namespace rackproof::files {
 
 namespace fs = std::filesystem;
 
 OutputFolder::OutputFolder(const fs::path& folder) {
-  std::error_code error;
-  if (fs::exists(folder, error)) {
-    if (fs::is_directory(folder, error)) return;
+  const Entry there = entry_at(folder);
+  if (there == Entry::folder) return;
+  if (there != Entry::nothing)
     throw InputError(fmt::format("{}: is a file; -o wants a folder, made if there is none", folder.string()));
-  }
   try {
     make(folder);
   } catch (...) {
@@ -33,7 +33,7 @@ void OutputFolder::make(const fs::path& folder) {
   fs::path so_far;
   for (const fs::path& part : fs::absolute(folder).lexically_normal()) {
     so_far /= part;
-    if (part.empty() || fs::is_directory(so_far, error)) continue;
+    if (part.empty() || entry_at(so_far) == Entry::folder) continue;
     made_.push_back(so_far);  // ahead of it, so that it is never forgotten
     if (fs::create_directory(so_far, error)) continue;
     made_.pop_back();

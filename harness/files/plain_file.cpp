@@ -24,7 +24,9 @@ namespace {
 class PlainFile {
  public:
   /// `made_by` as in FileWanted. Where there is no such file: not `open`, or InputError.
-  PlainFile(const std::filesystem::path& file, const FileWanted& wanted, bool may_be_absent) : file_(file) {
+  PlainFile(const std::filesystem::path& file, const FileWanted& wanted, bool may_be_absent,
+            const std::filesystem::path& known_as)
+      : file_(known_as) {
     // O_NONBLOCK: a pipe with nobody at its other end opens at once, and is then seen to be one.
     descriptor_ = ::open(file.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK | O_NOCTTY);
     if (descriptor_ < 0) {
@@ -34,7 +36,7 @@ class PlainFile {
       if (absent || error == ENAMETOOLONG || error == ELOOP)
         refuse(fmt::format("there is no such file{}{}", wanted.made_by.empty() ? "" : "; ", wanted.made_by));
       if (error == ENXIO || error == ENODEV) refuse_special(wanted.what);
-      cannot_read(file, error);
+      cannot_read(file_, error);
     }
     struct stat facts {};
     if (::fstat(descriptor_, &facts) != 0) fail();
@@ -93,7 +95,7 @@ std::string size_in_words(std::size_t bytes) {
 }  // namespace
 
 std::string read_plain_file(const std::filesystem::path& file, const FileWanted& wanted) {
-  PlainFile plain(file, wanted, false);
+  PlainFile plain(file, wanted, false, file);
   std::string text = plain.read(wanted.most_bytes + 1);
   if (text.size() > wanted.most_bytes)
     throw InputError(fmt::format("{}: more than {}; {} is smaller: is this the right file?", shown(file),
@@ -101,8 +103,9 @@ std::string read_plain_file(const std::filesystem::path& file, const FileWanted&
   return text;
 }
 
-std::optional<std::string> beginning_of(const std::filesystem::path& file, std::size_t most_bytes) {
-  PlainFile plain(file, {}, true);
+std::optional<std::string> beginning_of(const std::filesystem::path& file, std::size_t most_bytes,
+                                        const std::filesystem::path& known_as) {
+  PlainFile plain(file, {}, true, known_as.empty() ? file : known_as);
   if (!plain.open()) return std::nullopt;
   return plain.read(most_bytes);
 }

@@ -21,7 +21,8 @@ struct FileWanted {
 std::string read_plain_file(const std::filesystem::path& file, const FileWanted& wanted);
 
 /// The first `most_bytes` of a plain file, fewer where it is shorter; nothing where there is no file. Throws InputError
-/// where something else stands there, MachineError where it cannot be read.
-std::optional<std::string> beginning_of(const std::filesystem::path& file, std::size_t most_bytes);
+/// where something else stands there, MachineError where it cannot be read. Both name the file, or `known_as`.
+std::optional<std::string> beginning_of(const std::filesystem::path& file, std::size_t most_bytes,
+                                        const std::filesystem::path& known_as = {});
 
 }  // namespace rackproof::files

@@ -72,11 +72,13 @@ Lock try_lock(int descriptor) {
   return errno == EWOULDBLOCK ? Lock::anothers : Lock::unknown;
 }
 
-bool is_that_file(const fs::path& name, int descriptor) {
+/// Whether the name is that of the open file. Nothing: `errno` says why it cannot be told.
+std::optional<bool> is_that_file(const fs::path& name, int descriptor) {
   struct stat named {
   }, open{};
-  return ::lstat(name.c_str(), &named) == 0 && ::fstat(descriptor, &open) == 0 && named.st_ino == open.st_ino &&
-         named.st_dev == open.st_dev;
+  if (::lstat(name.c_str(), &named) != 0) return errno == ENOENT ? std::optional(false) : std::nullopt;
+  if (::fstat(descriptor, &open) != 0) return std::nullopt;
+  return named.st_ino == open.st_ino && named.st_dev == open.st_dev;
 }
 
 /// What is in the place already, or nothing. Throws where it is not to be replaced.
@@ -152,7 +154,14 @@ WholeFile::WholeFile(fs::path place) : place_(std::move(place)), interruption_(s
       fail(place_, "cannot be written", errno);
     }
     // Between the two calls another run may have taken it for one that nobody holds.
-    if (try_lock(opened.get()) == Lock::anothers || !is_that_file(part, opened.get())) continue;
+    if (try_lock(opened.get()) == Lock::anothers) continue;
+    const std::optional<bool> stands = is_that_file(part, opened.get());
+    if (!stands) {
+      const int why = errno;
+      ::unlink(part.c_str());
+      fail(place_, "cannot be written", why);
+    }
+    if (!*stands) continue;
     part_ = std::move(part);
     descriptor_ = opened.release();
   }
@@ -225,7 +234,7 @@ class Placing {
   /// Aside, so that for a while there is none in the place.
   void take_away_old() {
     hold_old();
-    if (!old_) return;
+    if (!was_there_) return;
     fs::path aside = new_part_name(file_.target_);
     if (::rename(file_.target_.c_str(), aside.c_str()) != 0) fail(file_.place_, "cannot be replaced", errno);
     old_name_ = std::move(aside);
@@ -245,7 +254,7 @@ class Placing {
       if (!is_no_exchange(errno)) fail(file_.place_, "cannot be put in place", errno);
     }
     if (::rename(file_.part_.c_str(), file_.target_.c_str()) != 0) fail(file_.place_, "cannot be put in place", errno);
-    state_ = old_ && old_name_.empty() ? State::over_the_old : State::in_an_empty_place;
+    state_ = was_there_ && old_name_.empty() ? State::over_the_old : State::in_an_empty_place;
     new_name_ = std::exchange(file_.part_, {});
   }
   /// As it was before, as far as that can be had.
@@ -268,7 +277,7 @@ class Placing {
         shown(file_.place_), how));
   }
   void must_be_as_expected(const fs::path& name) const {
-    const std::optional<std::string> bytes = beginning_of(name, file_.expected_->size() + 1);
+    const std::optional<std::string> bytes = beginning_of(name, file_.expected_->size() + 1, file_.place_);
     if (!bytes) changed("was taken away");
     if (*bytes != *file_.expected_) changed("was changed");
   }
@@ -311,6 +320,7 @@ class Placing {
   /// Open, so that it outlives its name, and locked, so that under the name of a part it is nobody's leftover.
   void hold_old() {
     old_ = Descriptor(::open(file_.target_.c_str(), O_RDONLY | O_NOFOLLOW | O_NONBLOCK | O_CLOEXEC));
+    was_there_ = old_ || errno != ENOENT;
     if (old_) try_lock(old_.get());
   }
 
@@ -318,7 +328,7 @@ class Placing {
   Descriptor old_;
   fs::path old_name_, new_name_;
   State state_ = State::beside;
-  bool lost_ = false;
+  bool was_there_ = false, lost_ = false;
 };
 
 void commit_all(std::span<WholeFile* const> files, WholeFile* list, std::size_t workers) {
@@ -371,15 +381,16 @@ Descriptor locked_file(const fs::path& file) {
   const auto until = std::chrono::steady_clock::now() + kPatience;
   while (true) {
     Descriptor opened(::open(file.c_str(), O_RDONLY | O_NONBLOCK | O_CLOEXEC));
+    if (!opened && errno != ENOENT && errno != ENOTDIR && errno != EACCES) fail(file, "cannot be read", errno);
     if (!opened) return opened;
     const Lock lock = try_lock(opened.get());
     if (lock == Lock::unknown) return {};
     // While another one was waited for, the file may have been replaced.
     struct stat named {
     }, held{};
-    if (lock == Lock::mine && ::stat(file.c_str(), &named) == 0 && ::fstat(opened.get(), &held) == 0 &&
-        named.st_ino == held.st_ino && named.st_dev == held.st_dev)
-      return opened;
+    const bool told = ::fstat(opened.get(), &held) == 0 && (::stat(file.c_str(), &named) == 0 || errno == ENOENT);
+    if (!told) fail(file, "cannot be read", errno);
+    if (lock == Lock::mine && named.st_ino == held.st_ino && named.st_dev == held.st_dev) return opened;
     if (std::chrono::steady_clock::now() > until)
       throw MachineError(fmt::format("{}: another run is writing to it and does not end", shown(file)));
     std::this_thread::sleep_for(std::chrono::milliseconds(lock == Lock::mine ? 0 : 5));
@@ -402,7 +413,7 @@ std::size_t remove_leftovers(const fs::path& folder) {
     if (!opened) opened = Descriptor(::open(name.c_str(), O_RDONLY | O_NOFOLLOW | O_NONBLOCK | O_CLOEXEC));
     struct stat facts {};
     if (!opened || ::fstat(opened.get(), &facts) != 0 || !S_ISREG(facts.st_mode)) continue;
-    if (try_lock(opened.get()) != Lock::mine || !is_that_file(name, opened.get())) continue;
+    if (try_lock(opened.get()) != Lock::mine || !is_that_file(name, opened.get()).value_or(false)) continue;
     if (::unlink(name.c_str()) == 0) ++removed;
   }
   return removed;

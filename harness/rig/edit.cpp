@@ -12,6 +12,7 @@
 #include <system_error>
 #include <vector>
 
+#include "harness/files/entry.hpp"
 #include "harness/files/shown.hpp"
 #include "harness/files/whole_file.hpp"
 #include "harness/rig/document.hpp"
@@ -187,14 +188,15 @@ std::string with_value(const std::string& text, const std::filesystem::path& fil
 
 EditedFile::EditedFile(std::filesystem::path file) : file_(std::move(file)) {
   std::error_code ignored;
-  const bool leads_nowhere = std::filesystem::is_symlink(std::filesystem::symlink_status(file_, ignored)) &&
-                             !std::filesystem::exists(file_, ignored);
+  const bool is_there = files::entry_at(file_) != files::Entry::nothing,
+             leads_nowhere = !is_there && std::filesystem::is_symlink(std::filesystem::symlink_status(file_, ignored));
   if (leads_nowhere)
     throw InputError(fmt::format("{}: this is a link to {}, which is not there; give the name of the file itself",
                                  files::shown(file_), files::shown(std::filesystem::read_symlink(file_, ignored))));
   files::must_be_writable(file_);
+  files::remove_leftovers(file_.has_parent_path() ? file_.parent_path() : std::filesystem::path("."));
   lock_ = files::locked_file(file_);
-  if (!lock_ && !std::filesystem::exists(file_, ignored)) return;
+  if (!lock_ && files::entry_at(file_) == files::Entry::nothing) return;
   text_ = read_text(file_);
 }
 

@@ -8,6 +8,7 @@
 #include <string_view>
 
 #include "harness/errors.hpp"
+#include "harness/files/entry.hpp"
 #include "harness/files/plain_file.hpp"
 #include "harness/files/shown.hpp"
 
@@ -72,12 +73,11 @@ Seal read_seal(const std::string& text, const std::filesystem::path& file) {
 }
 
 Seal load_seal(const std::filesystem::path& file) {
-  std::error_code error;
-  if (std::filesystem::status(file, error).type() == std::filesystem::file_type::not_found)
+  if (files::entry_at(file) == files::Entry::nothing)
     return {State::absent, {}, fmt::format("{}: there is no seal; 'rackproof seal' makes one", files::shown(file))};
   try {
     return read_seal(files::read_plain_file(file, {kMostBytes, "a seal"}), file);
-  } catch (const std::runtime_error& fault) {
+  } catch (const InputError& fault) {
     return {State::damaged, {}, fmt::format("{} (the seal is damaged, or is none)", fault.what())};
   }
 }

@@ -4,6 +4,7 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
+#include "harness/files/entry.hpp"
 #include "harness/files/fingerprint.hpp"
 #include "harness/files/kind.hpp"
 #include "harness/files/output_folder.hpp"
@@ -83,7 +84,7 @@ void run_export(const ExportOptions& options) {
   Files files(options.folder);
   files.add(firmware::kNumbersFile, numbers);
   const fs::path example = options.folder / "main.cpp";
-  const bool keeps_example = fs::exists(example);
+  const bool keeps_example = files::entry_at(example) != files::Entry::nothing;
   if (!keeps_example) files.add("main.cpp", firmware::source("harness/part/example.cpp"), false);
   if (options.core)
     for (const firmware::SourceFile& file : firmware::sources())

@@ -5,6 +5,7 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/audio/reader.hpp"
+#include "harness/files/entry.hpp"
 #include "harness/files/kind.hpp"
 #include "harness/files/whole_file.hpp"
 #include "harness/report/measurement_page.hpp"
@@ -86,13 +87,11 @@ void run_measure(const MeasureOptions& o) {
   const std::string form = o.output.extension().string();
   if (form != ".json" && form != ".csv")
     throw InputError(fmt::format("-o: read {}; right would be a name that ends in .json or .csv", o.output.string()));
-  for (const std::filesystem::path& file : o.captured) {
-    std::error_code ignored;
-    if (std::filesystem::equivalent(file, o.output, ignored) || std::filesystem::equivalent(o.sent, o.output, ignored))
-      throw InputError(fmt::format("-o: read {}; it is also read from: give another name", o.output.string()));
-  }
   std::vector<std::filesystem::path> read{o.sent};
   read.insert(read.end(), o.captured.begin(), o.captured.end());
+  for (const std::filesystem::path& file : read)
+    if (files::are_one(file, o.output))
+      throw InputError(fmt::format("-o: read {}; it is also read from: give another name", o.output.string()));
   files::must_be_writable(o.output);
   files::must_be_replaceable(o.output, form == ".json" ? files::Kind::measurement_json : files::Kind::measurement_csv);
   o.report.require_place(read, o.output);

@@ -12,6 +12,7 @@
 
 #include <fmt/format.h>
 
+#include "harness/verbs/reserve.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/streams.hpp"
 #include "harness/verbs/verb.hpp"
@@ -210,6 +211,7 @@ std::unique_ptr<CLI::App> make_program(int& status) {
 int run(int argc, const char* const* argv) {
   int status = kDone;
   hold_standard_streams();
+  keep_reserve_of_memory();
   try {
     note_typed(argc, argv);
     const std::unique_ptr<CLI::App> program = make_program(status);

@@ -289,7 +289,7 @@ void run_render(RenderOptions options) {
     const std::vector<proof::Advice> advice = proof::advice_of(rig, compiled, holdings);
     const double factor = realtime_factor(rig, rendered.frames, rendered.elapsed_s);
     const bool is_said_there = options.voice.json && !options.voice.quiet;  // among the warnings, on standard error
-    if (rendered.complaint && !is_said_there) fmt::print(stderr, "rackproof: render: {}\n", rendered.complaint->text);
+    if (rendered.complaint && !is_said_there) tell(fmt::format("rackproof: render: {}\n", rendered.complaint->text));
     options.voice.say((i > 0 ? "\n" : "") + table_of(rig, compiled, one, rendered, readings, warnings, advice, factor));
     const Json document = document_of(rig, compiled, one, rendered, readings, warnings, advice, factor);
     if (alone)

@@ -4,6 +4,7 @@
 #include <sys/stat.h>
 
 #include <algorithm>
+#include <cerrno>
 #include <chrono>
 #include <cmath>
 #include <cstddef>
@@ -17,6 +18,7 @@
 #include "harness/analysis/true_peak_meter.hpp"
 #include "harness/analysis/wave_peak_meter.hpp"
 #include "harness/audio/feed_stream.hpp"
+#include "harness/files/descriptor.hpp"
 #include "harness/files/kind.hpp"
 #include "harness/files/output_folder.hpp"
 #include "harness/verbs/pipeline.hpp"
@@ -186,6 +188,12 @@ std::size_t groups_for(const RenderJob& job, std::size_t outputs) {
 /// Between two links a sample was beyond what a chain lets in: not to be rendered in links.
 struct BeyondTheDoor {};
 
+/// What cannot be looked at could be anything.
+void must_be_absent(const fs::path& file, int error) {
+  if (error != ENOENT && error != ENOTDIR && error != ENAMETOOLONG && error != ELOOP)
+    throw MachineError(fmt::format("{}: cannot be looked at: {}", file.string(), files::reason(error)));
+}
+
 void refuse_to_overwrite(const fs::path& place, const RenderJob& job) {
   const std::optional<fs::path> read = job.read ? job.read->same_as(place) : std::nullopt;
   if (read)
@@ -218,11 +226,17 @@ std::vector<RenderedOutput> outputs_of(const CompiledRig& compiled, const Render
 
 void FilesRead::add(const fs::path& file) {
   struct stat facts {};
-  if (::stat(file.c_str(), &facts) == 0) files_.emplace(std::pair(facts.st_dev, facts.st_ino), file);
+  if (::stat(file.c_str(), &facts) == 0)
+    files_.emplace(std::pair(facts.st_dev, facts.st_ino), file);
+  else
+    must_be_absent(file, errno);
 }
 std::optional<fs::path> FilesRead::same_as(const fs::path& place) const {
   struct stat facts {};
-  if (::stat(place.c_str(), &facts) != 0) return std::nullopt;
+  if (::stat(place.c_str(), &facts) != 0) {
+    must_be_absent(place, errno);
+    return std::nullopt;
+  }
   const auto found = files_.find(std::pair(facts.st_dev, facts.st_ino));
   return found == files_.end() ? std::nullopt : std::optional(found->second);
 }

@@ -9,6 +9,7 @@
 #include <cstring>
 #include <ctime>
 
+#include "harness/files/entry.hpp"
 #include "harness/files/kind.hpp"
 #include "harness/verbs/verb.hpp"
 
@@ -29,14 +30,13 @@ void ReportOption::require_place(const std::vector<fs::path>& read, const fs::pa
   const auto refuse = [&](const std::string& why) {
     throw InputError(fmt::format("--report: read {}; {}", place.string(), why));
   };
-  std::error_code error;
-  if (fs::is_directory(place, error)) refuse("that is a folder; right would be a file, as in report.html");
+  if (files::entry_at(place) == files::Entry::folder)
+    refuse("that is a folder; right would be a file, as in report.html");
   const fs::path folder = place.parent_path().empty() ? fs::path(".") : place.parent_path();
-  if (!fs::is_directory(folder, error)) refuse("there is no folder " + folder.string());
-  if (std::any_of(read.begin(), read.end(), [&](const fs::path& file) { return fs::equivalent(file, place, error); }))
+  if (files::entry_at(folder) != files::Entry::folder) refuse("there is no folder " + folder.string());
+  if (std::any_of(read.begin(), read.end(), [&](const fs::path& file) { return files::are_one(file, place); }))
     refuse("that file is read by this very run; right would be another name");
-  if (!written.empty() &&
-      fs::weakly_canonical(fs::absolute(written), error) == fs::weakly_canonical(fs::absolute(place), error))
+  if (!written.empty() && fs::weakly_canonical(fs::absolute(written)) == fs::weakly_canonical(fs::absolute(place)))
     refuse("that file is written by this very run; right would be another name");
   files::must_be_writable(place);
   files::must_be_replaceable(place, files::Kind::page);

@@ -7,6 +7,7 @@
 #include <optional>
 #include <set>
 
+#include "harness/files/entry.hpp"
 #include "harness/files/fingerprint.hpp"
 #include "harness/files/plain_file.hpp"
 #include "harness/firmware/numbers.hpp"
@@ -26,15 +27,12 @@ constexpr std::size_t kMostOfList = std::size_t{4} << 20;
 std::optional<rig::JsonNode> list_in(const fs::path& file) {
   try {
     return rig::parse_json(files::read_plain_file(file, {kMostOfList}), file, "a list of files");
-  } catch (const std::runtime_error&) {
+  } catch (const InputError&) {
     return std::nullopt;
   }
 }
 
-bool is_there(const fs::path& file) {
-  std::error_code ignored;
-  return fs::is_regular_file(fs::symlink_status(file, ignored));
-}
+bool is_there(const fs::path& file) { return files::entry_at(file) == files::Entry::file; }
 
 /// A name below the folder, and none that leads out of it.
 bool is_below(const fs::path& name) {

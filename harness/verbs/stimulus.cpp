@@ -10,6 +10,7 @@
 #include "harness/analysis/levels.hpp"
 #include "harness/audio/writer.hpp"
 #include "harness/calibration/compile.hpp"
+#include "harness/files/entry.hpp"
 #include "harness/files/interruption.hpp"
 #include "harness/stimuli/noise.hpp"
 #include "harness/stimuli/path_worst_case.hpp"
@@ -273,11 +274,9 @@ void run_stimulus(const StimulusOptions& o) {
       throw InputError(fmt::format("{}: {} has no such option; it has {}", name, o.kind, fmt::join(kind->takes, ", ")));
   }
   if (o.channels > 64) refuse("--channels", o.channels, "1 to 64");
-  for (const std::filesystem::path& read : {o.rig_file, o.venue_file}) {
-    std::error_code ignored;
-    if (!read.empty() && std::filesystem::equivalent(read, o.file, ignored))
+  for (const std::filesystem::path& read : {o.rig_file, o.venue_file})
+    if (!read.empty() && files::are_one(read, o.file))
       refuse("-o", o.file.string(), "another file: this one is read as " + read.string());
-  }
   Stimulus s;
   const double rate = value_of("--sample-rate", o.sample_rate, rig::Quantity::frequency, "48000");
   if (!(rate >= 8000 && rate <= 384000 && rate == std::floor(rate)))

@@ -2,6 +2,8 @@
 // sends it a signal there.
 //
 // RACKPROOF_FAULT=CALL:N:ERROR      the N-th call of that kind, from the beginning of main, returns the error number
+// An allocation that is large fails when it is tried again as well: the program keeps some memory for its end, and no
+// machine that has none left finds more than that.
 // RACKPROOF_FAULT=signal:N:SIGNAL   that signal at the N-th call that would change a file or a folder, before it is made
 // RACKPROOF_CALLS=FILE              where to count (see calls.hpp): it must be there, as large as `Calls`
 //
@@ -80,6 +82,8 @@ int main_under_watch(int argc, char** argv, char** environment) {
   armed = false;
   return status;
 }
+
+constexpr size_t kMoreThanReserved = 1 << 16;
 
 bool creates(int flags) { return (flags & (O_CREAT | O_TRUNC)) != 0; }
 
@@ -207,7 +211,16 @@ void* __libc_calloc(size_t count, size_t size);
 void* __libc_realloc(void* old, size_t size);
 void* __libc_memalign(size_t alignment, size_t size);
 
-void* malloc(size_t size) noexcept { return fails(Call::allocation) ? nullptr : __libc_malloc(size); }
+void* malloc(size_t size) noexcept {
+  static thread_local bool again __attribute__((tls_model("initial-exec"))) = false;
+  if (again) {
+    again = false;
+    return nullptr;
+  }
+  if (!fails(Call::allocation)) return __libc_malloc(size);
+  again = size > kMoreThanReserved;
+  return nullptr;
+}
 void* calloc(size_t count, size_t size) noexcept {
   return fails(Call::allocation) ? nullptr : __libc_calloc(count, size);
 }

@@ -4,7 +4,8 @@
 // and the next run does its work and removes what was left.
 //
 // The calls fail one at a time, the first, the second and so on until a run comes to its end without a fault. Here some
-// of many are tried; all of them with RACKPROOF_FAULTS=all in the environment. What was tried is printed.
+// of many are tried; all of them with RACKPROOF_FAULTS=all in the environment (of thousands of allocations 300 a verb).
+// What was tried is printed.
 #include <fcntl.h>
 #include <gtest/gtest.h>
 #include <sys/mman.h>
@@ -84,10 +85,11 @@ using Tree = std::map<std::string, std::string>;
 
 struct Verb {
   std::string name, command;
-  std::size_t runs_a_call = 12;  ///< that are tried of many
-  bool one_set = false;          ///< with a list: all files are old, or all are new
-  bool says_how_long = false;    ///< what it prints or writes is not the same twice
+  std::size_t runs_a_call = 3;  ///< that are tried of many
+  bool one_set = false;         ///< with a list: all files are old, or all are new
+  bool is_slow = false;         ///< a second or more; and what it prints or writes is not the same twice
 };
+void PrintTo(const Verb& verb, std::ostream* out) { *out << verb.command; }  // NOLINT: GoogleTest's name
 /// Those that the program has; each leaves what it writes in `out`, and finds an older one there.
 const std::vector<Verb>& verbs() {
   static const std::vector<Verb> all{
@@ -98,25 +100,22 @@ const std::vector<Verb>& verbs() {
        .one_set = true},
       {.name = "render_many",
        .command = "render rig.toml in.wav short.wav -o out/many --jobs 2 --subtype pcm24 --quiet",
-       .runs_a_call = 8},
-      {.name = "prove",
-       .command = "prove rig.toml --quiet --report out/proof.html",
-       .runs_a_call = 1,
-       .says_how_long = true},
+       .runs_a_call = 2},
+      {.name = "prove", .command = "prove rig.toml --quiet --report out/proof.html", .runs_a_call = 1, .is_slow = true},
       {.name = "stimulus",
        .command = "stimulus burst -o out/tone.wav --seconds 0.02 --sample-rate 8000 --frequency 997",
        .one_set = true},
       {.name = "measure",
        .command = "measure --sent sent.wav --captured heard.wav -o out/m.json --quiet",
-       .runs_a_call = 5,
+       .runs_a_call = 2,
        .one_set = true},
       {.name = "flatten",
        .command = "flatten m.json --into out/venue.toml --from 200 --to 4000 --points 2 --quiet",
-       .runs_a_call = 4,
+       .runs_a_call = 2,
        .one_set = true},
       {.name = "align",
        .command = "align rig.toml --way low=low.json --way high=high.json --into out/rig.toml --quiet",
-       .runs_a_call = 4,
+       .runs_a_call = 2,
        .one_set = true},
       {.name = "seal", .command = "seal out/rig.toml --json", .one_set = true},
       {.name = "drift", .command = "drift out/rig.toml"},
@@ -124,8 +123,8 @@ const std::vector<Verb>& verbs() {
       {.name = "export_anew",
        .command = "export rig.toml -o out/fresh/firmware --venue venue.toml --quiet",
        .one_set = true},
-      {.name = "budget", .command = "budget rig.toml --json --quiet", .runs_a_call = 1, .says_how_long = true},
-      {.name = "help", .command = "help render --format man", .runs_a_call = 6},
+      {.name = "budget", .command = "budget rig.toml --json --quiet", .runs_a_call = 1, .is_slow = true},
+      {.name = "help", .command = "help render --format man", .runs_a_call = 2},
   };
   return all;
 }
@@ -229,7 +228,7 @@ class Bench {
 
 /// What is the same in two runs.
 std::string comparable(const Verb& verb, const std::string& out) {
-  if (verb.says_how_long) return {};
+  if (verb.is_slow) return {};
   json document = json::parse(out, nullptr, false);
   if (!document.is_object()) return out;
   document.erase("realtime_factor");
@@ -272,8 +271,8 @@ class Faults : public testing::TestWithParam<Verb> {
     must("render old.toml in.wav short.wav -o out/many --quiet --jobs 1");
     must("export old.toml -o out/firmware --core --quiet");
     must("stimulus sine -o out/tone.wav --seconds 0.03 --sample-rate 8000 --quiet");
-    put(bench->place() / "out/proof.html", "an older page");
-    put(bench->place() / "out/m.json", "{}\n");
+    put(bench->place() / "out/proof.html", "<!doctype html>an older page");
+    put(bench->place() / "out/m.json", "{\"sample_rate_hz\": 48000}\n");
     put(bench->place() / "out/venue.toml", kVenue);
     put(bench->place() / "out/rig.toml", old_rig);
     must("seal out/rig.toml --quiet");
@@ -301,18 +300,33 @@ class Faults : public testing::TestWithParam<Verb> {
   }
   void SetUp() override { bench->restore(before); }
 
-  /// What the verb makes of the folder when nothing fails.
-  Tree done(std::string& out) {
+  /// What the verb does when nothing fails.
+  struct Done {
+    Tree after;
+    std::string out;
+    int status = 0;
+    std::map<std::string_view, std::uint64_t> made;  ///< calls of each kind
+    std::uint64_t changes = 0;                       ///< calls that change a file or a folder
+  };
+  static const Done& done() {
+    static std::map<std::string, Done> all;
+    const auto [found, fresh] = all.try_emplace(GetParam().name);
+    Done& done = found->second;
+    if (!fresh) return done;
     const Ended ended = bench->run(GetParam().command);
     EXPECT_GE(ended.status, 0);
     EXPECT_LE(ended.status, 1) << ended.err;
-    out = comparable(GetParam(), ended.out);
-    Tree after = bench->tree();
+    done.out = comparable(GetParam(), ended.out);
+    done.status = ended.status;
+    for (std::size_t call = 0; call < kCallNames.size(); ++call)
+      done.made[kCallNames[call]] = bench->calls().made[call];
+    done.changes = bench->calls().changes;
+    done.after = bench->tree();
     bench->restore(before);
-    return after;
+    return done;
   }
   bool is_new(const std::string& content, const std::string& expected) const {
-    return content == expected || (GetParam().says_how_long && content.ends_with("</html>\n"));
+    return content == expected || (GetParam().is_slow && content.ends_with("</html>\n"));
   }
 
   OldAndNew count(const Tree& now, const Tree& after) const {
@@ -336,11 +350,16 @@ class Faults : public testing::TestWithParam<Verb> {
 std::unique_ptr<Bench> Faults::bench;
 Tree Faults::before;
 
-/// All numbers up to `last`, or as many as `most` of them from the first to the last, spread evenly.
-std::vector<std::uint64_t> numbers_up_to(std::uint64_t last, std::size_t most) {
+bool all_are_tried() {
   static const bool all = std::getenv("RACKPROOF_FAULTS") != nullptr;
+  return all;
+}
+/// All numbers up to `last`, or as many as `most` of them from the first to the last, spread evenly; of all that are
+/// asked for `most_of_all`.
+std::vector<std::uint64_t> numbers_up_to(std::uint64_t last, std::size_t most, std::size_t most_of_all = SIZE_MAX) {
+  if (all_are_tried()) most = most_of_all;
   std::vector<std::uint64_t> numbers;
-  if (all || last <= most) {
+  if (last <= most) {
     for (std::uint64_t n = 1; n <= last; ++n) numbers.push_back(n);
     return numbers;
   }
@@ -350,25 +369,20 @@ std::vector<std::uint64_t> numbers_up_to(std::uint64_t last, std::size_t most) {
 
 TEST_P(Faults, EachCallThatFailsIsSaidAndLosesNothing) {
   const Verb& verb = GetParam();
-  std::string out;
-  const Tree after = done(out);
-  const int status = bench->run(verb.command).status;
-  bench->restore(before);
+  const auto& [after, out, status, calls_made, changes] = done();
   for (const std::string_view call : kCallNames) {
-    if (call == "unlink") continue;
-    const auto at = static_cast<std::size_t>(std::ranges::find(kCallNames, call) - kCallNames.begin());
-    bench->run(verb.command, {call, 0, EIO});
-    const std::uint64_t made = bench->calls().made[at];
-    bench->restore(before);
+    if (call == "unlink" || (verb.is_slow && call != "rename" && !all_are_tried())) continue;
+    const std::uint64_t made = calls_made.at(call);
     tally().calls[verb.name + std::string(call)] = made;
     std::size_t& runs = tally().faults[verb.name][std::string(call)];
     const int error = call == "write" ? ENOSPC : call == "allocation" ? ENOMEM : call == "lock" ? ENOLCK : EIO;
-    for (const std::uint64_t number : numbers_up_to(made, verb.runs_a_call)) {
+    const std::size_t most = call != "allocation" ? SIZE_MAX : verb.is_slow ? 10 : 300;
+    for (const std::uint64_t number : numbers_up_to(made, verb.runs_a_call, most)) {
       SCOPED_TRACE(testing::Message() << verb.command << " with " << call << " " << number << " of " << made);
       const Ended ended = bench->run(verb.command, {call, number, error});
       const Tree now = bench->tree();
       ++runs;
-      const bool said_of_output = ended.err.find("cannot write the output") != std::string::npos;
+      const bool said_of_output = ended.err.find("standard output cannot be written") != std::string::npos;
       if (ended.status != 3) {
         EXPECT_EQ(ended.status, status) << ended.err;
         EXPECT_EQ(comparable(verb, ended.out), out);
@@ -376,7 +390,7 @@ TEST_P(Faults, EachCallThatFailsIsSaidAndLosesNothing) {
           EXPECT_TRUE(now.contains(name) && is_new(now.at(name), content)) << name << " is not what it should be";
       } else {
         EXPECT_EQ(bench->calls().fired, 1u) << "without a reason: " << ended.err;
-        EXPECT_EQ(ended.err.substr(0, 11), "rackproof: ");
+        EXPECT_NE(ended.err.find("rackproof: "), std::string::npos) << ended.err;
         EXPECT_GT(ended.err.size(), 20u);
         EXPECT_EQ(ended.err.find(".part"), std::string::npos) << ended.err;
         const OldAndNew counted = count(now, after);
@@ -400,12 +414,9 @@ TEST_P(Faults, EachCallThatFailsIsSaidAndLosesNothing) {
 
 TEST_P(Faults, KilledAtAnyCallThatChangesAFileItLeavesWholeFilesAndTheNextRunCleans) {
   const Verb& verb = GetParam();
-  std::string out;
-  const Tree after = done(out);
-  bench->run(verb.command);
-  const std::uint64_t made = bench->calls().changes;
-  bench->restore(before);
-  for (const std::uint64_t number : numbers_up_to(made, verb.says_how_long ? 2 : 200)) {
+  const Tree& after = done().after;
+  const std::uint64_t made = done().changes;
+  for (const std::uint64_t number : numbers_up_to(made, verb.is_slow ? 0 : 12)) {
     SCOPED_TRACE(testing::Message() << verb.command << " killed at change " << number << " of " << made);
     const Ended killed = bench->run(verb.command, {"signal", number, SIGKILL});
     EXPECT_EQ(killed.status, -SIGKILL);
@@ -415,10 +426,10 @@ TEST_P(Faults, KilledAtAnyCallThatChangesAFileItLeavesWholeFilesAndTheNextRunCle
     bool has_list = false, is_part_of_a_set = false;
     for (const auto& [name, content] : after) {
       const bool is_list = name.ends_with("/render.json") || name.ends_with("/export.json");
-      is_part_of_a_set = is_part_of_a_set || is_list;
-      has_list = has_list || (is_list && now.contains(name));
       const bool was_there = before.contains(name);
       if (content == "a folder" || (was_there && before.at(name) == content)) continue;
+      is_part_of_a_set = is_part_of_a_set || is_list;
+      has_list = has_list || (is_list && now.contains(name));
       if (now.contains(name) ? was_there && now.at(name) == before.at(name) : !was_there || is_list)
         ++old_ones;
       else if (now.contains(name) && is_new(now.at(name), content))
@@ -445,13 +456,10 @@ TEST_P(Faults, KilledAtAnyCallThatChangesAFileItLeavesWholeFilesAndTheNextRunCle
 
 TEST_P(Faults, ASignalAtAnyCallThatChangesAFileLeavesAllOldOrAllNewAndNothingElse) {
   const Verb& verb = GetParam();
-  std::string out;
-  const Tree after = done(out);
-  bench->run(verb.command);
-  const std::uint64_t made = bench->calls().changes;
-  bench->restore(before);
+  const Tree& after = done().after;
+  const std::uint64_t made = done().changes;
   const std::array signals{SIGTERM, SIGINT, SIGHUP};
-  for (const std::uint64_t number : numbers_up_to(made, verb.says_how_long ? 2 : 30)) {
+  for (const std::uint64_t number : numbers_up_to(made, verb.is_slow ? 0 : 8)) {
     const int signal = signals[number % signals.size()];
     SCOPED_TRACE(testing::Message() << verb.command << " signalled at change " << number << " of " << made);
     const Ended ended = bench->run(verb.command, {"signal", number, signal});
@@ -473,21 +481,26 @@ TEST_P(Faults, ASignalAtAnyCallThatChangesAFileLeavesAllOldOrAllNewAndNothingEls
 /// A limit on the size of files sends SIGXFSZ, and its write fails: after nothing, and after some.
 TEST_P(Faults, ALimitOnTheSizeOfFilesIsSaidAndLosesNothing) {
   const Verb& verb = GetParam();
-  std::string out;
-  const Tree after = done(out);
+  const Tree& after = done().after;
   std::size_t most = 0;
   for (const auto& [name, content] : after)
     if (!before.contains(name) || before.at(name) != content) most = std::max(most, content.size());
-  if (most < 2 || verb.says_how_long) return;  // writes no file
+  if (most < 2 || verb.is_slow) return;  // writes no file
   for (const std::size_t limit : {std::size_t{1}, most / 2, most - 1}) {
     const Ended ended = bench->run(verb.command, {"open", 0, 0}, limit);
     EXPECT_EQ(ended.status, 3) << "limit " << limit << ": " << ended.err;
-    EXPECT_EQ(bench->tree(), before) << "limit " << limit;
+    const Tree now = bench->tree();
+    const OldAndNew counted = count(now, after);  // each recording is a set of its own
+    if (verb.name != "render_many") {
+      EXPECT_EQ(counted.new_ones, 0u) << "limit " << limit;
+    }
+    for (const auto& [name, content] : now) EXPECT_TRUE(before.contains(name)) << name << " was left";
     bench->restore(before);
   }
 }
 
-INSTANTIATE_TEST_SUITE_P(, Faults, testing::ValuesIn(verbs()), [](const auto& verb) { return verb.param.name; });
+INSTANTIATE_TEST_SUITE_P(OfEveryVerb, Faults, testing::ValuesIn(verbs()),
+                         [](const auto& verb) { return verb.param.name; });
 
 }  // namespace
 }  // namespace rackproof::faults

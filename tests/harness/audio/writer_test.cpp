@@ -165,7 +165,7 @@ TEST(Writer, AnyNumberOfWorkersGivesBackWhatWasReplaced) {
       for (const char* name : {"a.wav", "b.wav", "c.wav", "d.wav"})
         writers.emplace_back(scratch / name, WriterSettings{});
       for (Writer& writer : writers) writer.write(noise(100, 14));
-      keep_all(writers, workers);
+      keep_all(writers, nullptr, workers);
       EXPECT_EQ(open_files(), before) << workers << " workers";
     }
     EXPECT_THAT(scratch.names(), ElementsAre("a.wav", "b.wav", "c.wav", "d.wav"));

@@ -303,7 +303,7 @@ TEST(WholeFile, IsThereWhenCommittedAndNotBefore) {
   const auto count = [&] { return std::distance(fs::directory_iterator(place), fs::directory_iterator()); };
   {
     WholeFile file(place / "a");
-    std::ofstream(file.path()) << "half";
+    file.write("half");
     EXPECT_FALSE(fs::exists(place / "a"));
     EXPECT_EQ(count(), 1);
   }
