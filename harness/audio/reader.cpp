@@ -8,6 +8,7 @@
 
 #include <algorithm>
 #include <cerrno>
+#include <new>
 #include <utility>
 
 #include "harness/errors.hpp"
@@ -117,8 +118,11 @@ void Reader::open() {
   SF_INFO info{};
   SF_VIRTUAL_IO calls = Source::calls();
   source_->position = 0;
+  errno = 0;
   file_.reset(sf_open_virtual(&calls, SFM_READ, &info, source_.get()));
+  const bool out_of_memory = !file_ && errno == ENOMEM;
   must_have_read();
+  if (out_of_memory) throw std::bad_alloc();
   if (!file_)
     throw InputError(
         fmt::format("{}: holds no audio that can be read ({}); WAV, RF64, W64, FLAC, AIFF, CAF and Ogg can", name_,
@@ -215,8 +219,8 @@ std::optional<Complaint> Reader::complaint() const {
                     name_, frames_)};
   if (claim_ && claim_->stray_bytes > 0)
     return Complaint{"input-header-wrong",
-                     fmt::format("{}: holds {} bytes behind its audio that its header does not count (never completed "
-                                 "by the recorder?); only the {} frames that it counts are used",
+                     fmt::format("{}: holds {} bytes behind the audio that its header counts (never completed by the "
+                                 "recorder?); {} frames are used",
                                  name_, claim_->stray_bytes, frames_)};
   return std::nullopt;
 }

@@ -211,8 +211,8 @@ void Writer::finish() {
   must_have_written();
   std::string header = header_read_back();
   const std::string must_be = as_it_must_be(header, frames_, frame_bytes());
-  if (must_be.size() == header.size() && header.starts_with("RF64") && must_be != header) {
-    // RF64 gets its PEAK chunk even where it was declined: it is blotted out.
+  if (must_be.size() == header.size() && must_be != header) {
+    // What was begun as RF64 gets a PEAK chunk even where it was declined, and a wrong size where no frame came.
     files::write_at(file_->descriptor(), must_be, 0, place());
     header = header_read_back();
   }

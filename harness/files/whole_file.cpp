@@ -261,6 +261,7 @@ class Placing {
   void undo() noexcept { lost_ = !is_undone(); }
   bool is_lost() const { return lost_; }
   void give_back_old() noexcept {
+    if (file_.descriptor_ >= 0) ::close(std::exchange(file_.descriptor_, -1));
     if (!old_name_.empty()) ::unlink(old_name_.c_str());
     old_name_.clear();
     old_.reset();

@@ -36,7 +36,7 @@ class WholeFile {
   WholeFile& operator=(WholeFile&&) = delete;
 
   const std::filesystem::path& place() const { return place_; }
-  /// Open for reading and writing, for those who write in another way than `write`.
+  /// Open for reading and writing, for those who write in another way than `write`; -1 from `commit` on.
   int descriptor() const { return descriptor_; }
 
   /// Put behind what was written before, and read back. Throws MachineError.

@@ -10,6 +10,7 @@
 #include "harness/files/entry.hpp"
 #include "harness/files/fingerprint.hpp"
 #include "harness/files/plain_file.hpp"
+#include "harness/files/shown.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/rig/document.hpp"
 #include "harness/rig/json_fields.hpp"
@@ -99,11 +100,13 @@ std::vector<Warning> warnings_of(const EarlierSet& earlier, const fs::path& fold
          fmt::format("{}: what stood there had no {}: an earlier run did not end, or something else made "
                      "it. What this run puts there is whole; look at what else is there",
                      folder.string(), list_name)});
-  if (!earlier.others.empty())
+  std::vector<std::string> others;
+  for (const std::string& name : earlier.others) others.push_back(files::shown(name));
+  if (!others.empty())
     warnings.push_back({"not-of-this-set",
                         fmt::format("{}: of an earlier run with other outputs, and not of this one: {}. Remove what is "
                                     "not wanted, or write to another folder",
-                                    folder.string(), fmt::join(earlier.others, ", "))});
+                                    folder.string(), fmt::join(others, ", "))});
   return warnings;
 }
 

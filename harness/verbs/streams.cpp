@@ -4,8 +4,11 @@
 #include <poll.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <cstddef>
+#include <filesystem>
+#include <functional>
 #include <system_error>
 #include <vector>
 
@@ -17,7 +20,7 @@
 namespace rackproof {
 namespace {
 
-/// Those that were typed with a line end in them.
+/// Those that were typed with a line end in them, and the names that we make of them; the longest first.
 std::vector<std::string>& typed_with_line_ends() {
   static std::vector<std::string> all;
   return all;
@@ -56,10 +59,15 @@ void note_typed(int argc, const char* const* argv) {
     std::string_view word = argv[i];
     if (word.find('\n') == word.npos) continue;
     if (const std::size_t equals = word.find('='); equals < word.find('\n')) word.remove_prefix(equals + 1);
-    while (word.starts_with('\n')) word.remove_prefix(1);  // at an end it could be one of our own
-    while (word.ends_with('\n')) word.remove_suffix(1);
-    if (word.find('\n') != word.npos) typed_with_line_ends().emplace_back(word);
+    const std::filesystem::path name(word);
+    for (std::string one : {name.string(), std::filesystem::path(name).replace_extension().string(),
+                            name.filename().string(), name.stem().string()}) {
+      while (one.starts_with('\n')) one.erase(0, 1);  // at an end it could be one of our own
+      while (one.ends_with('\n')) one.pop_back();
+      if (one.find('\n') != one.npos) typed_with_line_ends().push_back(std::move(one));
+    }
   }
+  std::ranges::sort(typed_with_line_ends(), std::ranges::greater(), &std::string::size);
 }
 
 std::string for_people(std::string_view text) {

@@ -33,6 +33,9 @@ std::vector<float> round_trip(const std::filesystem::path& place, Subtype subtyp
   return read_audio(place).interleaved;
 }
 
+/// Enough of a WAV to be replaced by one.
+const std::string kOld = "RIFF....WAVE an old one";
+
 TEST(Writer, EverySubtypeHoldsWhatItCanHold) {
   const Scratch scratch;
   const std::vector<float> samples = noise(70001, 7);  // steps of 2^-15
@@ -128,15 +131,15 @@ TEST(Writer, WhatDoesNotFitAPlainWavIsRf64WithItsSizesIn64Bits) {
 
 TEST(Writer, LeavesTheOldFileUntilItIsWholeAndNothingWhenItIsNot) {
   const Scratch scratch;
-  put(scratch / "a.wav", "the old one");
+  put(scratch / "a.wav", kOld);
   {
     Writer writer(scratch / "a.wav", {});
     writer.write(noise(100, 10));
     writer.finish();
-    EXPECT_EQ(bytes_of(scratch / "a.wav"), "the old one");
+    EXPECT_EQ(bytes_of(scratch / "a.wav"), kOld);
     EXPECT_EQ(scratch.names().size(), 2u);
   }
-  EXPECT_EQ(bytes_of(scratch / "a.wav"), "the old one");
+  EXPECT_EQ(bytes_of(scratch / "a.wav"), kOld);
   EXPECT_THAT(scratch.names(), ElementsAre("a.wav"));
 
   std::vector<Writer> writers;
@@ -158,7 +161,8 @@ TEST(Writer, AnyNumberOfWorkersGivesBackWhatWasReplaced) {
   const auto before = open_files();
   for (const std::size_t workers : {1u, 2u, 3u, 8u}) {
     const Scratch scratch;
-    put(scratch / "a.wav", "an old one"), put(scratch / "c.wav", "another");
+    put(scratch / "a.wav", kOld);
+    put(scratch / "c.wav", kOld);
     std::filesystem::create_symlink("absent", scratch / "d.wav");
     {
       std::vector<Writer> writers;
@@ -175,7 +179,7 @@ TEST(Writer, AnyNumberOfWorkersGivesBackWhatWasReplaced) {
 
 TEST(Writer, NoneTakesItsPlaceWhileAnotherIsNotWhole) {
   const Scratch scratch;
-  put(scratch / "a.wav", "the old one");
+  put(scratch / "a.wav", kOld);
   {
     std::vector<Writer> writers;
     for (const char* name : {"a.wav", "b.wav"}) writers.emplace_back(scratch / name, WriterSettings{});
@@ -185,7 +189,7 @@ TEST(Writer, NoneTakesItsPlaceWhileAnotherIsNotWhole) {
     EXPECT_THAT([&] { keep_all(writers); }, ThrowsMessage<MachineError>(HasSubstr("b.wav: cannot be written")));
   }
   EXPECT_THAT(scratch.names(), ElementsAre("a.wav"));
-  EXPECT_EQ(bytes_of(scratch / "a.wav"), "the old one");
+  EXPECT_EQ(bytes_of(scratch / "a.wav"), kOld);
 }
 
 TEST(Writer, TheFingerprintIsThatOfTheFile) {

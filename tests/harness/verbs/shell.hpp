@@ -40,6 +40,30 @@ class Shell {
 
   /// rig.toml: two ways, two feeds.
   void with_rig() const { write("rig.toml", bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/two-way-top.toml")); }
+  /// one.toml: a way alone, soon proven.
+  void with_small_rig() const {
+    write("one.toml", R"(format = 1
+title = "one way"
+[controller]
+sample_rate = "48 kHz"
+output_full_scale = "+18 dBu"
+[feeds]
+main = 1
+[amplifier.small]
+ratings = [ { power = "500 W", load = "8 ohm" } ]
+gain = "32 dB"
+[driver.cone]
+impedance = "8 ohm"
+continuous_power = "200 W"
+[[way]]
+name = "full"
+amplifier = "small"
+driver = "cone"
+highpass = { at = "60 Hz", alignment = "butterworth", slope = "24 dB/oct" }
+limit = { below_clip = "2 dB", look_ahead = "0.5 ms" }
+thermal = { below_rating = "1 dB" }
+)");
+  }
   /// in.wav: two channels of noise, two seconds.
   void with_recording() const {
     write_audio(scratch_ / "in.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, noise(2 * 96000, 5));

@@ -20,15 +20,15 @@ constexpr Lines kVerbs[] = {
     {"plan", "$R plan rig.toml", "$R plan none.toml", "$R plan", nullptr},
     {"render", "$R render rig.toml in.wav -o DIR", "$R render rig.toml none.wav -o d", "$R render rig.toml",
      "DIR/high.left.wav"},
-    {"prove", "$R prove rig.toml", "$R prove none.toml", "$R prove --no-such", nullptr},
+    {"prove", "$R prove one.toml", "$R prove none.toml", "$R prove --no-such", nullptr},
     {"stimulus", "$R stimulus sine -o DIR.wav --seconds 0.1", "$R stimulus sine -o s.wav --frequency 1e9",
      "$R stimulus song -o s.wav", "DIR.wav"},
     {"budget", "$R budget rig.toml", "$R budget none.toml", "$R budget rig.toml --target abacus", nullptr},
     {"export", "$R export rig.toml -o DIR", "$R export none.toml -o e", "$R export rig.toml", "DIR/chain_numbers.hpp"},
     {"measure", "$R measure --sent in.wav --captured in.wav -o DIR.json",
      "$R measure --sent in.wav --captured none.wav -o m.json", "$R measure", "DIR.json"},
-    {"flatten", "$R flatten low.json --points 1 --into DIR.toml", "$R flatten rig.toml --into f.toml", "$R flatten",
-     "DIR.toml"},
+    {"flatten", "cp venue.toml DIR.toml && $R flatten low.json --points 1 --into DIR.toml",
+     "$R flatten rig.toml --into f.toml", "$R flatten", "DIR.toml"},
     {"align", "cp rig.toml DIR.toml && $R align rig.toml --way low=low.json --way high=high.json --into DIR.toml",
      "$R align rig.toml --way low=low.json --way high=none.json", "$R align rig.toml", "DIR.toml"},
     {"seal", "cp rig.toml DIR.toml && $R seal DIR.toml", "$R seal none.toml", "$R seal a b", "DIR.seal"},
@@ -42,8 +42,10 @@ class Streams : public testing::TestWithParam<Lines> {
  protected:
   void SetUp() override {
     shell_.with_rig();
+    shell_.with_small_rig();
     shell_.with_recording();
     shell_.with_measurements();
+    shell_.write("venue.toml", "format = 1\ntitle = \"a room\"\n");
     ASSERT_EQ(shell_.run("cp rig.toml sealed.toml && $R seal sealed.toml").status, 0);
   }
   /// `line`, its outputs named after `name`, with its streams turned elsewhere. No status: not run.
@@ -73,7 +75,7 @@ TEST_P(Streams, ThatCannotBeWrittenChangeNothing) {
   int number = 0;
   for (const std::string streams : {">/dev/full", ">&-", "2>/dev/full", "2>&-", ">/dev/full 2>/dev/full",
                                     "<&- >&- 2>&-", "--json 2>/dev/full", "--json >/dev/full"}) {
-    if (slow && number >= 2 && number != 3) break;
+    if (slow && streams != ">/dev/full 2>/dev/full") continue;
     const std::string name = "n" + std::to_string(number++);
     const bool json = streams.starts_with("--json");
     if (json && (*lines.verb == '\0')) continue;
