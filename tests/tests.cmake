@@ -100,15 +100,21 @@ endif()
 if(RACKPROOF_HARNESS)
   # Each call of the machine fails in turn, and the program is killed at each: by a library that is loaded ahead of all
   # others. One test as a whole, for all its parts begin with the same files.
-  add_library(rackproof_failing_calls MODULE tests/faults/failing_calls.cpp)
-  target_link_libraries(rackproof_failing_calls PRIVATE rackproof_warnings ${CMAKE_DL_LIBS})
-  target_include_directories(rackproof_failing_calls PRIVATE ${CMAKE_CURRENT_SOURCE_DIR})
   add_executable(faults_sweep tests/faults/sweep.cpp)
   target_link_libraries(faults_sweep PRIVATE rackproof_warnings nlohmann_json::nlohmann_json PkgConfig::SNDFILE
                         GTest::gtest_main)
   target_include_directories(faults_sweep PRIVATE ${CMAKE_CURRENT_SOURCE_DIR})
   target_compile_definitions(faults_sweep PRIVATE RACKPROOF_PROGRAM="$<TARGET_FILE:rackproof>"
                              RACKPROOF_FAILING_CALLS="$<TARGET_FILE:rackproof_failing_calls>")
+  add_library(rackproof_failing_calls MODULE tests/faults/failing_calls.cpp)
+  target_link_libraries(rackproof_failing_calls PRIVATE rackproof_warnings ${CMAKE_DL_LIBS})
+  target_include_directories(rackproof_failing_calls PRIVATE ${CMAKE_CURRENT_SOURCE_DIR})
+  if(RACKPROOF_SANITIZE)  # the sanitizer's run time belongs to the program
+    target_compile_options(rackproof_failing_calls PRIVATE -fno-sanitize=all)
+    target_link_options(rackproof_failing_calls PRIVATE -fno-sanitize=all)
+    target_compile_definitions(rackproof_failing_calls PRIVATE RACKPROOF_SANITIZED)
+    target_compile_definitions(faults_sweep PRIVATE RACKPROOF_SANITIZED)
+  endif()
   add_dependencies(faults_sweep rackproof rackproof_failing_calls)
   add_test(NAME faults_sweep COMMAND faults_sweep)
   set_tests_properties(faults_sweep PROPERTIES TIMEOUT 600)

@@ -14,7 +14,7 @@
 namespace rackproof::rig {
 namespace {
 
-using Kind = JsonNode::Kind;
+using NodeKind = JsonNode::Kind;
 using Json = nlohmann::ordered_json;
 constexpr int kNumberOverflow = 406;  // the parser's own number for 1e999
 
@@ -29,17 +29,17 @@ std::string dotted(const std::string& path, std::string_view key) {
 
 std::string written(const JsonNode& node) {
   switch (node.kind) {
-    case Kind::null:
+    case NodeKind::null:
       return "null";
-    case Kind::boolean:
+    case NodeKind::boolean:
       return node.boolean ? "true" : "false";
-    case Kind::number:
+    case NodeKind::number:
       return fmt::format("{:g}", node.number);
-    case Kind::text:
+    case NodeKind::text:
       return fmt::format("\"{}\"", excerpt(node.text));
-    case Kind::list:
+    case NodeKind::list:
       return fmt::format("a list of {}", node.items.size());
-    case Kind::table:
+    case NodeKind::table:
       break;
   }
   return "a table";
@@ -61,19 +61,19 @@ class Builder {
 
   bool null() { return add({}) != nullptr; }
   bool boolean(bool value) {
-    add(of(Kind::boolean))->boolean = value;
+    add(of(NodeKind::boolean))->boolean = value;
     return true;
   }
   bool number_integer(number_integer_t value) { return number(static_cast<double>(value)); }
   bool number_unsigned(number_unsigned_t value) { return number(static_cast<double>(value)); }
   bool number_float(number_float_t value, const string_t&) { return number(value); }
   bool string(string_t& value) {
-    add(of(Kind::text))->text = std::move(value);
+    add(of(NodeKind::text))->text = std::move(value);
     return true;
   }
   bool binary(binary_t&) { return true; }  // no part of JSON
-  bool start_object(std::size_t) { return open(Kind::table); }
-  bool start_array(std::size_t) { return open(Kind::list); }
+  bool start_object(std::size_t) { return open(NodeKind::table); }
+  bool start_array(std::size_t) { return open(NodeKind::list); }
   bool key(string_t& name) {
     if (!open_.back().keys.insert(name).second)
       refuse(dotted(path(), name), "the key twice in one table", "each key once: two readers could differ");
@@ -107,7 +107,7 @@ class Builder {
     std::unordered_set<std::string> keys;
   };
 
-  static JsonNode of(Kind kind) {
+  static JsonNode of(NodeKind kind) {
     JsonNode node;
     node.kind = kind;
     return node;
@@ -118,7 +118,7 @@ class Builder {
     return "";
   }
   bool number(double value) {
-    add(of(Kind::number))->number = value;
+    add(of(NodeKind::number))->number = value;
     return true;
   }
   JsonNode* add(JsonNode node) {
@@ -131,7 +131,7 @@ class Builder {
     }
     return &open_.back().node->items.emplace_back(std::move(node));
   }
-  bool open(Kind kind) {
+  bool open(NodeKind kind) {
     if (open_.size() == kMaxJsonDepth)
       refuse(path_of_next(), fmt::format("lists and tables more than {} deep", kMaxJsonDepth),
              fmt::format("{} has fewer: is this the right file?", wanted_));
@@ -154,7 +154,7 @@ class Builder {
     return open_.empty() ? std::string() : below(path(), *open_.back().node, open_.back().node->items.size());
   }
   static std::string below(const std::string& path, const JsonNode& node, std::size_t item) {
-    if (node.kind == Kind::list) return fmt::format("{}[{}]", path, item);
+    if (node.kind == NodeKind::list) return fmt::format("{}[{}]", path, item);
     return item < node.keys.size() ? dotted(path, node.keys[item]) : path;
   }
   [[noreturn]] void refuse(const std::string& key, const std::string& read, const std::string& right) const {
@@ -183,14 +183,14 @@ JsonNode parse_json(const std::string& text, const std::filesystem::path& file, 
         fmt::format("{}: read bytes that are not text; {} is wanted here, saved as UTF-8", files::shown(file), wanted));
   Builder builder(text, file, wanted);
   Json::sax_parse(text, &builder);
-  if (builder.root.kind != Kind::table)
+  if (builder.root.kind != NodeKind::table)
     throw InputError(fmt::format("{}: read {}; {} is wanted here", files::shown(file), written(builder.root), wanted));
   return std::move(builder.root);
 }
 
 bool JsonFields::has(std::string_view key) const {
   const JsonNode* node = table_.find(key);
-  return node != nullptr && node->kind != Kind::null;
+  return node != nullptr && node->kind != NodeKind::null;
 }
 
 void JsonFields::refuse(std::string_view key, const std::string& read, const std::string& right) const {
@@ -199,9 +199,9 @@ void JsonFields::refuse(std::string_view key, const std::string& read, const std
 }
 void JsonFields::missing(std::string_view key, const std::string& right) const { refuse(key, "no such key", right); }
 
-const JsonNode* JsonFields::ask(std::string_view key, Kind kind, std::string_view wish) const {
+const JsonNode* JsonFields::ask(std::string_view key, NodeKind kind, std::string_view wish) const {
   const JsonNode* node = table_.find(key);
-  if (node == nullptr || node->kind == Kind::null) return nullptr;
+  if (node == nullptr || node->kind == NodeKind::null) return nullptr;
   if (node->kind != kind) refuse(key, written(*node), fmt::format("{} is wanted here", wish));
   return node;
 }
@@ -213,7 +213,7 @@ void JsonFields::must_be_in(std::string_view key, double value, JsonRange range)
 }
 
 std::optional<double> JsonFields::number(std::string_view key, JsonRange range) const {
-  const JsonNode* node = ask(key, Kind::number, "a number");
+  const JsonNode* node = ask(key, NodeKind::number, "a number");
   if (node == nullptr) return std::nullopt;
   must_be_in(key, node->number, range);
   return node->number;
@@ -229,13 +229,13 @@ std::optional<std::int64_t> JsonFields::whole(std::string_view key, std::int64_t
 }
 
 std::optional<bool> JsonFields::flag(std::string_view key) const {
-  const JsonNode* node = ask(key, Kind::boolean, "true or false");
+  const JsonNode* node = ask(key, NodeKind::boolean, "true or false");
   if (node == nullptr) return std::nullopt;
   return node->boolean;
 }
 
 std::optional<std::string> JsonFields::text(std::string_view key, std::size_t most_bytes) const {
-  const JsonNode* node = ask(key, Kind::text, "a text");
+  const JsonNode* node = ask(key, NodeKind::text, "a text");
   if (node == nullptr) return std::nullopt;
   if (node->text.size() > most_bytes)
     refuse(key, fmt::format("a text of {} bytes", node->text.size()), fmt::format("at most {} are wanted", most_bytes));
@@ -243,13 +243,13 @@ std::optional<std::string> JsonFields::text(std::string_view key, std::size_t mo
 }
 
 std::optional<std::vector<double>> JsonFields::numbers(std::string_view key, JsonRange range) const {
-  const JsonNode* node = ask(key, Kind::list, "a list of numbers");
+  const JsonNode* node = ask(key, NodeKind::list, "a list of numbers");
   if (node == nullptr) return std::nullopt;
   std::vector<double> values;
   values.reserve(node->items.size());
   for (const JsonNode& item : node->items) {
     const std::string at = fmt::format("{}[{}]", key, values.size());
-    if (item.kind != Kind::number) refuse(at, written(item), "a number is wanted here");
+    if (item.kind != NodeKind::number) refuse(at, written(item), "a number is wanted here");
     must_be_in(at, item.number, range);
     values.push_back(item.number);
   }
@@ -257,18 +257,18 @@ std::optional<std::vector<double>> JsonFields::numbers(std::string_view key, Jso
 }
 
 std::optional<JsonFields> JsonFields::table(std::string_view key) const {
-  const JsonNode* node = ask(key, Kind::table, "a table");
+  const JsonNode* node = ask(key, NodeKind::table, "a table");
   if (node == nullptr) return std::nullopt;
   return JsonFields(*node, file_, dotted(path_, key));
 }
 
 std::vector<JsonFields> JsonFields::tables(std::string_view key) const {
   std::vector<JsonFields> found;
-  const JsonNode* node = ask(key, Kind::list, "a list of tables");
+  const JsonNode* node = ask(key, NodeKind::list, "a list of tables");
   if (node == nullptr) return found;
   for (const JsonNode& item : node->items) {
     const std::string at = fmt::format("{}[{}]", key, found.size());
-    if (item.kind != Kind::table) refuse(at, written(item), "a table is wanted here");
+    if (item.kind != NodeKind::table) refuse(at, written(item), "a table is wanted here");
     found.emplace_back(item, file_, path_.empty() ? at : path_ + "." + at);
   }
   return found;

@@ -15,7 +15,7 @@
 namespace rackproof::rig {
 namespace {
 
-constexpr std::string_view kByteOrderMark = "\xEF\xBB\xBF";
+constexpr std::string_view kTableByteOrderMark = "\xEF\xBB\xBF";
 constexpr std::string_view kBlanks = " \t";
 
 std::string_view trimmed(std::string_view text) {
@@ -68,7 +68,7 @@ class TableReader {
   }
 
   NumberTable read(std::string_view text, std::size_t least_rows) {
-    if (text.starts_with(kByteOrderMark)) text.remove_prefix(kByteOrderMark.size());
+    if (text.starts_with(kTableByteOrderMark)) text.remove_prefix(kTableByteOrderMark.size());
     if (text.find('\0') != text.npos) refuse("", "bytes that are not text", "a table of numbers, saved as UTF-8");
     while (!text.empty()) {
       const std::size_t end = std::min(text.find_first_of("\r\n"), text.size());

@@ -205,7 +205,7 @@ int pthread_create(pthread_t* thread, const pthread_attr_t* attributes, void* (*
 }
 
 // A sanitizer's allocations are its own.
-#ifndef __SANITIZE_ADDRESS__
+#ifndef RACKPROOF_SANITIZED
 void* __libc_malloc(size_t size);
 void* __libc_calloc(size_t count, size_t size);
 void* __libc_realloc(void* old, size_t size);

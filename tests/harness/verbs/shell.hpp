@@ -64,9 +64,9 @@ limit = { below_clip = "2 dB", look_ahead = "0.5 ms" }
 thermal = { below_rating = "1 dB" }
 )");
   }
-  /// in.wav: two channels of noise, two seconds.
+  /// in.wav: two channels of noise, a second.
   void with_recording() const {
-    write_audio(scratch_ / "in.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, noise(2 * 96000, 5));
+    write_audio(scratch_ / "in.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, noise(2 * 48000, 5));
   }
   /// low.json and high.json: a flat measurement with phase, one 0.2 ms behind the other.
   void with_measurements() const {
