@@ -149,6 +149,8 @@ class Render : public testing::Test {
 
   const Scratch scratch;
 };
+/// Enough of a WAV to be replaced by one.
+const std::string kOld = "RIFF....WAVE as it was";
 const std::vector<std::string> kFiles{"high.left.wav", "high.right.wav", "low.wav"};
 const std::vector<std::string> kSet{"high.left.wav", "high.right.wav", "low.wav", "render.json"};
 
@@ -639,7 +641,7 @@ class LongRender : public Render {
 
 TEST_F(LongRender, InterruptedLeavesNothingAndEndsByItsSignal) {
   std::filesystem::create_directory(scratch / "old");
-  for (const std::string& file : kFiles) put(scratch / "old" / file, "as it was");
+  for (const std::string& file : kFiles) put(scratch / "old" / file, kOld);
   for (const int number : {SIGINT, SIGTERM, SIGHUP}) {
     const std::string folder = number == SIGINT ? "new/deep" : "old";
     ASSERT_NO_FATAL_FAILURE(begin(folder));
@@ -649,7 +651,7 @@ TEST_F(LongRender, InterruptedLeavesNothingAndEndsByItsSignal) {
     EXPECT_EQ(ended_by(), number);
     EXPECT_FALSE(std::filesystem::exists(scratch / "new"));
     EXPECT_THAT(Scratch::names_in(scratch / "old"), testing::ElementsAreArray(kFiles));
-    for (const std::string& file : kFiles) EXPECT_EQ(bytes_of(scratch / "old" / file), "as it was");
+    for (const std::string& file : kFiles) EXPECT_EQ(bytes_of(scratch / "old" / file), kOld);
   }
 }
 
@@ -748,10 +750,20 @@ TEST_F(Render, SaysWhatAnEarlierRenderHasLeftInTheFolder) {
   std::filesystem::remove(scratch / "a/render.json");        // as a killed run leaves it
   EXPECT_THAT(warnings(), HasSubstr("earlier-set-not-whole"));
   EXPECT_THAT(warnings(), Not(HasSubstr("earlier-set-not-whole")));
-  for (const std::string& bad : {std::string("{"), std::string("[]"), std::string(300'000, '['), std::string()}) {
+  const std::string head = "{\"rackproof\": ";
+  for (const std::string& bad : {head, head + "7", head + std::string(300'000, '['), std::string()}) {
     put(scratch / "a/render.json", bad);
     EXPECT_THAT(warnings(), HasSubstr("earlier-set-not-whole")) << bad.substr(0, 9);
   }
+  for (const std::string bad : {"{", "[]", "{\"rig\": \"rig.toml\"}"}) {  // somebody else's
+    put(scratch / "a/render.json", bad);
+    const Ended ended = run(in_to("a"));
+    EXPECT_EQ(ended.code(), 2);
+    EXPECT_THAT(ended.err, HasSubstr("render.json: read a text that begins with"));
+    EXPECT_EQ(bytes_of(scratch / "a/render.json"), bad);
+  }
+  std::filesystem::remove(scratch / "a/render.json");
+  EXPECT_THAT(warnings(), HasSubstr("earlier-set-not-whole"));
   // Another rig: its ways are called otherwise. What is left is named for as long as it is there.
   std::string renamed = kRig;
   for (std::size_t at = 0; (at = renamed.find("\"high\"", at)) != renamed.npos;) renamed.replace(at, 6, "\"top\"");
@@ -766,7 +778,7 @@ TEST_F(Render, SaysWhatAnEarlierRenderHasLeftInTheFolder) {
   EXPECT_THAT(warnings(), AllOf(HasSubstr("high.right.wav"), Not(HasSubstr("high.left.wav"))));
   // A list that names what is not below its folder names nothing.
   put(scratch / "a/render.json",
-      R"({"outputs":[{"file":"../in.wav"},{"file":"/etc/passwd"},{"file":7},[],{"file":""}]})");
+      R"({"rackproof":"0","outputs":[{"file":"../in.wav"},{"file":"/etc/passwd"},{"file":7},[],{"file":""}]})");
   EXPECT_THAT(warnings(), Not(HasSubstr("not-of-this-set")));
 }
 
