@@ -74,6 +74,9 @@ class SectionCascade {
     return configure(
         {&count, 1}, [&](std::size_t, std::size_t k) { return sections[k]; }, memory);
   }
+  /// After `configure`: as the rest of a cascade whose first part is elsewhere. What is so quiet that it counts as
+  /// silence counts so at the first part's input alone: then the bits are those of the whole in one piece.
+  void go_on_from_another() noexcept { door_ = Lanes{}; }
   void reset() noexcept {
     for (Stage& s : stages_) s.s1 = s.s2 = s.kept_1 = s.kept_2 = Lanes{};
     to_grid_ = kGridFrames;

@@ -40,9 +40,9 @@ class SplitTree {
   static constexpr void for_each_cascade(std::span<const PointSettings> points, const Wanted& wanted, Visit&& visit) {
     for (std::size_t p = 0; p < points.size(); ++p) {
       for (std::size_t way = 0; way <= p; ++way)
-        if (wanted[way]) visit(first_of(p) + way, way == p ? points[p].low_pass : points[p].all_pass);
+        if (wanted[way]) visit(first_of(p) + way, way == p ? points[p].low_pass : points[p].all_pass, p, way);
       if (std::any_of(wanted.begin() + static_cast<std::ptrdiff_t>(p) + 1, wanted.end(), [](bool w) { return w; }))
-        visit(first_of(p) + p + 1, points[p].high_pass);
+        visit(first_of(p) + p + 1, points[p].high_pass, p, p + 1);
     }
   }
 
@@ -56,7 +56,9 @@ class SplitTree {
   /// Only what the wanted ways need is run.
   static constexpr std::size_t required_stages(std::span<const PointSettings> points, const Wanted& wanted) noexcept {
     std::size_t count = 0;
-    for_each_cascade(points, wanted, [&](std::size_t, std::span<const Section> part) { count += part.size(); });
+    for_each_cascade(points, wanted, [&](std::size_t, std::span<const Section> part, std::size_t, std::size_t) {
+      count += part.size();
+    });
     return count;
   }
   [[nodiscard]] Setup configure(std::span<const PointSettings> points, const Wanted& wanted,
@@ -66,11 +68,13 @@ class SplitTree {
       return Setup::memory_too_small;
     points_ = points.size(), wanted_ = wanted, cascades_ = cascades.first(required_cascades(points_));
     Setup setup = Setup::ok;
-    for_each_cascade(points, wanted, [&](std::size_t cascade, std::span<const Section> part) {
-      const Setup one = cascades_[cascade].configure(part, stages.first(part.size()));
-      if (one != Setup::ok) setup = one;
-      stages = stages.subspan(part.size());
-    });
+    for_each_cascade(points, wanted,
+                     [&](std::size_t cascade, std::span<const Section> part, std::size_t point, std::size_t way) {
+                       const Setup one = cascades_[cascade].configure(part, stages.first(part.size()));
+                       if (one != Setup::ok) setup = one;
+                       if (sections_of_path(points.first(point), way) > 0) cascades_[cascade].go_on_from_another();
+                       stages = stages.subspan(part.size());
+                     });
     return setup;
   }
   void reset() noexcept {

@@ -311,6 +311,10 @@ struct Engine<W>::Builder {
       engine.output_cascades_ = cascades(
           settings.outputs.size(), [&](std::size_t o) { return own(o).size(); },
           [&](std::size_t o, std::size_t k) { return own(o)[k]; });
+      if (ready())
+        for (std::size_t o = 0; o < settings.outputs.size(); ++o)
+          if (sections_of_path(settings.points, settings.outputs[o].way) > 0)
+            engine.output_cascades_[o].go_on_from_another();
     } else {
       engine.output_cascades_ = cascades(
           settings.outputs.size(),

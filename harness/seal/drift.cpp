@@ -84,6 +84,12 @@ std::string happened(const std::string& was, const std::string& now) {
   return fmt::format("went from {} to {}", was, now);
 }
 
+/// The same where one of the two may be missing.
+std::string happened(const Text& was, const Text& now) {
+  if (was && now) return happened(*was, *now);
+  return was ? "is no longer given; it was " + in_short(*was) : "is now given: " + in_short(now.value_or("nothing"));
+}
+
 const std::map<std::string, std::string> kControllerWords{
     {"sample_rate", "the controller's sample rate"},
     {"block", "the controller's block"},
@@ -160,10 +166,13 @@ struct Band {
   std::string type, all;
   double at_hz = 0;
 };
+std::string at_of(const std::string& band) {
+  const std::size_t at = band.find(" at ");
+  return at == band.npos ? "" : band.substr(at + 4, band.find(',', at + 4) - (at + 4));
+}
 Band band_of(const std::string& value) {  // "peaking at 240 Hz, gain -3.5 dB, q 1.4"
   Band band{.type = value.substr(0, value.find(' ')), .all = value};
-  const std::size_t at = value.find(" at ") + 4;
-  if (const auto hz = measure_in(value.substr(at, value.find(',') - at))) band.at_hz = hz->value;
+  if (const auto hz = measure_in(at_of(value))) band.at_hz = hz->value;
   return band;
 }
 std::string without_at(const std::string& band) { return band.substr(std::min(band.find(", ") + 2, band.size())); }
@@ -276,15 +285,15 @@ class Comparison {
       for (const char* what : {"at", "alignment", "slope"}) {
         const std::string a = low + what, b = high + what;
         const std::string of = std::string(what) == "at" ? "" : std::string(" ") + what;
-        if (moved(a) && moved(b) && *was(a) == *was(b) && *now(a) == *now(b)) {
+        if (moved(a) && moved(b) && was(a) == was(b) && now(a) == now(b)) {
           tell(fmt::format("{}.{}", base, what), was(a), now(a),
-               fmt::format("the {}{} {}", title(pair), of.empty() ? of : "'s" + of, happened(*was(a), *now(a))));
+               fmt::format("the {}{} {}", title(pair), of.empty() ? of : "'s" + of, happened(was(a), now(a))));
         } else {
           for (const auto& [key, side] : {std::pair(a, "low"), std::pair(b, "high")})
             if (moved(key))
               tell(key, was(key), now(key),
                    fmt::format("the {} side of the {}{} {}", side, title(pair), of.empty() ? of : ", its" + of + ",",
-                               happened(*was(key), *now(key))));
+                               happened(was(key), now(key))));
         }
       }
       done(base + ".");
@@ -336,10 +345,6 @@ class Comparison {
         tell(list, std::nullopt, band.all, fmt::format("{} eq has a new {}", whose, band.all));
     }
   }
-  static std::string at_of(const std::string& band) {
-    const std::size_t at = band.find(" at ") + 4;
-    return band.substr(at, band.find(',') - at);
-  }
 
   void parts() {
     for (const std::string& way : names("way", now_)) {
@@ -366,8 +371,7 @@ class Comparison {
     const Text a = was(key), b = now(key);
     std::string text;
     if (!a || !b) {
-      text = fmt::format("{} {}", thing(key),
-                         a ? "is no longer given; it was " + in_short(*a) : "is now given: " + in_short(*b));
+      text = fmt::format("{} {}", thing(key), happened(a, b));
     } else if (*b == "true" || *b == "false") {
       text = fmt::format("{} is now {}", thing(key), *b == "true" ? "on" : "off");
     } else if (Key(key).table == "feeds") {
@@ -393,7 +397,7 @@ class Comparison {
                          now(base + "limited_by").value_or("?"), was(base + "limited_by").value_or("?")));
       if (moved(base + "load"))
         tell(base + "load", was(base + "load"), now(base + "load"),
-             fmt::format("{}'s load {}", way, happened(*was(base + "load"), *now(base + "load"))));
+             fmt::format("{}'s load {}", way, happened(was(base + "load"), now(base + "load"))));
       for (const char* what : {"delay_samples", "gain_db"})
         if (moved(base + what) && !caused)
           tell(base + what, was(base + what), now(base + what),

@@ -190,7 +190,7 @@ Outcome run(const Settings& all, Level level, const Rows& in, std::span<const st
   const auto memory = std::make_unique<std::byte[]>(bytes + 1);
   Chain chain;
   Outcome outcome{chain.configure(settings, {memory.get() + 1, bytes}, level), {}};
-  must((outcome.setup == Setup::ok) == (bytes > 0));
+  must(bytes > 0 ? outcome.setup != Setup::memory_too_small : outcome.setup == Setup::out_of_range);
   if (outcome.setup != Setup::ok) return outcome;
   const std::size_t frames = in[0].size();
   outcome.out.assign(settings.outputs.size(), std::vector<float>(frames));

@@ -69,6 +69,27 @@ TEST(Drift, WhatMeansTheSameHasNotMoved) {
               IsEmpty());
 }
 
+/// As between versions of the program, or after a hand has been at work.
+TEST(Drift, WhatOnlyOneStateHasIsTold) {
+  const Facts all = facts(rig::kExampleRig);
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    Facts fewer = all;
+    fewer.erase(fewer.begin() + static_cast<std::ptrdiff_t>(i));
+    const std::vector<Move> gone = moves_between(all, fewer), come = moves_between(fewer, all);
+    if (all[i].key.starts_with("computed.") || all[i].key == "ways") continue;  // told elsewhere
+    EXPECT_THAT(gone, Not(IsEmpty())) << all[i].key;
+    EXPECT_THAT(come, Not(IsEmpty())) << all[i].key;
+    if (all[i].key.ends_with(".high.slope")) {
+      EXPECT_THAT(gone[0].text, HasSubstr("its slope, is no longer given; it was "));
+      EXPECT_THAT(come[0].text, HasSubstr("its slope, is now given: "));
+    }
+  }
+  Facts odd = all;
+  for (Fact& fact : odd)
+    if (fact.key.find(".eq.") != fact.key.npos) fact.value = "x";
+  EXPECT_THAT(moves_between(all, odd), Contains(Field(&Move::text, HasSubstr("eq has a new x"))));
+}
+
 TEST(Drift, PointsInThePractitionersWords) {
   const auto found = moves({{"{ at = \"95 Hz\"", "{ at = \"110 Hz\""}});
   ASSERT_FALSE(found.empty());
