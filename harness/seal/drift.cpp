@@ -273,6 +273,7 @@ class Comparison {
     for (const std::string& pair : pairs) {
       const std::string base = "crossover." + pair;
       const std::string low = base + ".low.", high = base + ".high.";
+      if (!was(low + "at") && !now(low + "at")) continue;  // no point: its facts are told one by one
       if (!was(low + "at") || !now(low + "at")) {
         const bool added = !was(low + "at");
         const Text at = added ? now(low + "at") : was(low + "at");
