@@ -2,7 +2,7 @@
 /// An exported chain, built by a part's compiler from the sources that the program carries, and run on the emulated
 /// part. Theorem  the same chain, part, compiler and input give the same samples and the same count of instructions.
 /// Method   bare metal: own start-up and linker script, files by semihosting, a clock that goes on by a fixed time an
-///          instruction. What does not fit the part, calls a heap or reckons in double precision does not link. A run
+///          instruction. What does not fit the part, calls a heap or computes in double precision does not link. A run
 ///          that hangs is ended.
 /// Signals  Ctrl-C and a polite kill end what runs here, remove the folder of the work, and come out as Interrupted.
 /// Limits   instructions, not cycles: nothing of waiting for memory, of interrupts, or of a division's length.

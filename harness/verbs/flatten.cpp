@@ -40,7 +40,7 @@ class Place {
   Place(fs::path file, const std::string& feed) : file_(std::move(file)), edited_(file_) {
     text_ = edited_.text() ? *edited_.text()
                            : fmt::format(
-                                 "# Tonight's room, by measurement. Thrown away, it leaves the rig as it was.\n"
+                                 "# Tonight's room, by measurement. Deleted, it leaves the rig as it was.\n"
                                  "format = 1\ntitle = \"{}\"\n\n[venue]\n",
                                  title());
     const rig::Node root = rig::parse_document(text_, file_);

@@ -244,7 +244,7 @@ std::optional<fs::path> FilesRead::same_as(const fs::path& place) const {
 std::uint64_t longest_delay_frames(const CompiledRig& compiled) {
   double longest = 0.0;
   for (const OutputPlan& output : compiled.outputs) longest = std::max(longest, output.delay_samples);
-  // A whole number of samples, reckoned in seconds, may come back with dust on it.
+  // A whole number of samples, computed in seconds, may come back a little off.
   return static_cast<std::uint64_t>(std::ceil(longest - 1e-6));
 }
 
