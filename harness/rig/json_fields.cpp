@@ -48,11 +48,13 @@ std::string written(const JsonNode& node) {
 /// Takes the parser's tokens and builds the tree; throws where a rule of ours is broken.
 class Builder {
  public:
+  // NOLINTBEGIN(readability-identifier-naming): the library looks for these names
   using number_integer_t = Json::number_integer_t;
   using number_unsigned_t = Json::number_unsigned_t;
   using number_float_t = Json::number_float_t;
   using string_t = Json::string_t;
   using binary_t = Json::binary_t;
+  // NOLINTEND(readability-identifier-naming)
 
   Builder(const std::string& text, const std::filesystem::path& file, std::string_view wanted)
       : text_(text), file_(file), wanted_(wanted) {}

@@ -53,7 +53,7 @@ class Files {
       below.push_back(file.name);
       list["files"].push_back(json_of(file));
     }
-    const EarlierSet earlier = earlier_set(folder_, kExportList, below, left_);
+    EarlierSet earlier = earlier_set(folder_, kExportList, below, left_);
     list["not_of_this_set"] = earlier.others;
     files::must_be_replaceable(folder_ / kExportList, files::Kind::set_list);
     WholeFile whole(folder_ / kExportList);
