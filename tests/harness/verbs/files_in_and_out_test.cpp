@@ -7,6 +7,7 @@
 #include <algorithm>
 
 #include "shell.hpp"
+#include "tests/sanitized.hpp"
 
 namespace rackproof {
 namespace {
@@ -183,7 +184,7 @@ TEST_F(FilesInAndOut, SignalsLeaveEveryFileWholeAndNothingElse) {
         "flatten low.json --into v.toml --points 8",
         "align rig.toml --way low=low.json --way high=high.json --into rig.toml", "seal rig.toml"})
     for (const char* signal : {"TERM", "INT", "HUP"})
-      for (int step = 0; step < 2; ++step) {
+      for (int step = 0; step < (test::kSanitized ? 1 : 2); ++step) {
         const Result result = shell_.run("timeout --foreground -s " + std::string(signal) + " " +
                                          std::to_string(0.001 + 0.03 * step) + " env TMPDIR=tmp $R " + line);
         std::set<std::string> now = shell_.names();

@@ -4,6 +4,7 @@
 #include <gmock/gmock.h>
 
 #include "shell.hpp"
+#include "tests/sanitized.hpp"
 
 namespace rackproof {
 namespace {
@@ -76,6 +77,7 @@ TEST_P(Streams, ThatCannotBeWrittenChangeNothing) {
   for (const std::string streams : {">/dev/full", ">&-", "2>/dev/full", "2>&-", ">/dev/full 2>/dev/full",
                                     "<&- >&- 2>&-", "--json 2>/dev/full", "--json >/dev/full"}) {
     if (slow && streams != ">/dev/full 2>/dev/full") continue;
+    if (test::kSanitized && number >= 3) break;
     const std::string name = "n" + std::to_string(number++);
     const bool json = streams.starts_with("--json");
     if (json && (*lines.verb == '\0')) continue;
