@@ -430,7 +430,7 @@ TEST_P(Faults, KilledAtAnyCallThatChangesAFileItLeavesWholeFilesAndTheNextRunCle
   const Verb& verb = GetParam();
   const Tree& after = done().after;
   const std::uint64_t made = done().changes;
-  for (const std::uint64_t number : numbers_up_to(made, verb.is_slow ? 0 : 12)) {
+  for (const std::uint64_t number : numbers_up_to(made, verb.is_slow ? 0 : 9)) {
     SCOPED_TRACE(testing::Message() << verb.command << " killed at change " << number << " of " << made);
     const Ended killed = bench->run(verb.command, {"signal", number, SIGKILL});
     EXPECT_EQ(killed.status, -SIGKILL);
@@ -473,7 +473,7 @@ TEST_P(Faults, ASignalAtAnyCallThatChangesAFileLeavesAllOldOrAllNewAndNothingEls
   const Tree& after = done().after;
   const std::uint64_t made = done().changes;
   const std::array signals{SIGTERM, SIGINT, SIGHUP};
-  for (const std::uint64_t number : numbers_up_to(made, verb.is_slow ? 0 : 8)) {
+  for (const std::uint64_t number : numbers_up_to(made, verb.is_slow ? 0 : 5)) {
     const int signal = signals[number % signals.size()];
     SCOPED_TRACE(testing::Message() << verb.command << " signalled at change " << number << " of " << made);
     const Ended ended = bench->run(verb.command, {"signal", number, signal});

@@ -119,7 +119,7 @@ class SeveralMachines : public testing::Test {
     fs::create_directories(scratch / "monday");
     fs::copy_file(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures/two-way-top.toml", scratch / "rig.toml");
     for (int i = 0; i < kRecordings; ++i)
-      write_audio(scratch / ("monday/set-" + std::to_string(i) + ".wav"), SF_FORMAT_WAV | SF_FORMAT_PCM_16, 2, 48000,
+      write_audio(scratch / ("monday/set " + std::to_string(i) + ".wav"), SF_FORMAT_WAV | SF_FORMAT_PCM_16, 2, 48000,
                   noise(2 * 4800 * static_cast<std::size_t>(i + 1), static_cast<unsigned>(i)));
   }
   void TearDown() override {
@@ -136,7 +136,7 @@ class SeveralMachines : public testing::Test {
   std::size_t sets_in_place() const {
     std::size_t sets = 0;
     for (int i = 0; i < kRecordings; ++i)
-      sets += fs::exists(scratch / ("out/set-" + std::to_string(i)) / "render.json") ? 1 : 0;
+      sets += fs::exists(scratch / ("out/set " + std::to_string(i)) / "render.json") ? 1 : 0;
     return sets;
   }
   static std::map<std::string, std::string> files_in(const fs::path& folder) {
@@ -171,9 +171,9 @@ TEST_F(SeveralMachines, MakeTheFilesThatOneMakesThoughOneOfThemEndsMidway) {
   EXPECT_TRUE(files_in(scratch / "out") == files_in(scratch / "alone"));
   EXPECT_EQ(files_in(scratch / "alone").size(), static_cast<std::size_t>(kRecordings) * 5);
   // What is whole is left alone.
-  const auto written = fs::last_write_time(scratch / "out/set-0/render.json");
+  const auto written = fs::last_write_time(scratch / "out/set 0/render.json");
   EXPECT_EQ(run(with_surroundings("{ " + command + "} 2>third.log")), 0) << bytes_of(scratch / "third.log");
-  EXPECT_EQ(fs::last_write_time(scratch / "out/set-0/render.json"), written);
+  EXPECT_EQ(fs::last_write_time(scratch / "out/set 0/render.json"), written);
   // A run that comes to its end leaves nothing on the machine: what is there is of the one that was ended.
   const std::size_t left = files_in(scratch / "rack1").size();
   fs::remove_all(scratch / "out");

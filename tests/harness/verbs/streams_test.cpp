@@ -137,8 +137,8 @@ TEST(ShownNames, ControlCharactersNeverReachATerminal) {
   };
   const std::string quoted = "\"$(printf 'r\\033[31m\\302\\233\\nFORGED.toml')\"";
   for (const std::string line :
-       {"plan NAME", "seal NAME", "drift NAME", "budget NAME", "export NAME -o e", "plan NAME --venue NAME",
-        "plan x-NAME", "align NAME --way low=low.json --way high=high.json", "flatten low.json --into NAME",
+       {"plan NAME", "seal NAME", "drift NAME", "export NAME -o e", "plan NAME --venue NAME", "plan x-NAME",
+        "align NAME --way low=low.json --way high=high.json", "flatten low.json --into NAME",
         "flatten NAME --into x.toml", "align NAME --way low=NAME --way high=high.json"}) {
     std::string with = line;
     for (std::size_t at; (at = with.find("NAME")) != with.npos;) with.replace(at, 4, quoted);
