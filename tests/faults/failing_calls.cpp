@@ -83,7 +83,7 @@ int main_under_watch(int argc, char** argv, char** environment) {
   return status;
 }
 
-constexpr size_t kMoreThanReserved = 1 << 16;
+[[maybe_unused]] constexpr size_t kMoreThanReserved = 1 << 16;
 
 bool creates(int flags) { return (flags & (O_CREAT | O_TRUNC)) != 0; }
 
