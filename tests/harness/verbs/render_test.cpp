@@ -808,7 +808,8 @@ TEST_F(Render, TwoAtOnceIntoOneFolderLeaveOneWholeSet) {
     runs.clear();
     EXPECT_THAT(codes, ElementsAre(0, 0));
     EXPECT_THAT(Scratch::names_in(scratch / "a"), testing::ElementsAreArray(kSet));
-    for (const json& output : json::parse(bytes_of(scratch / "a/render.json"))["outputs"])
+    const json document = json::parse(bytes_of(scratch / "a/render.json"));
+    for (const json& output : document.at("outputs"))
       EXPECT_EQ(output["xxh128"], files::fingerprint_of(bytes_of(scratch / "a" / output["file"].get<std::string>())));
   }
 }
