@@ -849,10 +849,11 @@ TEST(RenderBatch, TakesNoMoreMemoryForManyRecordings) {
     EXPECT_EQ(Scratch::names_in(scratch / "out").size(), static_cast<std::size_t>(recordings));
     return used.ru_maxrss;
   };
-  // A list of all files read, copied to each of 400, would be 8 MB and more; a name and its figures are some 2 kB.
+  // A list of all files read, copied to each of 400, would be 8 MB and more; a name and its figures are some 2 kB, and
+  // what an allocator holds back differs from run to run by 2 MB.
   const long few = memory_of(40), many = memory_of(440);
   if (rackproof::test::kSanitized) return;  // which keeps what is freed
-  EXPECT_LT(many - few, 400 * 4) << few << " and " << many << " KiB";
+  EXPECT_LT(many - few, 400 * 12) << few << " and " << many << " KiB";
 }
 
 // ---- what needs no program ------------------------------------------------------------------------------------------
