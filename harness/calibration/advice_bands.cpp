@@ -16,7 +16,7 @@ using std::numbers::sqrt2;
 // Common practice, no source, all of these: a band under half an octave is none; the sides of a point stand apart by a
 // third of an octave where a driver's own slope does the rest, hardly by more than half an octave.
 constexpr double kNarrowest = sqrt2, kSidesApart = 1.5;
-// A Butterworth filter at the very edge takes 3 dB there; a steeper or nearer one takes the band.
+// A Butterworth filter whose corner is the edge takes 3 dB there; one that takes more cuts into the band.
 constexpr double kBandCut_db = -4;
 // Where a rig's highest way ends when nothing says so: for a way of highs, and for any other way.
 constexpr double kHighsFrom_hz = 500, kHighsUpTo_hz = 8000, kOthersUpTo = 2;

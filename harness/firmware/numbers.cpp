@@ -58,7 +58,7 @@ std::string peak_of(const dsp::PeakLimiterSettings& peak) {
 constexpr const char* kTop = R"(#pragma once
 // {title}
 // Computed by rackproof from {rig}{venue}. To change a number, change the rig file and export again.
-// A float here is written in hexadecimal: the very bits that were computed, whatever the compiler.
+// A float here is written in hexadecimal: exactly the bits that were computed, with every compiler.
 #include "dsp/chain/chain_settings.hpp"
 #include "dsp/chain/one_lane.hpp"
 

@@ -1,6 +1,6 @@
 #pragma once
 /// A compiled rig as a C++ header: every number that the core is told, as hexadecimal floats, in constants.
-/// Theorem  the header holds the very bits of `compiled.settings()`: no decimal rounding, no libm, and a fingerprint
+/// Theorem  the header holds exactly the bits of `compiled.settings()`: no decimal rounding, no libm, and a fingerprint
 ///          that the compiler checks, so that a number changed by hand does not build.
 #include <cstdint>
 #include <string>

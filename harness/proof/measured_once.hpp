@@ -1,6 +1,6 @@
 #pragma once
 /// What more than one check reads of a subject: measured by whichever needs it first, then kept.
-/// Claim    each is the very value that its function gives; checks on two threads never measure it twice, and wait for
+/// Claim    each is exactly the value that its function gives; checks on two threads never measure it twice, and wait for
 ///          each other only where both need the same.
 #include <mutex>
 #include <optional>

@@ -1,6 +1,6 @@
 // The report's true-peak meter beside libebur128 (Debian libebur128-dev), which measures as EBU R 128 and ITU-R BS.1770
 // ask, with an interpolator of its own. Both may read up to 0.2 dB above and 0.4 dB below the truth (EBU Tech
-// 3341, 2.6), so they may differ by 0.6 dB at the very most; on the tones whose truth is known each is held to that
+// 3341, 2.6), so they may differ by 0.6 dB at most; on the tones whose truth is known each is held to that
 // truth.
 #include <ebur128.h>
 #include <gtest/gtest.h>

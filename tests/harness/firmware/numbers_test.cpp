@@ -1,4 +1,4 @@
-// Must hold: the exported header holds the very numbers of the chain, compiles alone, and does not compile once a
+// Must hold: the exported header holds exactly the numbers of the chain, compiles alone, and does not compile once a
 // number in it is another; whatever a rig's file is called and its title says.
 #include "harness/firmware/numbers.hpp"
 

@@ -54,7 +54,7 @@ TEST(DriverHighpass, AFirstOrderCrossoverIsSaidButHolds) {
   EXPECT_THAT(findings[3].text, HasSubstr("6 dB/oct is little"));
   EXPECT_THAT(findings[1].text, Not(HasSubstr("6 dB/oct")));
 }
-// A peaking band adds its gain in full at its middle, here the very quarter of the corner that is judged; two octaves up,
+// A peaking band adds its gain in full at its middle, here the quarter of the corner that is judged; two octaves up,
 // in the way's band, it adds next to nothing.
 TEST(DriverHighpass, TwentyDecibelsForTheLowestWayAreBracketed) {
   rig::Rig rig = three_ways();
@@ -115,7 +115,7 @@ TEST(DriverHighpass, IsMeasuredNotRead) {
 
 TEST(Load, FallsBelowTheLowestRating) {
   rig::Rig rig = a_rig();            // 8 ohm drivers; lows rated to 4 ohm, highs to 8
-  rig.drivers[0].impedance_ohm = 4;  // the very load that is rated
+  rig.drivers[0].impedance_ohm = 4;  // exactly the load that is rated
   EXPECT_THAT(fallen(check_load(Prepared(rig).subject)), IsEmpty());
   rig.drivers[0].impedance_ohm = 3.9;
   EXPECT_THAT(fallen(check_load(Prepared(rig).subject)), ElementsAre("low.left", "low.right"));
