@@ -7,6 +7,8 @@
 #include <string_view>
 
 #include "harness/proof/checks/checks.hpp"
+#include "harness/proof/stimulation.hpp"
+#include "harness/proof/way_response.hpp"
 #include "harness/rig/checks.hpp"
 #include "harness/workers.hpp"
 
@@ -84,6 +86,9 @@ Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& op
                         .make = options.make,
                         .programmes = options.programmes,
                         .brief = options.brief};
+  // What cannot be used is known before the checks begin, which cannot be interrupted.
+  static_cast<void>(way_responses(rig));
+  for (const std::filesystem::path& file : options.programmes) static_cast<void>(open_programme(subject, file));
   using Check = std::vector<Finding> (*)(const Subject&);
   constexpr Check kChecks[] = {check_ceilings,          check_thermal_limit,   check_limit_onset,
                                check_transparent_below, check_release,         check_limiter_tone,
@@ -98,7 +103,7 @@ Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& op
   std::vector<std::vector<Finding>> found(std::size(kChecks));
   proof.recordings.resize(options.programmes.size());
   std::vector<std::function<void()>> tasks;
-  for (std::size_t p = 0; p < options.programmes.size(); ++p)  // first: what cannot be used is then known at once
+  for (std::size_t p = 0; p < options.programmes.size(); ++p)
     tasks.emplace_back([&, p] { proof.recordings[p] = record(subject, options.programmes[p]); });
   for (std::size_t k = 0; k < std::size(kChecks); ++k)
     tasks.emplace_back([&, k, check = kChecks[k]] { found[k] = check(subject); });

@@ -7,7 +7,6 @@
 
 #include "harness/proof/proof.hpp"
 #include "harness/proof/stimulation.hpp"
-#include "harness/proof/way_response.hpp"
 #include "harness/report/page.hpp"
 #include "harness/verbs/held_figures.hpp"
 #include "harness/verbs/render_progress.hpp"
@@ -244,7 +243,6 @@ bool run_prove(const ProveArguments& arguments) {
   std::vector<fs::path> read{arguments.rig.rig_file, arguments.rig.venue_file};
   read.insert(read.end(), arguments.programmes.begin(), arguments.programmes.end());
   arguments.report.require_place(read);
-  static_cast<void>(proof::way_responses(rig));  // what cannot be used is known at once
   const std::vector<Warning> warnings = seal_warnings(rig);
 
   Proof proof;

@@ -54,7 +54,7 @@ TEST_F(FilesInAndOut, NothingWaitsForAPipeOrADevice) {
                                    "stimulus sine -o X"}) {
       std::string with = line;
       with.replace(with.find('X'), 1, special);
-      const Result result = shell_.run("timeout 60 $R " + with);
+      const Result result = shell_.run("timeout 10 $R " + with);
       EXPECT_EQ(result.status, 2) << with << "\n" << result.err;
       EXPECT_THAT(result.err, AllOf(HasSubstr(special), HasSubstr("pipe"))) << with;
     }
@@ -63,9 +63,9 @@ TEST_F(FilesInAndOut, NothingWaitsForAPipeOrADevice) {
   EXPECT_TRUE(std::filesystem::is_character_file("/dev/zero"));
   // A seal and a response are found by the rig.
   std::filesystem::rename(shell_ / "pipe", shell_ / "rig.seal");
-  EXPECT_EQ(shell_.run("timeout 60 $R drift rig.toml").status, 2);
-  EXPECT_THAT(shell_.run("timeout 60 $R plan rig.toml").out, HasSubstr("seal-damaged"));
-  EXPECT_EQ(shell_.run("timeout 60 $R seal rig.toml").status, 2);
+  EXPECT_EQ(shell_.run("timeout 10 $R drift rig.toml").status, 2);
+  EXPECT_THAT(shell_.run("timeout 10 $R plan rig.toml").out, HasSubstr("seal-damaged"));
+  EXPECT_EQ(shell_.run("timeout 10 $R seal rig.toml").status, 2);
   std::filesystem::rename(shell_ / "rig.seal", shell_ / "pipe");
   std::string text = shell_.read("rig.toml");
   const std::size_t at = text.find("[[way]]\n") + 8;
