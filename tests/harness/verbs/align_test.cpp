@@ -1,43 +1,31 @@
 // Must hold: `align` answers with the promised keys, brings measured ways into step, and writes just that into the rig:
 // every other byte stays, and a second time there is nothing to change.
 #include <gmock/gmock.h>
-#include <sys/wait.h>
-#include <unistd.h>
 
 #include <algorithm>
 #include <cmath>
 #include <complex>
-#include <cstdlib>
-#include <filesystem>
-#include <fstream>
 #include <nlohmann/json.hpp>
 #include <numbers>
 
 #include "harness/rig/rig.hpp"
+#include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {
 namespace {
 
-namespace fs = std::filesystem;
 using nlohmann::json;
+using test::Result;
 using testing::HasSubstr;
 
-struct Result {
-  int status = -1;
-  std::string out, err;
-};
-
-class Align : public testing::Test {
+class Align : public testing::Test, protected test::Shell {
  protected:
-  void SetUp() override {
-    place_ = fs::temp_directory_path() / ("rackproof_align_test_" + std::to_string(::getpid()));
-    fs::create_directories(place_);
-    fs::copy_file(RACKPROOF_SOURCE_DIR "/audio_fixtures/two-way-top.toml", place_ / "rig.toml");
+  Align() {
+    with_rig();
     before_ = read("rig.toml");
     write("low.json", measurement(false, 8, 1));
     write("high.json", measurement(true, 8.35, -1));
   }
-  void TearDown() override { fs::remove_all(place_); }
 
   /// A side of a Linkwitz-Riley point at 1.6 kHz, 24 dB/oct, as `measure` would write it.
   static std::string measurement(bool high, double arrival_ms, double sign) {
@@ -52,18 +40,7 @@ class Align : public testing::Test {
     }
     return m.dump();
   }
-  void write(const char* name, const std::string& text) const { std::ofstream(place_ / name) << text; }
-  std::string read(const char* name) const {
-    std::ifstream stream(place_ / name);
-    return {std::istreambuf_iterator<char>(stream), {}};
-  }
-  Result run(const std::string& arguments) const {
-    const std::string command =
-        "cd '" + place_.string() + "' && '" RACKPROOF_PROGRAM "' " + arguments + " >out.txt 2>err.txt";
-    const int status = std::system(command.c_str());
-    return {WIFEXITED(status) ? WEXITSTATUS(status) : -1, read("out.txt"), read("err.txt")};
-  }
-  fs::path place_;
+  Result run(const std::string& arguments) const { return Shell::run("$R " + arguments); }
   std::string before_;
 };
 

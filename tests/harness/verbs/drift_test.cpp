@@ -1,12 +1,10 @@
 // Must hold: `seal` and `drift` keep their promised statuses and keys; `plan`, `render` and `prove` warn of a rig that
 // drifted and refuse it with --sealed, as they do a seal that is missing or damaged; a venue has no part in it.
 #include <gmock/gmock.h>
-#include <sys/wait.h>
 
-#include <fstream>
 #include <nlohmann/json.hpp>
 
-#include "../audio/scratch.hpp"
+#include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {
 namespace {
@@ -14,32 +12,21 @@ namespace {
 using nlohmann::json;
 using test::bytes_of;
 using test::put;
+using test::Result;
 using testing::HasSubstr;
 using testing::Not;
 
-struct Result {
-  int status = -1;
-  std::string out, err;
-};
-
-class DriftVerb : public testing::Test {
+class DriftVerb : public testing::Test, protected test::Shell {
  protected:
-  void SetUp() override {
-    put(scratch_ / "rig.toml", bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/two-way-top.toml"));
-    put(scratch_ / "venue.toml", bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/harbour-hall.venue.toml"));
-    test::write_audio(scratch_ / "in.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, test::noise(2000, 5));
-  }
-  Result run(const std::string& line) const {
-    const std::string command = "cd '" + scratch_.folder().string() +
-                                "' && COLUMNS=400 && R='" RACKPROOF_PROGRAM "' && export COLUMNS && { " + line +
-                                "; } >out 2>err";
-    const int status = std::system(command.c_str());
-    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, bytes_of(scratch_ / "out"), bytes_of(scratch_ / "err")};
+  DriftVerb() {
+    with_rig();
+    write("venue.toml", bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/harbour-hall.venue.toml"));
+    test::write_audio(folder() / "in.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, test::noise(2000, 5));
   }
   void edit(const char* file, const std::string& from, const std::string& to) const {
-    std::string text = bytes_of(scratch_ / file);
+    std::string text = bytes_of(folder() / file);
     ASSERT_NE(text.find(from), std::string::npos);
-    put(scratch_ / file, text.replace(text.find(from), from.size(), to));
+    put(folder() / file, text.replace(text.find(from), from.size(), to));
   }
   static inline const std::vector<std::string> kOthers{
       "$R plan rig.toml --json", "$R render rig.toml in.wav -o o --json", "$R prove rig.toml --json"};
@@ -72,8 +59,6 @@ class DriftVerb : public testing::Test {
     EXPECT_EQ(result.status, status) << result.err;
     return json::parse(result.out);
   }
-
-  test::Scratch scratch_;
 };
 
 TEST_F(DriftVerb, SameAfterSealingAndWhateverIsOnlyWrittenOtherwise) {
@@ -146,7 +131,7 @@ TEST_F(DriftVerb, TheHashIsWhatOthersComputeToo) {
   ASSERT_EQ(run("$R seal rig.toml").status, 0);
   const Result other = run("head -n -1 rig.seal | b2sum -l 256 | cut -d ' ' -f 1");
   ASSERT_EQ(other.status, 0) << other.err;
-  EXPECT_THAT(bytes_of(scratch_ / "rig.seal"), testing::EndsWith("blake2b = " + other.out));
+  EXPECT_THAT(bytes_of(folder() / "rig.seal"), testing::EndsWith("blake2b = " + other.out));
 }
 
 }  // namespace

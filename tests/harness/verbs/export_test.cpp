@@ -1,73 +1,50 @@
 // Must hold: what `export` writes compiles alone and, run, holds its ceilings; `budget` says what was promised; neither
 // leaves half of anything, and both say what is missing.
 #include <gmock/gmock.h>
-#include <sys/wait.h>
-#include <unistd.h>
 
-#include <cstdlib>
 #include <filesystem>
-#include <fstream>
 #include <nlohmann/json.hpp>
 
 #include "harness/files/fingerprint.hpp"
+#include "tests/harness/verbs/shell.hpp"
 
 namespace {
 
 namespace fs = std::filesystem;
 using nlohmann::json;
+using rackproof::test::Result;
 using testing::AllOf;
 using testing::HasSubstr;
 using testing::Not;
 
-struct Result {
-  int status = -1;
-  std::string out, err;
-};
-
-class Firmware : public testing::Test {
+class Firmware : public testing::Test, protected rackproof::test::Shell {
  protected:
-  void SetUp() override {
-    place_ = fs::temp_directory_path() / ("rackproof_export_test_" + std::to_string(::getpid()));
-    fs::create_directories(place_);
-    fs::copy_file(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures/two-way-top.toml", place_ / "rig.toml");
-  }
-  void TearDown() override { fs::remove_all(place_); }
-  std::string read(const fs::path& name) const {
-    std::ifstream stream(place_ / name);
-    return {std::istreambuf_iterator<char>(stream), {}};
-  }
-  Result shell(const std::string& line) const {
-    const std::string command =
-        "cd '" + place_.string() + "' && R='" RACKPROOF_PROGRAM "' && { " + line + "; } >stdout 2>stderr";
-    const int status = std::system(command.c_str());
-    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, read("stdout"), read("stderr")};
-  }
-  fs::path place_;
+  Firmware() { with_rig(); }
 };
 
 TEST_F(Firmware, TheExportCompilesAloneAndHoldsItsCeilings) {
-  const Result result = shell("$R export rig.toml -o out --core --json --quiet");
+  const Result result = run("$R export rig.toml -o out --core --json --quiet");
   ASSERT_EQ(result.status, 0) << result.err;
   const json document = json::parse(result.out);
   EXPECT_EQ(document.at("outputs"), 4);
   EXPECT_EQ(document.at("sections"), 18);
   EXPECT_THAT(read("out/chain_numbers.hpp"), HasSubstr(document.at("fingerprint").get<std::string>()));
-  for (const json& file : document.at("files")) EXPECT_TRUE(fs::exists(place_ / file.get<std::string>())) << file;
-  const Result built = shell(
+  for (const json& file : document.at("files")) EXPECT_TRUE(fs::exists(folder() / file.get<std::string>())) << file;
+  const Result built = run(
       "cd out && c++ -std=c++20 -O1 -DNDEBUG -ffp-contract=off -Wall -Wextra -Werror -I. -c main.cpp dsp/chain/chain.cpp "
       "&& c++ main.o chain.o -o m && ./m");
   EXPECT_EQ(built.status, 0) << built.err;
   // The control: a chain whose limiter is out of the way passes the ceiling that the numbers name, and says so.
-  const Result loud = shell(
+  const Result loud = run(
       "cd out && sed 's/chain.process(from, to, kFrames);/for (auto\\& o : outputs) o.fill(0.9f);/' main.cpp >loud.cpp "
       "&& c++ -std=c++20 -ffp-contract=off -I. loud.cpp chain.o -o l && ./l");
   EXPECT_EQ(loud.status, 2) << loud.err;
 }
 
 TEST_F(Firmware, TheExampleIsKeptTheNumbersAreNot) {
-  ASSERT_EQ(
-      shell("$R export rig.toml -o out && echo mine >out/main.cpp && echo '// old' >out/chain_numbers.hpp").status, 0);
-  const Result again = shell("$R export rig.toml -o out");
+  ASSERT_EQ(run("$R export rig.toml -o out && echo mine >out/main.cpp && echo '// old' >out/chain_numbers.hpp").status,
+            0);
+  const Result again = run("$R export rig.toml -o out");
   EXPECT_EQ(again.status, 0);
   EXPECT_THAT(again.out, HasSubstr("kept"));
   EXPECT_EQ(read("out/main.cpp"), "mine\n");
@@ -75,7 +52,7 @@ TEST_F(Firmware, TheExampleIsKeptTheNumbersAreNot) {
 }
 
 TEST_F(Firmware, TheFolderHoldsAListOfItsSetAndSaysWhatIsNotOfIt) {
-  ASSERT_EQ(shell("$R export rig.toml -o out --core").status, 0);
+  ASSERT_EQ(run("$R export rig.toml -o out --core").status, 0);
   const json list = json::parse(read("out/export.json"));
   EXPECT_EQ(list.at("rig").at("file"), "rig.toml");
   EXPECT_GT(list.at("files").size(), 5u);
@@ -87,23 +64,23 @@ TEST_F(Firmware, TheFolderHoldsAListOfItsSetAndSaysWhatIsNotOfIt) {
   }
   EXPECT_THAT(read("out/chain_numbers.hpp"), HasSubstr(list.at("chain").get<std::string>()));
   // Without the core: its sources are left from before, which is said; an unfinished set is said.
-  EXPECT_THAT(shell("$R export rig.toml -o out").out, AllOf(HasSubstr("not-of-this-set"), HasSubstr("dsp/pack.hpp")));
-  EXPECT_THAT(shell("rm out/export.json && $R export rig.toml -o out").out, HasSubstr("earlier-set-not-whole"));
-  EXPECT_THAT(shell("$R export rig.toml -o out").out, Not(HasSubstr("earlier-set-not-whole")));
+  EXPECT_THAT(run("$R export rig.toml -o out").out, AllOf(HasSubstr("not-of-this-set"), HasSubstr("dsp/pack.hpp")));
+  EXPECT_THAT(run("rm out/export.json && $R export rig.toml -o out").out, HasSubstr("earlier-set-not-whole"));
+  EXPECT_THAT(run("$R export rig.toml -o out").out, Not(HasSubstr("earlier-set-not-whole")));
 }
 
 TEST_F(Firmware, ABadRigLeavesNothing) {
-  EXPECT_EQ(shell("echo nonsense >>rig.toml; $R export rig.toml -o out").status, 2);
-  EXPECT_FALSE(fs::exists(place_ / "out"));
-  EXPECT_EQ(shell("$R export rig.toml -o rig.toml/out").status == 0, false);
-  fs::copy_file(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures/two-way-top.toml", place_ / "good.toml");
-  fs::create_directories(place_ / "in_the_way/dsp/chain/chain.hpp");  // of the last file, found after the first
-  EXPECT_EQ(shell("$R export good.toml -o in_the_way --core").status, 2);
-  EXPECT_EQ(std::distance(fs::recursive_directory_iterator(place_ / "in_the_way"), {}), 3);
+  EXPECT_EQ(run("echo nonsense >>rig.toml; $R export rig.toml -o out").status, 2);
+  EXPECT_FALSE(fs::exists(folder() / "out"));
+  EXPECT_EQ(run("$R export rig.toml -o rig.toml/out").status == 0, false);
+  fs::copy_file(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures/two-way-top.toml", folder() / "good.toml");
+  fs::create_directories(folder() / "in_the_way/dsp/chain/chain.hpp");  // of the last file, found after the first
+  EXPECT_EQ(run("$R export good.toml -o in_the_way --core").status, 2);
+  EXPECT_EQ(std::distance(fs::recursive_directory_iterator(folder() / "in_the_way"), {}), 3);
 }
 
 TEST_F(Firmware, BudgetSaysWhatWasPromised) {
-  const Result result = shell("$R budget rig.toml --json");
+  const Result result = run("$R budget rig.toml --json");
   ASSERT_EQ(result.status, 0) << result.err;
   const json document = json::parse(result.out);
   EXPECT_EQ(document.at("rig"), "rig.toml");
@@ -140,13 +117,13 @@ TEST_F(Firmware, BudgetSaysWhatWasPromised) {
 }
 
 TEST_F(Firmware, BudgetSaysWhatAPartTakes) {
-  const Result without = shell("PATH=/nonexistent \"$R\" budget rig.toml --target cortex-m4");
+  const Result without = run("PATH=/nonexistent \"$R\" budget rig.toml --target cortex-m4");
   EXPECT_EQ(without.status, 3);
   EXPECT_THAT(without.err, HasSubstr("gcc-arm-none-eabi"));
   EXPECT_THAT(without.err, HasSubstr("qemu-system-arm"));
-  EXPECT_EQ(shell("$R budget rig.toml --target abacus").status, 2);
-  EXPECT_EQ(shell("$R budget rig.toml --at-most 9").status, 2);
-  EXPECT_EQ(shell("$R budget rig.toml --target cortex-m4 --clock-mhz -1").status, 2);
+  EXPECT_EQ(run("$R budget rig.toml --target abacus").status, 2);
+  EXPECT_EQ(run("$R budget rig.toml --at-most 9").status, 2);
+  EXPECT_EQ(run("$R budget rig.toml --target cortex-m4 --clock-mhz -1").status, 2);
 }
 
 }  // namespace

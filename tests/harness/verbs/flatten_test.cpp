@@ -1,16 +1,15 @@
 // Must hold: `flatten` tells the promised keys, writes just the sections that it told where they belong, keeps every
 // other byte of the person's file, and writes nothing at all where something is wrong.
 #include <gmock/gmock.h>
-#include <sys/wait.h>
 
 #include <cmath>
 #include <nlohmann/json.hpp>
 
-#include "../audio/scratch.hpp"
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/response.hpp"
 #include "harness/rig/rig.hpp"
 #include "tests/harness/tune/rig_in_a_field.hpp"
+#include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {
 namespace {
@@ -18,21 +17,17 @@ namespace {
 using nlohmann::json;
 using test::bytes_of;
 using test::put;
+using test::Result;
 using testing::HasSubstr;
-
-struct Result {
-  int status = -1;
-  std::string out, err;
-};
 
 /// Level of some sections, in dB, at a frequency.
 double level_db(const std::vector<dsp::Biquad>& sections, double hz) {
   return analysis::LinearPath(std::span<const dsp::Biquad>(sections)).at(hz / tune::kRate).magnitude_db;
 }
 
-class FlattenVerb : public testing::Test {
+class FlattenVerb : public testing::Test, protected test::Shell {
  protected:
-  void SetUp() override {
+  FlattenVerb() {
     seat("a.json", 0);
     seat("b.json", 0.4);
     seat("c.json", -0.5);
@@ -46,17 +41,10 @@ class FlattenVerb : public testing::Test {
       m["magnitude_db"].push_back(level_db(faults, hz) - 30 + more_db);
       m["coherence"].push_back(0.97);
     }
-    put(scratch_ / name, m.dump());
+    put(folder() / name, m.dump());
   }
-  Result run(const std::string& arguments) const {
-    const std::string command = "cd '" + scratch_.folder().string() +
-                                "' && COLUMNS=100 '" RACKPROOF_PROGRAM "' flatten " + arguments + " >out 2>err";
-    const int status = std::system(command.c_str());
-    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, bytes_of(scratch_ / "out"), bytes_of(scratch_ / "err")};
-  }
+  Result run(const std::string& arguments) const { return Shell::run("COLUMNS=100 $R flatten " + arguments); }
   std::string rig_text() const { return bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/unmeasured-top.toml"); }
-
-  test::Scratch scratch_;
 };
 
 TEST_F(FlattenVerb, TellsThePromisedKeysAndWritesWhatItTold) {
@@ -76,7 +64,7 @@ TEST_F(FlattenVerb, TellsThePromisedKeysAndWritesWhatItTold) {
   EXPECT_TRUE(notch);
 
   const rig::Rig rig = rig::parse_rig(rig_text(), "rig.toml");
-  const rig::Venue venue = rig::load_venue(scratch_ / "tonight.toml", rig);
+  const rig::Venue venue = rig::load_venue(folder() / "tonight.toml", rig);
   EXPECT_EQ(venue.all.gain_db, told.at("gain_db").get<double>());
   ASSERT_EQ(venue.all.eq.size(), told.at("eq").size());
   ASSERT_LE(venue.all.eq.size(), 4u);
@@ -93,17 +81,17 @@ TEST_F(FlattenVerb, TellsThePromisedKeysAndWritesWhatItTold) {
   for (double hz = 20; hz < 20000; hz *= 1.02) EXPECT_LE(level_db(sections, hz) + venue.all.gain_db, 0.02);
 
   // Again: the same bytes, and nothing is added up.
-  const std::string first = bytes_of(scratch_ / "tonight.toml");
+  const std::string first = bytes_of(folder() / "tonight.toml");
   EXPECT_EQ(run("a.json b.json c.json --into tonight.toml --points 4").status, 0);
-  EXPECT_EQ(bytes_of(scratch_ / "tonight.toml"), first);
+  EXPECT_EQ(bytes_of(folder() / "tonight.toml"), first);
 }
 
 TEST_F(FlattenVerb, IntoARigKeepsThePersonsFile) {
-  put(scratch_ / "rig.toml", rig_text());
+  put(folder() / "rig.toml", rig_text());
   const Result result = run("a.json --check c.json --into rig.toml");
   ASSERT_EQ(result.status, 0) << result.err;
   EXPECT_THAT(result.out, HasSubstr("at 1 place not fitted"));
-  std::string text = bytes_of(scratch_ / "rig.toml");
+  std::string text = bytes_of(folder() / "rig.toml");
   const rig::Rig rig = rig::parse_rig(text, "rig.toml");
   EXPECT_GE(rig.system_eq.size(), 3u);
   EXPECT_EQ(rig.system_gain_db, -6);  // as it stood: quieter than the fit asks for
@@ -116,24 +104,24 @@ TEST_F(FlattenVerb, IntoARigKeepsThePersonsFile) {
   const Result again = run("a.json --into rig.toml --points 2 --json --quiet");
   ASSERT_EQ(again.status, 0);
   EXPECT_EQ(json::parse(again.out)["warnings"][0]["code"], "replaced");
-  EXPECT_LE(rig::load_rig(scratch_ / "rig.toml").system_eq.size(), 2u);
+  EXPECT_LE(rig::load_rig(folder() / "rig.toml").system_eq.size(), 2u);
 }
 
 TEST_F(FlattenVerb, IntoOneFeedOfAVenueLeavesTheOthers) {
-  put(scratch_ / "v.toml",
+  put(folder() / "v.toml",
       "# mine\nformat = 1\n[venue]\ngain = \"-1 dB\" # all\n[venue.feed.left]\ngain = \"-9 "
       "dB\"\n[venue.feed.right]\neq = []\n");
   ASSERT_EQ(run("a.json --into v.toml --feed right --target flat --tilt \"-0.5 dB/oct\"").status, 0);
-  const std::string text = bytes_of(scratch_ / "v.toml");
+  const std::string text = bytes_of(folder() / "v.toml");
   EXPECT_THAT(text,
               HasSubstr("# mine\nformat = 1\n[venue]\ngain = \"-1 dB\" # all\n[venue.feed.left]\ngain = \"-9 dB\"\n"));
   EXPECT_GT(text.find("peaking"), text.find("[venue.feed.right]"));
   ASSERT_EQ(run("a.json --into new.toml --feed left").status, 0);
-  EXPECT_THAT(bytes_of(scratch_ / "new.toml"), HasSubstr("[venue.feed.left]"));
+  EXPECT_THAT(bytes_of(folder() / "new.toml"), HasSubstr("[venue.feed.left]"));
 }
 
 TEST_F(FlattenVerb, FollowsATargetFile) {
-  put(scratch_ / "house.csv", "frequency_hz,level_db\n20,6\n20000,-4\n");
+  put(folder() / "house.csv", "frequency_hz,level_db\n20,6\n20000,-4\n");
   const Result flat = run("a.json --into f.toml --json --quiet"),
                tilted = run("a.json --into t.toml --target house.csv --json --quiet");
   ASSERT_EQ(tilted.status, 0) << tilted.err;
@@ -142,10 +130,10 @@ TEST_F(FlattenVerb, FollowsATargetFile) {
 }
 
 TEST_F(FlattenVerb, WritesNothingWhereSomethingIsWrong) {
-  put(scratch_ / "rig.toml", rig_text());
-  put(scratch_ / "half.csv", "100\n");
-  put(scratch_ / "no.json", "{\"frequency_hz\": [1, 2]}");
-  put(scratch_ / "bad.toml", "format = 1\n[venue]\ngain = \"-3 Hz\"\n");
+  put(folder() / "rig.toml", rig_text());
+  put(folder() / "half.csv", "100\n");
+  put(folder() / "no.json", "{\"frequency_hz\": [1, 2]}");
+  put(folder() / "bad.toml", "format = 1\n[venue]\ngain = \"-3 Hz\"\n");
   for (const auto& [arguments, word] : std::vector<std::pair<std::string, std::string>>{
            {"none.json --into rig.toml", "none.json"},
            {"no.json --into rig.toml", "no.json"},
@@ -164,8 +152,8 @@ TEST_F(FlattenVerb, WritesNothingWhereSomethingIsWrong) {
     EXPECT_THAT(result.err, HasSubstr(word)) << arguments;
     EXPECT_EQ(result.out, "") << arguments;
   }
-  EXPECT_EQ(bytes_of(scratch_ / "rig.toml"), rig_text());
-  EXPECT_FALSE(scratch_.names().contains("new.toml"));
+  EXPECT_EQ(bytes_of(folder() / "rig.toml"), rig_text());
+  EXPECT_FALSE(names().contains("new.toml"));
 }
 
 }  // namespace

@@ -2,36 +2,29 @@
 // page of the same, and refuses what means nothing with status 2 and nothing written.
 #include <fmt/format.h>
 #include <gmock/gmock.h>
-#include <sys/wait.h>
-#include <unistd.h>
 
-#include <cstdlib>
 #include <filesystem>
-#include <fstream>
+#include <memory>
 #include <nlohmann/json.hpp>
 
 #include "harness/audio/writer.hpp"
 #include "tests/harness/report/html.hpp"
 #include "tests/harness/tune/rig_in_a_field.hpp"
+#include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {
 namespace {
 
 namespace fs = std::filesystem;
 using nlohmann::json;
+using test::Result;
 using testing::HasSubstr;
 using namespace tune;
-
-struct Result {
-  int status = -1;
-  std::string out, err;
-};
 
 class Measure : public testing::Test {
  protected:
   static void SetUpTestSuite() {
-    place_ = fs::temp_directory_path() / ("rackproof_measure_test_" + std::to_string(::getpid()));
-    fs::create_directories(place_);
+    shell_ = std::make_unique<test::Shell>();
     const std::vector<double> sent = noise_sent(4);
     write("sent.wav", {sent});
     Recorder recorder;
@@ -40,28 +33,20 @@ class Measure : public testing::Test {
     write("seat.wav", {std::vector<double>(heard.size(), 0.0), heard});
     write("other.wav", {noise_sent(4, 99)});
   }
-  static void TearDownTestSuite() { fs::remove_all(place_); }
+  static void TearDownTestSuite() { shell_.reset(); }
   static SimulatedDriver driver() { return a_driver(); }
   static std::vector<SoundPath> paths() { return field_paths({0, 0, 2}, {3, 0, 1.8}); }
   static void write(const char* name, const std::vector<std::vector<double>>& channels) {
-    audio::Writer writer(place_ / name, {.channels = static_cast<std::uint32_t>(channels.size())});
+    audio::Writer writer(shell_->folder() / name, {.channels = static_cast<std::uint32_t>(channels.size())});
     std::vector<float> interleaved;
     for (std::size_t n = 0; n < channels[0].size(); ++n)
       for (const auto& channel : channels) interleaved.push_back(static_cast<float>(channel[n]));
     writer.write(interleaved);
     writer.keep();
   }
-  static std::string read(const char* name) {
-    std::ifstream stream(place_ / name);
-    return {std::istreambuf_iterator<char>(stream), {}};
-  }
-  static Result run(const std::string& arguments) {
-    const std::string command =
-        "cd '" + place_.string() + "' && '" RACKPROOF_PROGRAM "' " + arguments + " >out.txt 2>err.txt";
-    const int status = std::system(command.c_str());
-    return {WIFEXITED(status) ? WEXITSTATUS(status) : -1, read("out.txt"), read("err.txt")};
-  }
-  static inline fs::path place_;
+  static std::string read(const char* name) { return shell_->read(name); }
+  static Result run(const std::string& arguments) { return shell_->run("$R " + arguments); }
+  static inline std::unique_ptr<test::Shell> shell_;  // for all tests: its recordings take long to make
 };
 
 TEST_F(Measure, WritesThePromisedKeysWithTheTruthInThem) {
@@ -76,7 +61,7 @@ TEST_F(Measure, WritesThePromisedKeysWithTheTruthInThem) {
   EXPECT_EQ(document["polarity"], 1);
   EXPECT_NEAR(document["drift_ppm"].get<double>(), 50, 0.5);
   EXPECT_NEAR(document["arrival_ms"].get<double>(), 1e3 * (paths()[0].delay_s + driver().delay_s), 0.2 / 48);
-  const Measurement m = load_measurement(place_ / "seat.json");
+  const Measurement m = load_measurement(shell_->folder() / "seat.json");
   const Errors errors = errors_of(m, driver(), paths(), 60, 16000, 0.98);
   EXPECT_GT(errors.points, 4000u);
   EXPECT_LT(errors.level_db, 0.4);
@@ -111,7 +96,7 @@ TEST_F(Measure, ThePageIsTheMeasurement) {
     ASSERT_TRUE(std::any_of(file_hz.begin(), file_hz.end(), [&](const json& one) {
       return std::abs(one.get<double>() / hz.get<double>() - 1) < 1e-4;
     })) << hz;
-  for (const auto& one : fs::directory_iterator(place_))
+  for (const auto& one : fs::directory_iterator(shell_->folder()))
     EXPECT_NE(one.path().extension(), ".part");  // what was written beside its place is there no more
 }
 
@@ -128,12 +113,12 @@ TEST_F(Measure, APageThatCannotBeWrittenIsRefusedBeforeTheWork) {
         std::string("measure --sent sent.wav --captured seat.wav --captured-channel 2 -o no.json --report ") + c.place);
     EXPECT_EQ(result.status, c.status) << c.place << result.err;
     EXPECT_THAT(result.err, HasSubstr(c.says));
-    EXPECT_FALSE(fs::exists(place_ / "no.json")) << c.place;
+    EXPECT_FALSE(fs::exists(shell_->folder() / "no.json")) << c.place;
   }
   EXPECT_EQ(read("seat.wav"), seat);
   // A capture that means nothing leaves neither file nor page.
   EXPECT_EQ(run("measure --sent sent.wav --captured other.wav -o no.json --report no.html").status, 2);
-  EXPECT_FALSE(fs::exists(place_ / "no.html"));
+  EXPECT_FALSE(fs::exists(shell_->folder() / "no.html"));
 }
 
 TEST_F(Measure, RefusesWithStatusTwoAndWritesNothing) {
@@ -152,7 +137,7 @@ TEST_F(Measure, RefusesWithStatusTwoAndWritesNothing) {
     const Result result = run(std::string("measure ") + c.arguments);
     EXPECT_EQ(result.status, 2) << c.arguments << result.err;
     EXPECT_THAT(result.err, HasSubstr(c.says)) << c.arguments;
-    EXPECT_FALSE(fs::exists(place_ / "no.json")) << c.arguments;
+    EXPECT_FALSE(fs::exists(shell_->folder() / "no.json")) << c.arguments;
   }
 }
 

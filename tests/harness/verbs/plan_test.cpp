@@ -1,7 +1,6 @@
 // Must hold: what `plan` says to a person and to a program are the calibration's numbers, under the promised keys; the
 // program's statuses and streams are as promised, whatever is asked of it.
 #include <gmock/gmock.h>
-#include <sys/wait.h>
 
 #include <cmath>
 #include <cstdio>
@@ -12,11 +11,13 @@
 #include "harness/calibration/compile.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
+#include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {
 namespace {
 
 namespace fs = std::filesystem;
+using test::Result;
 using testing::AllOf;
 using testing::HasSubstr;
 using testing::Not;
@@ -55,37 +56,16 @@ polarity = "inverted"
 )";
 constexpr const char* kVenue = "format = 1\ntitle = \"Tonight\"\n[venue.feed.left]\ngain = \"-6 dB\"\n";
 
-struct Result {
-  int status = -1;
-  std::string out, err;
-};
-
-class Program : public testing::Test {
+class Program : public testing::Test, protected test::Shell {
  protected:
-  void SetUp() override {
-    place_ = fs::temp_directory_path() / ("rackproof_plan_test_" + std::to_string(::getpid()));
-    fs::create_directories(place_);
+  Program() {
     write("rig.toml", kRig);
     write("venue.toml", kVenue);
   }
-  void TearDown() override { fs::remove_all(place_); }
-  void write(const char* name, const std::string& text) const { std::ofstream(place_ / name) << text; }
-  std::string read(const char* name) const {
-    std::ifstream stream(place_ / name);
-    return {std::istreambuf_iterator<char>(stream), {}};
-  }
-  /// A line for the shell, with $R for the program, run in the test's folder.
-  Result shell(const std::string& line) const {
-    const std::string command =
-        "cd '" + place_.string() + "' && R='" RACKPROOF_PROGRAM "' && { " + line + "; } >out 2>err";
-    const int status = std::system(command.c_str());
-    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, read("out"), read("err")};
-  }
-  fs::path place_;
 };
 
 TEST_F(Program, PlanSaysTheFiguresToAPerson) {
-  const Result result = shell("COLUMNS=100 $R plan rig.toml");
+  const Result result = run("COLUMNS=100 $R plan rig.toml");
   EXPECT_EQ(result.status, 0);
   EXPECT_EQ(result.err, "");
   // 1000 W at 8 ohm, 32 dB, +18 dBu: 126.4911 V peak, -8.7506 dBFS (arithmetic worked in levels_test.cpp).
@@ -104,7 +84,7 @@ TEST_F(Program, PlanSaysHowABridgesRatingsAreTaken) {
     std::string text = kRig;
     text.replace(text.find("gain = \"32 dB\""), 0, "bridged = true\n" + rated);
     write("bridged.toml", text);
-    return shell("COLUMNS=400 $R plan bridged.toml");
+    return run("COLUMNS=400 $R plan bridged.toml");
   };
   const Result printed = plan_with("rated = \"bridged\"\n"), side = plan_with("rated = \"per side\"\n");
   EXPECT_THAT(printed.out, HasSubstr("ratings taken as printed for bridged use"));
@@ -120,22 +100,22 @@ TEST_F(Program, PlanSaysHowABridgesRatingsAreTaken) {
 }
 // 98 dB - 20 log10(sqrt(8)) + 20 log10(100.475 / sqrt(2)) = 126.0 dB for the way that is limited at 100.475 V peak.
 TEST_F(Program, PlanSaysTheLevelAtOneMetreWhereTheDriverGivesIt) {
-  EXPECT_TRUE(Json::parse(shell("$R plan rig.toml --json").out)["outputs"][0].at("level_at_1m_db").is_null());
+  EXPECT_TRUE(Json::parse(run("$R plan rig.toml --json").out)["outputs"][0].at("level_at_1m_db").is_null());
   std::string text = kRig;
   text.replace(text.find("continuous_power"), 0, "sensitivity = \"98 dB\"\n");
   write("sheet.toml", text);
-  EXPECT_THAT(shell("COLUMNS=400 $R plan sheet.toml").out, HasSubstr("at the limit 126.0 dB at 1 m"));
-  const Json document = Json::parse(shell("$R plan sheet.toml --json").out);
+  EXPECT_THAT(run("COLUMNS=400 $R plan sheet.toml").out, HasSubstr("at the limit 126.0 dB at 1 m"));
+  const Json document = Json::parse(run("$R plan sheet.toml --json").out);
   EXPECT_NEAR(document["outputs"][0].at("level_at_1m_db").get<double>(), 98 - 9.0309 + 37.0309, 5e-4);
 }
 
 TEST_F(Program, PlanSaysTheFiguresToAProgram) {
-  const Result result = shell("$R plan rig.toml --json");
+  const Result result = run("$R plan rig.toml --json");
   EXPECT_EQ(result.status, 0);
   EXPECT_THAT(result.err, HasSubstr("126.5"));  // people's text
   EXPECT_EQ(result.out.back(), '\n');
   const Json document = Json::parse(result.out);
-  const CompiledRig made = compile(rig::load_rig(place_ / "rig.toml"));
+  const CompiledRig made = compile(rig::load_rig(folder() / "rig.toml"));
   EXPECT_EQ(document.at("rig"), "rig.toml");
   EXPECT_EQ(document.at("sample_rate_hz"), 48000);
   EXPECT_EQ(document.at("latency_samples"), made.latency_samples);
@@ -173,7 +153,7 @@ TEST_F(Program, PlanSaysTheFiguresToAProgram) {
 }
 
 TEST_F(Program, TheVenueIsOnTopAndTheMeanOfUnlikeFeedsIsTakenApart) {
-  const Json document = Json::parse(shell("$R plan rig.toml --venue venue.toml --json --quiet").out);
+  const Json document = Json::parse(run("$R plan rig.toml --venue venue.toml --json --quiet").out);
   EXPECT_EQ(document["outputs"][1]["gain_db"], -6);
   EXPECT_EQ(document["outputs"][2]["gain_db"], 0);
   EXPECT_EQ(document["outputs"][0]["gain_db"], -3);
@@ -181,17 +161,17 @@ TEST_F(Program, TheVenueIsOnTopAndTheMeanOfUnlikeFeedsIsTakenApart) {
   EXPECT_EQ(document["outputs"][0]["feed_paths"][0]["gain_db"], -6);
   EXPECT_EQ(document["outputs"][0]["feed_paths"][1]["gain_db"], 0);
   EXPECT_FALSE(document["outputs"][1].contains("feed_paths"));
-  EXPECT_THAT(shell("$R plan rig.toml --venue venue.toml").out, HasSubstr("-6.00 dB and 0 sections on left alone"));
+  EXPECT_THAT(run("$R plan rig.toml --venue venue.toml").out, HasSubstr("-6.00 dB and 0 sections on left alone"));
 }
 
 TEST_F(Program, QuietLeavesOutPeoplesTextNotErrors) {
-  Result result = shell("$R plan rig.toml --quiet");
+  Result result = run("$R plan rig.toml --quiet");
   EXPECT_EQ(result.out + result.err, "");
   EXPECT_EQ(result.status, 0);
-  result = shell("$R plan rig.toml --quiet --json");
+  result = run("$R plan rig.toml --quiet --json");
   EXPECT_EQ(result.err, "");
   EXPECT_FALSE(Json::parse(result.out).empty());
-  result = shell("$R plan nowhere.toml --quiet");
+  result = run("$R plan nowhere.toml --quiet");
   EXPECT_EQ(result.status, 2);
   EXPECT_THAT(result.err, testing::StartsWith("rackproof: "));
 }
@@ -208,13 +188,13 @@ TEST_F(Program, StatusesAndSuggestions) {
         Case{"plan a b", 2, "too many"}, Case{"--jsn", 2, "--jsn"}, Case{"plan rig.toml --venue", 2, "--venue"},
         Case{"zzzzzzzz", 2, "there are plan"}, Case{"help nothing", 2, "no verb is called"},
         Case{"plan nowhere.toml", 2, "nowhere.toml"}}) {
-    const Result result = shell("$R " + std::string(c.arguments));
+    const Result result = run("$R " + std::string(c.arguments));
     EXPECT_EQ(result.status, c.status) << c.arguments;
     EXPECT_EQ(result.out, "") << c.arguments;
     EXPECT_THAT(result.err, testing::AllOf(testing::StartsWith("rackproof: "), HasSubstr(c.says))) << c.arguments;
   }
   for (const char* arguments : {"--help", "plan --help", "--version", "help", "help plan", "help --format man"}) {
-    const Result result = shell("$R " + std::string(arguments));
+    const Result result = run("$R " + std::string(arguments));
     EXPECT_EQ(result.status, 0) << arguments;
     EXPECT_EQ(result.err, "") << arguments;
     EXPECT_THAT(result.out, HasSubstr("rackproof")) << arguments;
@@ -222,13 +202,13 @@ TEST_F(Program, StatusesAndSuggestions) {
 }
 
 TEST_F(Program, EveryVerbHasAnExampleAndTheTwoCommonOptions) {
-  const Result none = shell("$R");  // names them all
+  const Result none = run("$R");  // names them all
   ASSERT_THAT(none.err, HasSubstr("there are plan, "));
   std::istringstream names(none.err.substr(none.err.find("there are ") + 10));
   std::size_t verbs = 0;
   for (std::string verb; names >> verb && verb != "rackproof:"; ++verbs) {
     if (verb.back() == ',') verb.pop_back();
-    EXPECT_THAT(shell("$R " + verb + " --help").out,
+    EXPECT_THAT(run("$R " + verb + " --help").out,
                 AllOf(HasSubstr("Example:\n  rackproof " + verb), HasSubstr("\n  --json "), HasSubstr("\n  --quiet ")))
         << verb;
   }
@@ -239,31 +219,31 @@ TEST_F(Program, BadInputIsNamedAndTheMachinesFailureIsAnotherStatus) {
   std::string broken = kRig;
   broken.replace(broken.find("below_clip"), 10, "belowclip");
   write("broken.toml", broken);
-  Result result = shell("$R plan broken.toml --json");
+  Result result = run("$R plan broken.toml --json");
   EXPECT_EQ(result.status, 2);
   EXPECT_EQ(result.out, "");
   EXPECT_THAT(result.err, testing::AllOf(HasSubstr("broken.toml:25:"), HasSubstr("belowclip")));
-  result = shell("$R plan rig.toml >/dev/full");
+  result = run("$R plan rig.toml >/dev/full");
   EXPECT_EQ(result.status, 3);
   EXPECT_THAT(result.err, HasSubstr("No space left"));
 }
 
 TEST_F(Program, AClosedPipeIsNoCrash) {
   const Result result =
-      shell("for i in 1 2 3 4 5 6 7 8; do { $R plan rig.toml --json --quiet; echo $? >&2; } | true; done");
+      run("for i in 1 2 3 4 5 6 7 8; do { $R plan rig.toml --json --quiet; echo $? >&2; } | true; done");
   EXPECT_EQ(result.err, "0\n0\n0\n0\n0\n0\n0\n0\n");
 }
 
 TEST_F(Program, TheManualAndTheCompletionComeFromTheOptions) {
-  const std::string man = shell("$R help --format man").out;
+  const std::string man = run("$R help --format man").out;
   EXPECT_THAT(man, testing::AllOf(testing::StartsWith(".TH RACKPROOF 1"), HasSubstr(".SS rackproof plan RIG"),
                                   HasSubstr("\\-\\-venue FILE"), HasSubstr(".SH CAUTION")));
   EXPECT_THAT(man, Not(HasSubstr("\n--")));
   // What a press of the key offers behind these words; the last may be begun.
-  ASSERT_EQ(shell("$R help --format bash >completion").status, 0);
+  ASSERT_EQ(run("$R help --format bash >completion").status, 0);
   const auto offered = [this](const std::string& words) {
-    return shell("bash -c '. ./completion; COMP_WORDS=(rackproof " + words +
-                 "); COMP_CWORD=$((${#COMP_WORDS[@]} - 1)); _rackproof; echo \"${COMPREPLY[@]}\"'")
+    return run("bash -c '. ./completion; COMP_WORDS=(rackproof " + words +
+               "); COMP_CWORD=$((${#COMP_WORDS[@]} - 1)); _rackproof; echo \"${COMPREPLY[@]}\"'")
         .out;
   };
   EXPECT_EQ(offered("pl"), "plan\n");
@@ -286,7 +266,7 @@ TEST_F(Program, TheManualAndTheCompletionComeFromTheOptions) {
                                      {"budget", "rig.toml --target"},
                                      {"help", "--format"}}) {
     const std::string line = std::string(verb) + " " + option;
-    const Result refused = shell("$R " + line + " abacus");
+    const Result refused = run("$R " + line + " abacus");
     EXPECT_EQ(refused.status, 2) << line;
     const std::string right = "read abacus; right would be one of ";
     ASSERT_THAT(refused.err, HasSubstr(right)) << line;

@@ -1,22 +1,20 @@
 // Must hold: what `prove` says to a person, to a program and on the page is one proof; the status is the verdict; a
 // report that cannot be written is refused before the work, and never leaves half a page.
 #include <gmock/gmock.h>
-#include <sys/wait.h>
 #include <unistd.h>
 
 #include <cmath>
-#include <filesystem>
-#include <fstream>
 #include <nlohmann/json.hpp>
 #include <set>
 
 #include "harness/proof/proof.hpp"
 #include "harness/verbs/verb.hpp"
+#include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {
 namespace {
 
-namespace fs = std::filesystem;
+using test::Result;
 using testing::HasSubstr;
 using testing::Not;
 
@@ -45,46 +43,19 @@ limit = { below_clip = "2 dB" }
 thermal = { below_rating = "1 dB" }
 )";
 
-struct Result {
-  int status = -1;
-  std::string out, err;
-};
-
-class Prove : public testing::Test {
+class Prove : public testing::Test, protected test::Shell {
  protected:
-  void SetUp() override {
-    place_ = fs::temp_directory_path() / ("rackproof_prove_test_" + std::to_string(::getpid()));
-    fs::create_directories(place_);
-    write("rig.toml", kRig);
-  }
-  void TearDown() override { fs::remove_all(place_); }
-  void write(const char* name, const std::string& text) const { std::ofstream(place_ / name) << text; }
+  Prove() { write("rig.toml", kRig); }
   /// The rig without the line that holds `part`, and with `more` at its end.
   void write_without(const char* part, const std::string& more = {}) const {
     std::string text = kRig;
     const std::size_t from = text.rfind('\n', text.find(part)) + 1;
     write("rig.toml", text.erase(from, text.find('\n', from) + 1 - from) + more);
   }
-  std::string read(const char* name) const {
-    std::ifstream stream(place_ / name);
-    return {std::istreambuf_iterator<char>(stream), {}};
-  }
-  Result shell(const std::string& line) const {
-    const std::string command =
-        "cd '" + place_.string() + "' && R='" RACKPROOF_PROGRAM "' && { " + line + "; } >out 2>err";
-    const int status = std::system(command.c_str());
-    return {WIFEXITED(status) ? WEXITSTATUS(status) : 128, read("out"), read("err")};
-  }
-  std::set<std::string> files() const {
-    std::set<std::string> names;
-    for (const auto& entry : fs::directory_iterator(place_)) names.insert(entry.path().filename().string());
-    return names;
-  }
-  fs::path place_;
 };
 
 TEST_F(Prove, ASoundRigHoldsForAPersonAProgramAndThePage) {
-  const Result result = shell("$R prove rig.toml --json --report proof.html");
+  const Result result = run("$R prove rig.toml --json --report proof.html");
   EXPECT_EQ(result.status, 0) << result.err;
   const Json document = Json::parse(result.out);  // one document and nothing else
   EXPECT_EQ(document.at("rig"), "rig.toml");
@@ -108,12 +79,12 @@ TEST_F(Prove, ASoundRigHoldsForAPersonAProgramAndThePage) {
   const std::string html = read("proof.html");
   EXPECT_THAT(html, HasSubstr("The rig holds</h2>"));
   EXPECT_THAT(html, HasSubstr("Quay &lt;b&gt;box&lt;/b&gt;"));
-  EXPECT_EQ(files(), (std::set<std::string>{"err", "out", "proof.html", "rig.toml"}));
+  EXPECT_EQ(names(), (std::set<std::string>{"proof.html", "rig.toml"}));
 }
 
 TEST_F(Prove, ARigThatFallsSaysFirstWhatToFix) {
   write_without("limit = {");
-  const Result result = shell("COLUMNS=80 $R prove rig.toml --report proof.html");
+  const Result result = run("COLUMNS=80 $R prove rig.toml --report proof.html");
   EXPECT_EQ(result.status, 1);
   EXPECT_EQ(result.err, "");
   const std::size_t verdict = result.out.find("FALLS: "), fix = result.out.find("What to fix\n  ! "),
@@ -123,7 +94,7 @@ TEST_F(Prove, ARigThatFallsSaysFirstWhatToFix) {
   EXPECT_LT(key, table);
   EXPECT_NE(table, std::string::npos);
   EXPECT_THAT(read("proof.html"), HasSubstr("The rig does not hold</h2>"));
-  const Result quiet = shell("$R prove rig.toml --quiet --json");
+  const Result quiet = run("$R prove rig.toml --quiet --json");
   EXPECT_EQ(quiet.status, 1);
   EXPECT_EQ(quiet.err, "");
   const Json document = Json::parse(quiet.out);
@@ -139,13 +110,13 @@ TEST_F(Prove, ARigThatFallsSaysFirstWhatToFix) {
 TEST_F(Prove, WhatIsAcceptedIsToldWithItsReasonAndDoesNotCount) {
   const std::string fast = "limit = { below_clip = \"2 dB\", hold = \"0 ms\", release = \"2 ms\" }\n";
   write_without("limit = {", fast);
-  const Result falls = shell("$R prove rig.toml");
+  const Result falls = run("$R prove rig.toml");
   EXPECT_EQ(falls.status, 1);
   EXPECT_THAT(falls.out, HasSubstr("release"));
   write_without("limit = {", fast +
                                  "[accept]\nrelease = \"a growl that is wanted\"\n"
                                  "limiter-tone = \"a growl that is wanted\"\n");
-  const Result accepted = shell("$R prove rig.toml --json");
+  const Result accepted = run("COLUMNS=1000 $R prove rig.toml --json");
   EXPECT_EQ(accepted.status, 0) << accepted.err;
   EXPECT_THAT(accepted.err, HasSubstr("Taken knowingly\n  - release"));
   EXPECT_THAT(accepted.err, HasSubstr("a growl that is wanted"));
@@ -162,11 +133,11 @@ TEST_F(Prove, WhatIsAcceptedIsToldWithItsReasonAndDoesNotCount) {
 }
 
 TEST_F(Prove, RecordingsAreJudgedInTheOrderGiven) {
-  ASSERT_EQ(shell("$R stimulus sine -o a.wav --seconds 0.5 --quiet && $R stimulus pink -o b.wav --seconds 0.5 --quiet")
-                .status,
-            0)
+  ASSERT_EQ(
+      run("$R stimulus sine -o a.wav --seconds 0.5 --quiet && $R stimulus pink -o b.wav --seconds 0.5 --quiet").status,
+      0)
       << read("err");
-  const Result result = shell("$R prove --program a.wav --program b.wav rig.toml --json --report proof.html");
+  const Result result = run("$R prove --program a.wav --program b.wav rig.toml --json --report proof.html");
   EXPECT_EQ(result.status, 0) << result.err;
   const Json recordings = Json::parse(result.out).at("recordings");
   ASSERT_EQ(recordings.size(), 2u);
@@ -178,9 +149,9 @@ TEST_F(Prove, RecordingsAreJudgedInTheOrderGiven) {
 
 TEST_F(Prove, ARecordingThatIsHeldIsToldAsInARender) {
   // 1 kHz at full scale asks 346 V peak of a limit of 100.5 V: 10.7 dB over. The power limiter takes most of it.
-  const Result result = shell(
-      "$R stimulus sine -o a.wav --seconds 3 --level '0 dBFS' --quiet && "
-      "$R prove rig.toml --program a.wav --json --report proof.html");
+  const Result result =
+      run("$R stimulus sine -o a.wav --seconds 3 --level '0 dBFS' --quiet && "
+          "$R prove rig.toml --program a.wav --json --report proof.html");
   ASSERT_LE(result.status, 1) << result.err;
   const Json recording = Json::parse(result.out).at("recordings")[0], output = recording.at("outputs")[0];
   for (const char* key : {"peak_held_mean_db", "peak_held_p95_db", "peak_held_time_fraction", "power_held_mean_db",
@@ -195,34 +166,33 @@ TEST_F(Prove, ARecordingThatIsHeldIsToldAsInARender) {
 }
 
 TEST_F(Prove, ThePageSaysWhatItWasComputedFromAndWhatBecameOfTheSeal) {
-  ASSERT_LE(shell("$R prove rig.toml --report never.html").status, 1);
+  ASSERT_LE(run("$R prove rig.toml --report never.html").status, 1);
   EXPECT_THAT(read("never.html"), HasSubstr("The rig was never sealed."));
   EXPECT_THAT(read("never.html"), HasSubstr("<td>1000 W into 8 ohm</td><td>32 dB</td>"));
-  ASSERT_EQ(shell("$R seal rig.toml && $R prove rig.toml --report sealed.html").status, 0);
+  ASSERT_EQ(run("$R seal rig.toml && $R prove rig.toml --report sealed.html").status, 0);
   EXPECT_THAT(read("sealed.html"), HasSubstr("The rig is as it was sealed."));
   std::string moved = kRig;
   write("rig.toml", moved.replace(moved.find("gain = \"32 dB\""), 14, "gain = \"33 dB\""));
-  ASSERT_LE(shell("$R prove rig.toml --report moved.html").status, 1);
+  ASSERT_LE(run("$R prove rig.toml --report moved.html").status, 1);
   EXPECT_THAT(read("moved.html"), HasSubstr("Since the rig was sealed, "));
   EXPECT_THAT(read("moved.html"), HasSubstr("<td>33 dB</td>"));
 }
 
 TEST_F(Prove, WhatCannotBeUsedIsRefusedAndLeavesNothing) {
   write("note.txt", "no sound");
-  const std::set<std::string> before = files();
+  const std::set<std::string> before = names();
   const auto refused = [&](const std::string& arguments, int status, const char* words) {
-    const Result result = shell("$R prove " + arguments);
+    const Result result = run("$R prove " + arguments);
     EXPECT_EQ(result.status, status) << arguments;
     EXPECT_THAT(result.err, HasSubstr(words)) << arguments;
     EXPECT_EQ(result.out, "") << arguments;
-    std::set<std::string> after = files();
-    after.erase("out"), after.erase("err");
+    std::set<std::string> after = names();
     EXPECT_EQ(after, before) << arguments;
   };
   refused("rig.toml --report none/proof.html", 2, "there is no folder none");
   refused("rig.toml --report .", 2, "that is a folder");
   refused("rig.toml --report rig.toml", 2, "read by this very run");
-  refused("rig.toml --report ./../" + place_.filename().string() + "/rig.toml", 2, "read by this very run");
+  refused("rig.toml --report ./../" + folder().filename().string() + "/rig.toml", 2, "read by this very run");
   refused("rig.toml --program note.txt --report proof.html", 2, "note.txt");
   refused("absent.toml --report proof.html", 2, "absent.toml");
   EXPECT_EQ(read("rig.toml"), kRig);

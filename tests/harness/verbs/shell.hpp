@@ -27,6 +27,7 @@ class Shell {
     return {WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status), bytes_of(scratch_ / ".out"),
             bytes_of(scratch_ / ".err")};
   }
+  const std::filesystem::path& folder() const { return scratch_.folder(); }
   std::filesystem::path operator/(const std::string& name) const { return scratch_ / name; }
   std::string read(const std::string& name) const { return bytes_of(scratch_ / name); }
   void write(const std::string& name, const std::string& text) const { put(scratch_ / name, text); }
