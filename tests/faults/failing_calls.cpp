@@ -107,32 +107,21 @@ int __libc_start_main(int (*main)(int, char**, char**), int argc, char** argv, v
     return next arguments;                                                  \
   }
 
-#define FAILING_OPEN(name)                                                               \
-  int name(const char* path, int flags, ...) {                                           \
-    static const auto next = real<int(const char*, int, ...)>(#name);                    \
+#define FAILING_OPEN(name, parameters, arguments)                                        \
+  int name parameters {                                                                  \
+    static const auto next = real<int parameters>(#name);                                \
     va_list more;                                                                        \
     va_start(more, flags);                                                               \
     const mode_t mode = (flags & (O_CREAT | O_TMPFILE)) != 0 ? va_arg(more, mode_t) : 0; \
     va_end(more);                                                                        \
     if (creates(flags)) changes_a_file();                                                \
     if (fails(Call::open)) return -1;                                                    \
-    return next(path, flags, mode);                                                      \
+    return next arguments;                                                               \
   }
-FAILING_OPEN(open)
-FAILING_OPEN(open64)
-#define FAILING_OPENAT(name)                                                             \
-  int name(int folder, const char* path, int flags, ...) {                               \
-    static const auto next = real<int(int, const char*, int, ...)>(#name);               \
-    va_list more;                                                                        \
-    va_start(more, flags);                                                               \
-    const mode_t mode = (flags & (O_CREAT | O_TMPFILE)) != 0 ? va_arg(more, mode_t) : 0; \
-    va_end(more);                                                                        \
-    if (creates(flags)) changes_a_file();                                                \
-    if (fails(Call::open)) return -1;                                                    \
-    return next(folder, path, flags, mode);                                              \
-  }
-FAILING_OPENAT(openat)
-FAILING_OPENAT(openat64)
+FAILING_OPEN(open, (const char* path, int flags, ...), (path, flags, mode))
+FAILING_OPEN(open64, (const char* path, int flags, ...), (path, flags, mode))
+FAILING_OPEN(openat, (int folder, const char* path, int flags, ...), (folder, path, flags, mode))
+FAILING_OPEN(openat64, (int folder, const char* path, int flags, ...), (folder, path, flags, mode))
 FAILING(open, *mode != 'r', FILE*, fopen, (const char* path, const char* mode), (path, mode), nullptr)
 FAILING(open, *mode != 'r', FILE*, fopen64, (const char* path, const char* mode), (path, mode), nullptr)
 FAILING(open, false, DIR*, opendir, (const char* path), (path), nullptr)

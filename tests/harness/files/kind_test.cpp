@@ -11,6 +11,7 @@
 #include "harness/errors.hpp"
 #include "harness/seal/seal.hpp"
 #include "harness/tune/measurement.hpp"
+#include "tests/harness/refusal.hpp"
 
 namespace rackproof::files {
 namespace {
@@ -22,22 +23,10 @@ using testing::HasSubstr;
 constexpr std::array kAll{Kind::wav,  Kind::measurement_json, Kind::measurement_csv, Kind::page,
                           Kind::seal, Kind::source,           Kind::set_list};
 
-bool replaceable(const std::filesystem::path& file, Kind kind) {
-  try {
-    must_be_replaceable(file, kind);
-    return true;
-  } catch (const InputError&) {
-    return false;
-  }
-}
 std::string refusal(const std::filesystem::path& file, Kind kind) {
-  try {
-    must_be_replaceable(file, kind);
-  } catch (const InputError& error) {
-    return error.what();
-  }
-  return "taken";
+  return test::refusal_of([&] { must_be_replaceable(file, kind); });
 }
+bool replaceable(const std::filesystem::path& file, Kind kind) { return refusal(file, kind) == "taken"; }
 
 /// One of each, as the program writes them, in the order of kAll.
 std::vector<std::string> examples() {

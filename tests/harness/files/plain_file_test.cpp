@@ -13,6 +13,7 @@
 
 #include "../audio/scratch.hpp"
 #include "harness/errors.hpp"
+#include "tests/harness/refusal.hpp"
 
 namespace rackproof::files {
 namespace {
@@ -25,12 +26,7 @@ using testing::StartsWith;
 constexpr FileWanted kSmall{100, "a measurement", "'this' makes one"};
 
 std::string refusal(const std::filesystem::path& file) {
-  try {
-    read_plain_file(file, kSmall);
-  } catch (const InputError& error) {
-    return error.what();
-  }
-  return "taken";
+  return test::refusal_of([&] { read_plain_file(file, kSmall); });
 }
 
 TEST(PlainFile, IsReadAsItIs) {

@@ -134,6 +134,15 @@ TEST(Prove, WhatATaskThrowsArrives) {
                       }}),
                std::runtime_error);
 }
+TEST(Prove, WhatCannotBeUsedIsToldBeforeAnythingRuns) {
+  std::size_t made = 0;
+  const DeviceMaker counting = [&](const dsp::ChainSettings& settings) { return ++made, make_chain(settings); };
+  rig::Rig rig = rig::parse_rig(kRig, "test.toml");
+  EXPECT_THROW(prove(rig, nullptr, {.programmes = {"/dev/null"}, .make = counting}), InputError);
+  rig.ways[0].response = "/dev/null";
+  EXPECT_THROW(prove(rig, nullptr, {.programmes = {}, .make = counting}), InputError);
+  EXPECT_EQ(made, 0u);
+}
 TEST(Prove, TheIdsAreThoseThatAcceptNames) {
   ASSERT_EQ(check_ids().size(), rig::kChecks.size());
   for (std::size_t k = 0; k < rig::kChecks.size(); ++k) {

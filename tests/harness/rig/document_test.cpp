@@ -8,18 +8,14 @@
 
 #include "example_rig.hpp"
 #include "harness/rig/faults.hpp"
+#include "tests/harness/refusal.hpp"
 
 namespace {
 using namespace rackproof::rig;
 using rackproof::InputError;
 
 std::string refusal(const std::string& text) {
-  try {
-    parse_document(text, "f.toml");
-  } catch (const InputError& error) {
-    return error.what();
-  }
-  return "taken as right";
+  return rackproof::test::refusal_of([&] { parse_document(text, "f.toml"); });
 }
 
 void expect_same(const Node& a, const Node& b) {

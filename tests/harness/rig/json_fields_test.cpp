@@ -8,6 +8,7 @@
 #include <limits>
 
 #include "harness/errors.hpp"
+#include "tests/harness/refusal.hpp"
 
 namespace rackproof::rig {
 namespace {
@@ -19,12 +20,7 @@ using testing::StartsWith;
 
 JsonNode parsed(const std::string& text) { return parse_json(text, "m.json", "a measurement"); }
 std::string refusal(const std::string& text) {
-  try {
-    parsed(text);
-  } catch (const InputError& error) {
-    return error.what();
-  }
-  return "taken";
+  return test::refusal_of([&] { parsed(text); });
 }
 std::string repeated(const std::string& text, std::size_t times) {
   std::string all;

@@ -13,25 +13,19 @@
 #include "example_rig.hpp"
 #include "harness/rig/checks.hpp"
 #include "harness/rig/rig.hpp"
+#include "tests/harness/refusal.hpp"
 
 namespace {
 using namespace rackproof;
 using namespace rackproof::rig;
 using testing::HasSubstr, testing::StartsWith;
 
-std::string refusal(const std::function<void()>& load) {
-  try {
-    load();
-  } catch (const InputError& error) {
-    return error.what();
-  }
-  return "taken as right";
-}
+using test::refusal_of;
 std::string rig_refusal(const std::string& text) {
-  return refusal([&] { parse_rig(text, "rig.toml"); });
+  return refusal_of([&] { parse_rig(text, "rig.toml"); });
 }
 std::string venue_refusal(const std::string& text) {
-  return refusal([&] { parse_venue(text, "venue.toml", parse_rig(kExampleRig, "rig.toml")); });
+  return refusal_of([&] { parse_venue(text, "venue.toml", parse_rig(kExampleRig, "rig.toml")); });
 }
 /// `text` with the one place where `before` stands replaced.
 std::string edited(std::string text, const std::string& before, const std::string& after) {
@@ -537,7 +531,7 @@ class Files : public testing::Test {
 
 TEST_F(Files, AreLoadedWithTheirResponsesBesideThem) {
   const auto file = write("rig.toml", kExampleRig);
-  EXPECT_EQ(refusal([&] { load_rig(file); }),
+  EXPECT_EQ(refusal_of([&] { load_rig(file); }),
             file.string() + ":75:12: way.high.response: read \"horn.csv\"; there is no file " +
                 (folder_ / "horn.csv").string() + "; the name is looked for beside the rig file");
   write("horn.csv", "frequency_hz,magnitude_db,phase_deg\n");
@@ -548,8 +542,8 @@ TEST_F(Files, AreLoadedWithTheirResponsesBesideThem) {
 
 TEST_F(Files, ThatAreNotThereAreThePersonsAndUnreadableOnesTheMachines) {
   const std::string nowhere = (folder_ / "nowhere.toml").string();
-  EXPECT_EQ(refusal([&] { load_rig(nowhere); }), nowhere + ": there is no such file");
-  EXPECT_EQ(refusal([&] { load_rig(folder_); }),
+  EXPECT_EQ(refusal_of([&] { load_rig(nowhere); }), nowhere + ": there is no such file");
+  EXPECT_EQ(refusal_of([&] { load_rig(folder_); }),
             folder_.string() + ": this is a folder; the name of a file of settings is wanted");
   if (std::filesystem::exists("/proc/self/mem")) {  // opens and cannot be read, even by root
     try {
@@ -563,11 +557,11 @@ TEST_F(Files, ThatAreNotThereAreThePersonsAndUnreadableOnesTheMachines) {
 
 TEST_F(Files, ThatAreNoRigFilesAtAll) {
   const auto big = write("big.toml", std::string((1u << 18) + 10, '#'));
-  EXPECT_EQ(refusal([&] { load_rig(big); }),
+  EXPECT_EQ(refusal_of([&] { load_rig(big); }),
             big.string() + ": more than 262144 bytes; a file of settings is smaller: is this the right file?");
   const auto wave = write("a.wav", std::string("RIFF\0\0\0\0WAVE", 12));
   EXPECT_EQ(
-      refusal([&] { load_rig(wave); }),
+      refusal_of([&] { load_rig(wave); }),
       wave.string() + ":1:1: read bytes that are not text; a file of settings is TOML text: is this the right file?");
 }
 

@@ -7,6 +7,7 @@
 #include <array>
 
 #include "harness/errors.hpp"
+#include "tests/harness/refusal.hpp"
 
 namespace rackproof::rig {
 namespace {
@@ -23,12 +24,7 @@ NumberTable parsed(std::string_view text, TableHead head = TableHead::optional) 
   return parse_number_table(text, "m.txt", kColumns, head, 2);
 }
 std::string refusal(std::string_view text, TableHead head = TableHead::optional) {
-  try {
-    parsed(text, head);
-  } catch (const InputError& error) {
-    return error.what();
-  }
-  return "taken";
+  return test::refusal_of([&] { parsed(text, head); });
 }
 
 TEST(NumberTable, IsReadAsItIsWritten) {
