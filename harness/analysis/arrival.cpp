@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
 #include <numbers>
 #include <numeric>
+#include <vector>
 
 #include "harness/analysis/fourier.hpp"
 
@@ -34,6 +36,69 @@ Correlation correlation_at(std::span<const Complex> g, double period, double t) 
   return r;
 }
 double energy(std::span<const double> x) { return std::inner_product(x.begin(), x.end(), x.begin(), 0.0); }
+
+struct Crest {
+  double lag = 0, height = 0;
+};
+/// The crest of r, or of -r, within half a sample of `centre`: Newton in a bracket; where it would leave the bracket,
+/// half the bracket instead.
+Crest crest_near(std::span<const Complex> g, double period, double centre, double sign) {
+  double low = centre - 0.5, high = centre + 0.5, t = centre;
+  Correlation here;
+  for (int iteration = 0; iteration < 60; ++iteration) {
+    here = correlation_at(g, period, t);
+    const double slope = sign * here.slope, curvature = sign * here.curvature;
+    (slope > 0 ? low : high) = t;
+    double next = curvature < 0 ? t - slope / curvature : low;
+    if (!(next > low && next < high)) next = 0.5 * (low + high);
+    const double moved = std::abs(next - t);
+    t = next;
+    if (moved < 1e-10) break;
+  }
+  return {t, sign * here.value};
+}
+
+/// r at every half sample of lag, from the least lag that two signals can have on.
+struct HalfSamples {
+  double first_lag = 0;
+  std::vector<double> r;
+  double lag(std::size_t place) const { return first_lag + 0.5 * static_cast<double>(place); }
+};
+HalfSamples at_half_samples(std::vector<Complex> g, const RealFourier& fourier, std::size_t captured) {
+  const std::size_t size = fourier.size();
+  const std::vector<double> whole = fourier.inverse(g);
+  for (std::size_t k = 0; k < g.size(); ++k)
+    g[k] *= std::polar(1.0, std::numbers::pi * static_cast<double>(k) / static_cast<double>(size));
+  const std::vector<double> half = fourier.inverse(g);
+  HalfSamples at{static_cast<double>(captured) - static_cast<double>(size), {}};
+  at.r.reserve(2 * size);
+  for (std::size_t n = 0; n < size; ++n) {
+    at.r.push_back(whole[(captured + n) % size]);
+    at.r.push_back(half[(captured + n) % size]);
+  }
+  return at;
+}
+
+/// Places whose crest may be the greatest there is between the samples. A wave that reaches up to f cycles a sample and
+/// has its greatest crest M at t0 is at least M cos(2 pi f |t - t0|) beside it: a quarter of a sample away at the most,
+/// the grid shows that much of it.
+std::vector<std::size_t> crests_of(std::span<const double> r, double f) {
+  constexpr std::size_t kMostCrests = 32;  // noise may have more that are nearly as high: those that show most
+  const auto height = [&](std::size_t place) { return std::abs(r[place]); };
+  double highest = 0;
+  for (std::size_t place = 0; place < r.size(); ++place) highest = std::max(highest, height(place));
+  const double shown = highest * std::cos(0.5 * std::numbers::pi * std::min(f, 0.5)) * (1 - 1e-9);
+  std::vector<std::size_t> crests;
+  for (std::size_t place = 0; place < r.size(); ++place)
+    if (height(place) >= shown && (place == 0 || height(place) >= height(place - 1)) &&
+        (place + 1 == r.size() || height(place) >= height(place + 1)))
+      crests.push_back(place);
+  if (crests.size() > kMostCrests) {
+    std::ranges::nth_element(crests, crests.begin() + kMostCrests, std::greater(), height);
+    crests.resize(kMostCrests);
+  }
+  return crests;
+}
 }  // namespace
 
 Arrival find_arrival(std::span<const double> sent, std::span<const double> captured, const ArrivalOptions& options) {
@@ -60,39 +125,27 @@ Arrival find_arrival(std::span<const double> sent, std::span<const double> captu
     }
   const double scale = options.phase_transform ? counted / period : std::sqrt(energy(sent) * energy(captured));
 
-  const std::vector<double> r = fourier.inverse(g);
-  const auto lag_of = [&](std::size_t index) {
-    return static_cast<std::ptrdiff_t>(index) - static_cast<std::ptrdiff_t>(index >= captured.size() ? size : 0);
-  };
-  std::size_t crest = size;
-  for (std::size_t index = 0; index < size; ++index) {
-    const double lag = static_cast<double>(lag_of(index));
-    if (lag < options.least_samples || lag > options.most_samples) continue;
-    if (crest == size || std::abs(r[index]) > std::abs(r[crest])) crest = index;
+  const HalfSamples at = at_half_samples(g, fourier, captured.size());
+  std::size_t from = 0, to = at.r.size();
+  while (from < to && at.lag(from) < options.least_samples) ++from;
+  while (to > from && at.lag(to - 1) > options.most_samples) --to;
+  if (from == to) return arrival;
+  for (const std::size_t crest : crests_of(std::span(at.r).subspan(from, to - from), options.to)) {
+    const std::size_t place = from + crest;
+    const double sign = std::signbit(at.r[place]) ? -1.0 : 1.0;
+    const Crest found = crest_near(g, period, at.lag(place), sign);
+    if (arrival.found && found.height / scale <= arrival.height) continue;
+    arrival.found = true;
+    arrival.delay_samples = found.lag;
+    arrival.polarity = sign < 0 ? -1 : 1;
+    arrival.height = found.height / scale;
   }
-  if (crest == size) return arrival;
-
-  const double sign = std::signbit(r[crest]) ? -1.0 : 1.0;
-  arrival.found = true;
-  arrival.polarity = sign < 0 ? -1 : 1;
-  arrival.whole_samples = lag_of(crest);
-  arrival.height_at_sample = std::abs(r[crest]) / scale;
-  // Newton within a bracket of a sample either side; where it would leave the bracket, half the bracket instead.
-  const double centre = static_cast<double>(arrival.whole_samples);
-  double low = centre - 1.0, high = centre + 1.0, t = centre;
-  Correlation here;
-  for (int iteration = 0; iteration < 60; ++iteration) {
-    here = correlation_at(g, period, t);
-    const double slope = sign * here.slope, curvature = sign * here.curvature;
-    (slope > 0 ? low : high) = t;
-    double next = curvature < 0 ? t - slope / curvature : low;
-    if (!(next > low && next < high)) next = 0.5 * (low + high);
-    const double moved = std::abs(next - t);
-    t = next;
-    if (moved < 1e-10) break;
-  }
-  arrival.delay_samples = t;
-  arrival.height = sign * here.value / scale;
+  arrival.whole_samples = std::lround(arrival.delay_samples);
+  for (std::size_t place = from + from % 2; place < to; place += 2)
+    if (std::abs(at.r[place]) > arrival.height_at_sample * scale) {
+      arrival.whole_samples = std::lround(at.lag(place));
+      arrival.height_at_sample = std::abs(at.r[place]) / scale;
+    }
   return arrival;
 }
 

@@ -5,7 +5,8 @@
 /// W is 1 (plain) or 1/|conj(X) Y| (PHAT: phase alone, a sharp peak whatever the spectrum). C. H. Knapp, G. C. Carter,
 /// "The Generalized Correlation Method for Estimation of Time Delay", IEEE Trans. ASSP 24(4), 1976.
 /// Claim    r is a sum of finitely many cosines, so between the samples it is known exactly: the crest is found on that
-///          sum, not on a parabola through three points. A pure delay comes out to 0.001 sample and better.
+///          sum, not on a parabola through three points. A pure delay comes out to 0.001 sample and better. The greatest
+///          crest is taken also where it lies between two samples that both show little of it, as in the treble alone.
 #include <cstddef>
 #include <span>
 namespace rackproof::analysis {
@@ -23,7 +24,7 @@ struct Arrival {
   int polarity = 1;          ///< -1: the crest points the other way
   /// Height of the crest, 1 for a pure delay (PHAT: in every bin that counts; plain: over sqrt(energy of both)).
   double height = 0;
-  /// Height at the nearest whole sample; `whole_samples` is where.
+  /// The greatest height at a whole sample; `whole_samples` is where.
   double height_at_sample = 0;
   std::ptrdiff_t whole_samples = 0;
 };

@@ -60,6 +60,22 @@ TEST(FindArrival, OfAnyFractionOfASample) {
   EXPECT_GT(worst_by_parabola, 1e-3);
 }
 
+// A band high up: half a sample off the crest the wave is small, and the crests beside it may meet a sample better.
+TEST(FindArrival, OfTheTrebleAlone) {
+  const std::vector<double> sent = band_noise(0, 1, 4096, 0.9, 8);
+  std::size_t shown_less = 0;
+  for (int eighth = 0; eighth < 16; ++eighth) {
+    const double delay = 40 + 0.125 * eighth;
+    const std::vector<double> late = band_noise(delay, -1, 4096, 0.9, 8);
+    const Arrival arrival = find_arrival(sent, late, {.from = 0.26, .to = 0.4});
+    EXPECT_NEAR(arrival.delay_samples, delay, 0.001);
+    EXPECT_EQ(arrival.polarity, -1) << delay;
+    EXPECT_GT(arrival.height, 0.99) << delay;
+    shown_less += std::abs(static_cast<double>(arrival.whole_samples) - delay) > 1;
+  }
+  EXPECT_GT(shown_less, 0u) << "no case where the greatest sample stands beside another crest";
+}
+
 TEST(FindArrival, TakesTheDirectSoundAheadOfASofterEchoAndInNoise) {
   std::vector<double> sent = band_noise(0, 1, 8192, 0.9, 3), captured = band_noise(31.25, 0.5, 8192, 0.9, 3);
   const std::vector<double> echo = band_noise(77.5, -0.3, 8192, 0.9, 3), hiss = take(stimuli::white_noise(9), 8192);
