@@ -67,7 +67,7 @@ ArrivalTime arrival_of(const OutputPlan& output, double set_samples, double rate
   time.most_db = greatest_db(model, kTimedBand);
   const analysis::Arrival arrival =
       analysis::find_arrival(model, h, {.to = kTimedBand, .floor = 1e-4, .least_samples = 0});
-  time.found = arrival.found && arrival.height > 0.9;
+  time.found = time.most_db >= kMute_db && arrival.found && arrival.height > 0.9;
   if (!time.found) return time;
   time.total_samples = arrival.delay_samples;
   time.polarity = arrival.polarity;

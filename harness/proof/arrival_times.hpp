@@ -15,7 +15,7 @@
 namespace rackproof::proof {
 
 struct ArrivalTime {
-  bool found = false;            ///< false: silent, or no delay of what the sections make
+  bool found = false;            ///< false: silent, muted by its sections, or no delay of what these make
   double total_samples = 0;      ///< from feed to output
   double delay_samples = 0;      ///< beyond the latency that the outputs share
   double set_samples = 0;        ///< the file's delay
@@ -24,7 +24,7 @@ struct ArrivalTime {
   int polarity = 1;
   double most_db = 0;  ///< the greatest that its sections by themselves make of any sine that is timed
 };
-/// Sections that take more than this leave what their own rounding makes, and nothing that could be timed.
+/// Sections that take more than this leave little beside what their own rounding makes: it is not timed.
 inline constexpr double kMute_db = -80;
 struct ArrivalTimes {
   double latency_samples = 0;    ///< as measured

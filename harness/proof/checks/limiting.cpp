@@ -371,6 +371,8 @@ std::vector<Finding> check_transparent_below(const Subject& subject) {
   constexpr double kBelowDb = 1;
   const double rate = subject.rig.controller.sample_rate_hz, seconds = subject.brief ? 0.05 : 1;
   const std::size_t feeds = subject.rig.feeds.size(), outputs = subject.compiled.outputs.size();
+  // What a limiter sees while the last sample leaves that is compared, must have left where its level is measured.
+  const std::size_t latest = latest_samples(subject.compiled);
   const std::unique_ptr<Device> limited = subject.make(subject.compiled.settings());
   const std::unique_ptr<Device> unlimited = subject.make(subject.unlimited.settings());
   // Within the band of the limiter's detector, which reads such a wave at most 0.4 dB high (its claim 3).
@@ -380,7 +382,7 @@ std::vector<Finding> check_transparent_below(const Subject& subject) {
     const std::vector<double> noise =
         stimuli::take(stimuli::filtered(stimuli::pink_noise(rate, 21 + static_cast<std::uint32_t>(f)),
                                         stimuli::programme_sections(rate)),
-                      frames_in(seconds, rate) + latest_samples(subject.compiled));
+                      frames_in(seconds, rate) + 2 * latest);
     const std::vector<double> limited_noise = analysis::convolve(noise, band);
     programme.emplace_back(limited_noise.begin(), limited_noise.begin() + static_cast<std::ptrdiff_t>(noise.size()));
   }
@@ -406,7 +408,12 @@ std::vector<Finding> check_transparent_below(const Subject& subject) {
       // No hotter than the core carries: beyond, it is the bound that would be seen.
       const double level = std::min(highest * analysis::ratio_from_db(-kBelowDb), most);
       for (const Row& row : programme) quiet.push_back(scaled(row, level));
-      return differing({run(device, quiet, outputs)[o]}, {run(*unlimited, quiet, outputs)[o]});
+      const auto of = [&](Device& ran) {
+        Row heard = run(ran, quiet, outputs)[o];
+        heard.resize(heard.size() - latest);
+        return Rows{std::move(heard)};
+      };
+      return differing(of(device), of(*unlimited));
     };
     // A way above that band has little of it: what the detector claims of every wave counts there (its claim 1).
     constexpr double kMostOfSamples = 2.2042;
@@ -415,15 +422,18 @@ std::vector<Finding> check_transparent_below(const Subject& subject) {
                                                                        : kMostOfSamples * sample;
     const double to_peak = threshold_of(plan) / std::max(crest, 1e-30);
     std::size_t changed = changed_at(*peak_only, to_peak);
-    // And both limiters: no mean square of the signal is above that of its loudest stretch of the grid.
-    double loudest = 0;
-    for (std::size_t n = 0; n + dsp::kGridFrames <= at_unity[o].size(); n += dsp::kGridFrames) {
-      double sum = 0;
-      for (std::size_t i = 0; i < dsp::kGridFrames; ++i) sum += std::pow(static_cast<double>(at_unity[o][n + i]), 2);
+    // And both limiters: no heat of the signal is above the mean square of its loudest cell, wherever cells begin.
+    double loudest = 0, sum = 0;
+    for (std::size_t n = 0; n < at_unity[o].size(); ++n) {
+      sum += std::pow(static_cast<double>(at_unity[o][n]), 2);
+      if (n >= dsp::kGridFrames) sum -= std::pow(static_cast<double>(at_unity[o][n - dsp::kGridFrames]), 2);
       loudest = std::max(loudest, sum / dsp::kGridFrames);
     }
-    const double to_power =
-        plan.thermal_volts_rms.value_or(1e300) / plan.full_scale_volts_peak / std::sqrt(std::max(loudest, 1e-60));
+    const double rms = plan.thermal_volts_rms.value_or(1e300) / plan.full_scale_volts_peak;
+    // Nor may a crest pass as far as a whole cell of it would heat a fast coil: the power limiter's claim 2.
+    const double cells = subject.rig.driver_of(way_of(subject, plan)).thermal_time_s * rate / dsp::kGridFrames;
+    const double highest = rms * std::sqrt(0.07 / -std::expm1(-1 / cells));
+    const double to_power = std::min(rms / std::sqrt(std::max(loudest, 1e-60)), highest / std::max(crest, 1e-30));
     changed += changed_at(*limited, std::min(to_peak, to_power));
     return Finding{
         .id = "transparent-below",

@@ -276,8 +276,12 @@ Finding thermal_finding(const Subject& subject, Device& unlimited, std::size_t o
   const double carried = volts(plan, static_cast<double>(dsp::kMagnitudeBound));
   const double expected = std::min({target, by_peak, sine.driven_volts, carried});
   const bool follows_the_wave = sine.hz * tau < 10;
+  // What cannot be driven to within 20 dB of the threshold never meets the power limiter; and a short stimulus ends
+  // before a slow coil has settled.
+  const bool meets_it = sine.over_db > -20 && (!subject.brief || settling_s >= 4 * tau);
   const double short_by_db = -finite_db(sine.reached_volts / std::max(expected, 1e-9));
-  const bool settles = follows_the_wave || short_by_db <= kSettlesBelow_db + kMeasured_db + sine.peak_held_db;
+  const bool settles =
+      follows_the_wave || !meets_it || short_by_db <= kSettlesBelow_db + kMeasured_db + sine.peak_held_db;
   const bool holds_heat = heated.share <= kMostHeat;
   const bool holds_kelvin = heated.kelvin <= kMostKelvin * CoilModel::kRiseAtRatingKelvin;
 
@@ -302,8 +306,10 @@ Finding thermal_finding(const Subject& subject, Device& unlimited, std::size_t o
       sine.reached_volts, sine.seconds, driver_volts * driver_volts / driver.impedance_ohm,
       driver.continuous_power_watts);
   if (f.holds)
-    f.text +=
-        by_peak < target ? "The peak limiter holds it lower than the power limiter would." : "The power limiter holds.";
+    f.text += by_peak < target ? "The peak limiter holds it lower than the power limiter would."
+              : sine.over_db < 0
+                  ? "Nothing that can come in brings a sine to its threshold there: the way's filters take it."
+                  : "The power limiter holds.";
   else if (!holds_heat || !holds_kelvin)
     f.text +=
         "That is more than it was set to: the voice coil overheats. No line of the file mends that: do not drive "

@@ -7,6 +7,7 @@
 #include <cstdio>
 #include <cstdlib>
 #include <set>
+#include <vector>
 
 #include "harness/proof/proof.hpp"
 #include "harness/rig/checks.hpp"
@@ -25,6 +26,10 @@ Search search() {
     if (std::sscanf(wanted, "%u,%u,%u", &s.first, &s.plans, &s.proofs) != 3) s = {};
   return s;
 }
+
+/// Sound builds were blamed for these once: a coil too slow for a short stimulus; one so fast that a crest heats it, and
+/// a look-ahead that sees what has not left yet; a band in the treble alone; a way that the venue silences.
+constexpr std::uint32_t kOnceBlamed[] = {5016, 5036, 5085, 7136};
 
 bool blames_the_build(const Finding& f) {
   return f.text.find("this build") != std::string::npos || f.text.find("fault of the processing") != std::string::npos;
@@ -53,7 +58,9 @@ TEST(RandomRigs, AreProvenOrFallByTheirOwnNumbers) {
   if (kSanitized) proofs = std::min(proofs, 2u);  // that no check fails in itself; what falls is counted elsewhere
   std::size_t held = 0, not_judged = 0;
   std::set<std::string> fell;
-  for (std::uint32_t seed = first; seed < first + proofs; ++seed) {
+  std::vector<std::uint32_t> seeds(std::begin(kOnceBlamed), std::end(kOnceBlamed));
+  for (std::uint32_t n = 0; n < proofs; ++n) seeds.push_back(first + n);
+  for (const std::uint32_t seed : seeds) {
     RandomRig random(seed);
     const std::string text = random.text();
     SCOPED_TRACE("seed " + std::to_string(seed) + "\n" + text);
@@ -81,7 +88,7 @@ TEST(RandomRigs, AreProvenOrFallByTheirOwnNumbers) {
   if (kSanitized) return;
   EXPECT_GT(not_judged, 0u);
   EXPECT_GT(fell.size(), 3u) << "the rigs are too tame to fall";
-  EXPECT_LT(held, proofs);
+  EXPECT_LT(held, seeds.size());
 }
 
 }  // namespace

@@ -122,6 +122,16 @@ TEST(ThermalLimit, TheSlowestCoilAndTheFastestAreJudged) {
     EXPECT_THAT(judged(text, power(0.93f)), HasSubstr("level is given away")) << time;
   }
 }
+// Filters that leave next to nothing of the band are not the power limiter's fault, and nothing of it can be judged there.
+TEST(ThermalLimit, AWayThatItsFiltersSilenceIsNotGivenAway) {
+  std::string eq = "eq = [ ";
+  for (int n = 0; n < 4; ++n) eq += std::string(n == 0 ? "" : ", ") + "{ type = \"lowpass\", at = \"40 Hz\", q = 0.7 }";
+  const std::string text = edited(one_way(), "gain = \"-3 dB\"\n", "gain = \"-40 dB\"\n" + eq + " ]\n");
+  const Prepared prepared(text);
+  const Finding f = check_thermal_limit(prepared.subject).at(0);
+  EXPECT_TRUE(f.holds) << f.text;
+  EXPECT_THAT(f.text, HasSubstr("Nothing that can come in"));
+}
 TEST(ThermalLimit, NoSoundRigIsBlamed) {
   const std::string text = one_way("0.1 s");
   const std::string limit =
