@@ -8,6 +8,9 @@ inline double db_from_power(double power_ratio) { return 10.0 * std::log10(power
 inline double ratio_from_db(double db) { return std::pow(10.0, db / 20.0); }
 inline double power_from_db(double db) { return std::pow(10.0, db / 10.0); }
 
+/// 20 log10(e): a ratio of 1 + x is off by this times x, for small x.
+inline constexpr double kDecibelsPerNeper = 8.685889638065037;
+
 /// 0 dBu: the voltage of 1 mW in 600 ohm, sqrt(0.6) V RMS.
 inline const double kVoltsRmsOf0Dbu = std::sqrt(0.6);
 inline double dbu_from_volts(double volts_rms) { return db_from_ratio(volts_rms / kVoltsRmsOf0Dbu); }

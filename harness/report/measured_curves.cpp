@@ -113,6 +113,7 @@ MeasuredCurves curves_of(const Measurement& m) {
   curves.frequency_hz = at_places(hz);
   curves.magnitude_db = level_of(m.magnitude_db);
   curves.coherence = at_places(smoothed(m.coherence));
+  if (!m.magnitude_error_db.empty()) curves.magnitude_error_db = at_places(m.magnitude_error_db);
   if (!m.phase_deg.empty()) {
     std::vector<Complex> h(hz.size());
     for (std::size_t i = 0; i < hz.size(); ++i)

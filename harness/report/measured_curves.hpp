@@ -22,7 +22,8 @@ struct DoubtfulStretch : Stretch {
 struct MeasuredCurves {
   double smoothing = 24;  ///< 1/b octave
   std::vector<double> frequency_hz, magnitude_db, coherence;
-  std::vector<double> phase_deg;  ///< arrival taken out; empty where the measurement has none
+  std::vector<double> magnitude_error_db;  ///< of the average, either way; empty where the measurement does not say
+  std::vector<double> phase_deg;           ///< arrival taken out; empty where the measurement has none
   /// After the arrival, the mean over 1/6 octave by energy; as long as the phase. At the ends, where less than half of
   /// the window is left, gaps.
   std::vector<double> group_delay_ms;

@@ -72,6 +72,9 @@ std::string response_of(const Measurement& m, const MeasuredCurves& curves) {
                                         curves.places.size());
   const std::string hatched =
       curves.doubtful.empty() ? "" : fmt::format(" Hatched: coherence below {:g}.", kTrustedCoherence);
+  const std::string band = curves.magnitude_error_db.empty()
+                               ? ""
+                               : " Grey: how far noise may have put it off, octave by octave; 19 of 20 are within.";
   const std::string left_out = curves.doubtful.empty() ? "" : " Left out where coherence is too low.";
   const std::string vector = m.captures > 1 ? " The captures are averaged with their arrivals aligned." : "";
   std::string body = fmt::format(
@@ -82,8 +85,8 @@ std::string response_of(const Measurement& m, const MeasuredCurves& curves) {
   body += figure_of(
       "magnitude", "Magnitude",
       fmt::format("Level over frequency, {}: that of the recording over that of what was sent, 0 dB where both are "
-                  "the same.{}{}",
-                  span_of(m.frequency_hz.front(), m.frequency_hz.back()), several, hatched));
+                  "the same.{}{}{}",
+                  span_of(m.frequency_hz.front(), m.frequency_hz.back()), several, band, hatched));
   if (!curves.phase_deg.empty()) {
     body +=
         figure_of("phase", "Phase",
@@ -112,22 +115,36 @@ std::string doubtful_of(const MeasuredCurves& curves) {
 std::string captures_of(const Measurement& m) {
   std::vector<std::vector<std::string>> rows;
   for (const Capture& one : m.each)
-    rows.push_back({bdi(file_name(one.file)), number(one.arrival_ms, 4), one.polarity < 0 ? "inverted" : "normal",
-                    number(one.drift_ppm, 2), number(one.level_dbfs, 1)});
-  return "<p>Arrival is that of the direct sound after it was sent; what the devices add is in it. Clock drift, above "
-         "0 where the recorder runs faster than the player, is taken out." +
+    rows.push_back({bdi(file_name(one.file)), number(one.arrival_ms, 4), number(one.arrival_error_ms, 4),
+                    tune::polarity_word(one.polarity), one.drift_ppm ? number(*one.drift_ppm, 2) : "not known",
+                    number(one.level_dbfs, 1)});
+  const std::string after =
+      m.reference_channel > 0
+          ? fmt::format("after it was sent, as channel {} of the captures recorded it.", m.reference_channel)
+          : "after it was sent; what the devices add is in it.";
+  return "<p>Arrival is that of the direct sound " + after +
+         " It may be off by as much as the next column says, for noise and for a clock drift that is not known; "
+         "reflections are not in that. Clock drift, above 0 where the recorder runs faster than the player, is taken "
+         "out." +
          (m.any_inverted() ? std::string(" ") + tune::kWhatInvertedSays : "") + "</p>\n" +
          table("Each capture",
-               {{"capture", false}, {"arrival ms"}, {"polarity", false}, {"clock drift ppm"}, {"level dBFS RMS"}},
+               {{"capture", false},
+                {"arrival ms"},
+                {"off by at most ms"},
+                {"polarity", false},
+                {"clock drift ppm"},
+                {"level dBFS RMS"}},
                rows);
 }
 
 std::string octaves_of(const Measurement& m) {
   std::vector<std::vector<std::string>> rows;
   for (const tune::OctaveMean& mean : tune::octave_means(m))
-    rows.push_back({mean.octave, number(mean.level_db, 1), number(mean.coherence, 2)});
+    rows.push_back({mean.octave, number(mean.level_db, 1), number(mean.coherence, 2),
+                    mean.error_db ? number(*mean.error_db, 2) : "not known"});
   if (rows.empty()) return {};
-  return table("Mean of each octave", {{"octave", false}, {"level dB"}, {"coherence"}}, rows);
+  return table("Mean of each octave", {{"octave", false}, {"level dB"}, {"coherence"}, {"a frequency off by, dB"}},
+               rows);
 }
 
 Json data_of(const MeasuredCurves& curves) {
@@ -136,10 +153,15 @@ Json data_of(const MeasuredCurves& curves) {
     captures.push_back(
         {{"name", place.name}, {"magnitude", row(place.magnitude_db)}, {"coherence", row(place.coherence)}});
   for (const DoubtfulStretch& doubt : curves.doubtful) doubtful.push_back(row({doubt.from_hz, doubt.to_hz}));
-  return {{"frequency", row(curves.frequency_hz)}, {"magnitude", row(curves.magnitude_db)},
-          {"phase", row(curves.phase_deg)},        {"delay", row(curves.group_delay_ms)},
-          {"coherence", row(curves.coherence)},    {"captures", std::move(captures)},
-          {"doubtful", std::move(doubtful)},       {"trusted", kTrustedCoherence}};
+  return {{"frequency", row(curves.frequency_hz)},
+          {"magnitude", row(curves.magnitude_db)},
+          {"error", row(curves.magnitude_error_db)},
+          {"phase", row(curves.phase_deg)},
+          {"delay", row(curves.group_delay_ms)},
+          {"coherence", row(curves.coherence)},
+          {"captures", std::move(captures)},
+          {"doubtful", std::move(doubtful)},
+          {"trusted", kTrustedCoherence}};
 }
 
 std::string about_of(const Measurement& m, const MeasurementFacts& facts) {

@@ -34,4 +34,20 @@ Signal faded(Signal source, std::uint64_t frames, std::uint64_t fade_frames) {
   });
 }
 
+Signal one_after_the_other(Signal first, std::uint64_t frames, Signal second) {
+  struct Sequence final : Generator {
+    Sequence(Signal a, std::uint64_t a_frames, Signal b) : first(std::move(a)), left(a_frames), second(std::move(b)) {}
+    void fill(std::span<double> out) override {
+      const auto count = static_cast<std::size_t>(std::min<std::uint64_t>(left, out.size()));
+      first->fill(out.first(count));
+      second->fill(out.subspan(count));
+      left -= count;
+    }
+    Signal first;
+    std::uint64_t left;
+    Signal second;
+  };
+  return std::make_unique<Sequence>(std::move(first), frames, std::move(second));
+}
+
 }  // namespace rackproof::stimuli

@@ -61,5 +61,7 @@ Signal scaled(Signal source, double gain);
 Signal clipped(Signal source, double ceiling);
 /// The first `frames` frames, beginning and ending with a raised cosine of `fade_frames`; silence after that.
 Signal faded(Signal source, std::uint64_t frames, std::uint64_t fade_frames);
+/// `first` for `frames` frames, then `second` from its own first frame on.
+Signal one_after_the_other(Signal first, std::uint64_t frames, Signal second);
 
 }  // namespace rackproof::stimuli

@@ -57,6 +57,7 @@ DirectSound direct_sound(std::span<const Complex> h, std::span<const double> coh
   while (first + 1 < size && envelope[first + 1] > envelope[first]) ++first;
 
   const double half_period = std::max(1.0, 0.5 * static_cast<double>(size) * sum / moment);
+  found.period_samples = 2 * half_period;
   const std::vector<double> pulse{1.0};
   const double centre = static_cast<double>(first);
   const analysis::Arrival crest = analysis::find_arrival(

@@ -15,6 +15,7 @@ struct DirectSound {
   bool found = false;
   double at_samples = 0;  ///< negative: before time zero
   int polarity = 1;
+  double period_samples = 0;  ///< in the middle of the band that counts, by power
 };
 /// `h`: bins 0 .. N/2 of a response of N samples, time zero at 0 (what is before it wraps); `coherence` as many.
 DirectSound direct_sound(std::span<const analysis::Complex> h, std::span<const double> coherence);

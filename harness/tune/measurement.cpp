@@ -11,6 +11,7 @@
 
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
+#include "harness/analysis/response.hpp"
 #include "harness/files/plain_file.hpp"
 #include "harness/rig/json_fields.hpp"
 
@@ -32,6 +33,7 @@ Json rounded(const std::vector<double>& values, double steps) {
 constexpr rig::JsonRange kSampleRate{1000, 1e6, "Hz"}, kFrequency{0, 1e6, "Hz"}, kMagnitude{-400, 400, "dB"};
 constexpr rig::JsonRange kPhase{-1e6, 1e6, "degrees"}, kArrival{-1e6, 1e6, "ms"}, kDrift{-1e5, 1e5, "ppm"};
 constexpr std::int64_t kMostCaptures = 10'000;
+constexpr std::size_t kMostSections = 1000;
 constexpr std::string_view kWanted = "a measurement, as 'rackproof measure -o FILE.json' writes it,";
 
 std::vector<double> one_a_frequency(const rig::JsonFields& fields, const char* key, rig::JsonRange range,
@@ -57,6 +59,52 @@ std::vector<Warning> warnings_of(const rig::JsonFields& fields) {
   return warnings;
 }
 
+std::vector<dsp::Biquad> sections_in(const rig::JsonFields& way, const char* key) {
+  // Coefficients of any filter that the rig file can name are far within this.
+  const std::vector<double> numbers = way.numbers(key, {-1e9, 1e9, ""}).value_or(std::vector<double>());
+  if (numbers.size() % 5 != 0 || numbers.size() > 5 * kMostSections)
+    way.refuse(key, fmt::format("{} numbers", numbers.size()),
+               fmt::format("b0, b1, b2, a1, a2 of each section, at most {} sections", kMostSections));
+  std::vector<dsp::Biquad> sections;
+  for (std::size_t i = 0; i < numbers.size(); i += 5)
+    sections.push_back({numbers[i], numbers[i + 1], numbers[i + 2], numbers[i + 3], numbers[i + 4]});
+  return sections;
+}
+Json numbers_of(const std::vector<dsp::Biquad>& sections) {
+  Json list = Json::array();
+  for (const dsp::Biquad& s : sections)
+    for (const double value : {s.b0, s.b1, s.b2, s.a1, s.a2}) list.push_back(value);
+  return list;
+}
+
+Drive read_drive(const rig::JsonFields& fields) {
+  Drive drive;
+  const rig::JsonFields table = *fields.table("driven_by");
+  drive.rig = table.text("rig").value_or("");
+  drive.sample_rate_hz = table.number("sample_rate_hz", kSampleRate).value_or(drive.sample_rate_hz);
+  for (const rig::JsonFields& one : table.tables("ways")) {
+    DrivenWay& way = drive.ways.emplace_back();
+    way.name = one.text("name").value_or("");
+    way.gain_db = one.number("gain_db", kMagnitude).value_or(0);
+    way.delay_s = 1e-3 * one.number("delay_ms", {0, 1e5, "ms"}).value_or(0);
+    way.polarity = one.whole("polarity", -1, 1).value_or(1) < 0 ? -1 : 1;
+    way.sections = sections_in(one, "sections");
+    way.own = sections_in(one, "own_sections");
+  }
+  return drive;
+}
+Json document_of(const Drive& drive) {
+  Json ways = Json::array();
+  for (const DrivenWay& way : drive.ways)
+    ways.push_back({{"name", way.name},
+                    {"gain_db", way.gain_db},
+                    {"delay_ms", 1e3 * way.delay_s},
+                    {"polarity", way.polarity},
+                    {"sections", numbers_of(way.sections)},
+                    {"own_sections", numbers_of(way.own)}});
+  return {{"rig", drive.rig}, {"sample_rate_hz", drive.sample_rate_hz}, {"ways", ways}};
+}
+
 Measurement read(const rig::JsonFields& fields, const std::filesystem::path& file) {
   Measurement m;
   m.file = file;
@@ -64,7 +112,8 @@ Measurement read(const rig::JsonFields& fields, const std::filesystem::path& fil
   m.captures = static_cast<std::size_t>(fields.whole("captures", 1, kMostCaptures).value_or(1));
   m.arrival_ms = fields.number("arrival_ms", kArrival).value_or(0);
   m.polarity = static_cast<int>(fields.whole("polarity", -1, 1).value_or(1));
-  m.drift_ppm = fields.number("drift_ppm", kDrift).value_or(0);
+  m.drift_ppm = fields.number("drift_ppm", kDrift);
+  m.arrival_error_ms = fields.number("arrival_error_ms", {0, 1e6, "ms"}).value_or(0);
   for (const char* key : {"frequency_hz", "magnitude_db"})
     if (!fields.has(key)) fields.missing(key, "a list of numbers, as 'rackproof measure -o FILE.json' writes it");
   m.frequency_hz = *fields.numbers("frequency_hz", kFrequency);
@@ -78,13 +127,50 @@ Measurement read(const rig::JsonFields& fields, const std::filesystem::path& fil
   if (fields.has("phase_deg")) m.phase_deg = one_a_frequency(fields, "phase_deg", kPhase, count);
   m.coherence =
       fields.has("coherence") ? one_a_frequency(fields, "coherence", {0, 1}, count) : std::vector<double>(count, 1.0);
+  if (fields.has("magnitude_error_db"))
+    m.magnitude_error_db = one_a_frequency(fields, "magnitude_error_db", {0, 400, "dB"}, count);
   m.smoothing = fields.text("smoothing").value_or("none");
   m.kind = fields.text("kind").value_or("");
   m.warnings = warnings_of(fields);
+  m.microphone = fields.text("microphone").value_or("");
+  m.reference_channel = static_cast<std::uint32_t>(fields.whole("reference_channel", 1, 1024).value_or(0));
+  m.sent_fingerprint = fields.text("sent_fingerprint").value_or("");
+  if (fields.has("recordings"))
+    for (const rig::JsonFields& one : fields.tables("recordings"))
+      m.recordings.push_back(one.text("fingerprint").value_or(""));
+  if (fields.has("driven_by")) m.driven_by = read_drive(fields);
   return m;
 }
 
 }  // namespace
+
+Drive drive_of(const rig::Rig& rig, const rig::Venue* venue) {
+  const CompiledRig whole = compile(rig, venue), own = compile(rig, nullptr, Bypass::system);
+  Drive drive{rig.file.string(), static_cast<double>(rig.controller.sample_rate_hz), {}};
+  for (std::size_t w = 0; w < rig.ways.size(); ++w) {
+    const auto of_way = [w](const OutputPlan& output) { return output.way_index == w; };
+    const OutputPlan& output = *std::ranges::find_if(whole.outputs, of_way);
+    drive.ways.push_back({rig.ways[w].name, output.gain_db, rig.ways[w].delay_s, output.polarity, output.sections,
+                          std::ranges::find_if(own.outputs, of_way)->sections});
+  }
+  return drive;
+}
+
+bool same_filters(const DrivenWay& a, const DrivenWay& b) {
+  // As written into a file and read back; computed on another machine a last digit may differ.
+  constexpr double kSame = 1e-9;
+  const auto same = [](double x, double y) { return std::abs(x - y) <= kSame * std::max(1.0, std::abs(x)); };
+  return std::ranges::equal(a.own, b.own, [&](const dsp::Biquad& x, const dsp::Biquad& y) {
+    return same(x.b0, y.b0) && same(x.b1, y.b1) && same(x.b2, y.b2) && same(x.a1, y.a1) && same(x.a2, y.a2);
+  });
+}
+
+std::complex<double> response_of(const DrivenWay& way, double frequency_hz, double sample_rate_hz) {
+  const analysis::LinearPath filters{std::span<const dsp::Biquad>(way.sections)};
+  const std::complex<double> h = way.polarity * analysis::ratio_from_db(way.gain_db) *
+                                 std::complex<double>(filters.at(frequency_hz / sample_rate_hz).value);
+  return h * std::polar(1.0, -kTurn * std::remainder(frequency_hz * way.delay_s, 1.0));
+}
 
 std::complex<double> Measurement::whole_way(std::size_t index) const {
   const double turns = phase_deg[index] / 360.0 - frequency_hz[index] * arrival_ms * 1e-3;
@@ -106,16 +192,20 @@ std::vector<OctaveMean> octave_means(const Measurement& m) {
                                "1 kHz", "2 kHz",   "4 kHz", "8 kHz",  "16 kHz"};
   std::vector<OctaveMean> means;
   for (const analysis::Band& band : analysis::octave_bands(1, m.frequency_hz.front(), m.frequency_hz.back())) {
-    double power = 0, sure = 0, weight = 0;
+    double power = 0, sure = 0, error = 0, weight = 0;
     for (std::size_t i = 1; i < m.frequency_hz.size(); ++i) {
       const double f = m.frequency_hz[i];
       if (f < band.low_hz || f >= band.high_hz) continue;
       const double share = std::log(f / m.frequency_hz[i - 1]);
-      power += share * analysis::power_from_db(m.magnitude_db[i]), sure += share * m.coherence[i], weight += share;
+      power += share * analysis::power_from_db(m.magnitude_db[i]);
+      sure += share * m.coherence[i];
+      if (!m.magnitude_error_db.empty()) error += share * m.magnitude_error_db[i];
+      weight += share;
     }
     if (!(weight > 0)) continue;
     const auto label = static_cast<std::size_t>(std::clamp(std::lround(std::log2(band.mid_hz / 1000)) + 6, 0l, 10l));
-    means.push_back({kLabels[label], analysis::db_from_power(power / weight), sure / weight});
+    means.push_back({kLabels[label], analysis::db_from_power(power / weight), sure / weight,
+                     m.magnitude_error_db.empty() ? std::optional<double>() : error / weight});
   }
   return means;
 }
@@ -125,23 +215,36 @@ nlohmann::ordered_json document_of(const Measurement& m) {
   for (const Capture& one : m.each)
     each.push_back({{"file", one.file},
                     {"arrival_ms", rounded(one.arrival_ms, 1e6)},
+                    {"arrival_error_ms", rounded(one.arrival_error_ms, 1e6)},
                     {"polarity", one.polarity},
-                    {"drift_ppm", rounded(one.drift_ppm, 1e3)},
+                    {"drift_ppm", one.drift_ppm ? Json(rounded(*one.drift_ppm, 1e3)) : Json(nullptr)},
                     {"level_dbfs", rounded(one.level_dbfs, 1e2)}});
   for (const Warning& warning : m.warnings) warnings.push_back({{"code", warning.code}, {"text", warning.text}});
-  return {{"sample_rate_hz", m.sample_rate_hz},
-          {"captures", m.captures},
-          {"kind", m.kind},
-          {"arrival_ms", rounded(m.arrival_ms, 1e6)},
-          {"polarity", m.polarity},
-          {"drift_ppm", rounded(m.drift_ppm, 1e3)},
-          {"smoothing", m.smoothing},
-          {"each", each},
-          {"warnings", warnings},
-          {"frequency_hz", rounded(m.frequency_hz, 1e4)},
-          {"magnitude_db", rounded(m.magnitude_db, 1e4)},
-          {"phase_deg", rounded(m.phase_deg, 1e3)},
-          {"coherence", rounded(m.coherence, 1e5)}};
+  Json document = {{"sample_rate_hz", m.sample_rate_hz},
+                   {"captures", m.captures},
+                   {"kind", m.kind},
+                   {"arrival_ms", rounded(m.arrival_ms, 1e6)},
+                   {"arrival_error_ms", rounded(m.arrival_error_ms, 1e6)},
+                   {"polarity", m.polarity},
+                   {"drift_ppm", m.drift_ppm ? Json(rounded(*m.drift_ppm, 1e3)) : Json(nullptr)},
+                   {"smoothing", m.smoothing},
+                   {"reference_channel", m.reference_channel > 0 ? Json(m.reference_channel) : Json(nullptr)},
+                   {"each", each},
+                   {"warnings", warnings},
+                   {"frequency_hz", rounded(m.frequency_hz, 1e4)},
+                   {"magnitude_db", rounded(m.magnitude_db, 1e4)},
+                   {"phase_deg", rounded(m.phase_deg, 1e3)},
+                   {"coherence", rounded(m.coherence, 1e5)}};
+  if (!m.magnitude_error_db.empty()) document["magnitude_error_db"] = rounded(m.magnitude_error_db, 1e3);
+  if (!m.microphone.empty()) document["microphone"] = m.microphone;
+  if (!m.sent_fingerprint.empty()) document["sent_fingerprint"] = m.sent_fingerprint;
+  if (!m.recordings.empty()) {
+    Json recordings = Json::array();
+    for (const std::string& one : m.recordings) recordings.push_back({{"fingerprint", one}});
+    document["recordings"] = recordings;
+  }
+  if (m.driven_by) document["driven_by"] = document_of(*m.driven_by);
+  return document;
 }
 
 std::string csv_of(const Measurement& m, double take_out_ms) {

@@ -5,6 +5,7 @@
 #include <complex>
 #include <filesystem>
 #include <nlohmann/json_fwd.hpp>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -20,32 +21,73 @@ inline constexpr const char* kWhatInvertedSays =
     "Inverted: the crest of the direct sound points the other way. A turned cable does that, and so may a steep "
     "filter; align goes by phase.";
 
+/// "normal", "inverted" or "not clear".
+inline const char* polarity_word(int polarity) {
+  return polarity > 0 ? "normal" : polarity < 0 ? "inverted" : "not clear";
+}
+
 /// One recording of those that were averaged.
 struct Capture {
   std::string file;
   double arrival_ms = 0;
-  int polarity = 1;
-  double drift_ppm = 0;
+  int polarity = 1;                             ///< 0: it cannot be told
+  std::optional<double> drift_ppm;              ///< nothing: it cannot be told
   double level_dbfs = 0;                        ///< RMS as AES17 has it, over what was used
   std::vector<double> magnitude_db, coherence;  ///< its own, at the measurement's frequencies; no file keeps them
+  double arrival_error_ms = 0;                  ///< as Measurement's
 };
+
+/// What drove a way when it was measured: all that the controller does to it but its limiters.
+struct DrivenWay {
+  std::string name;
+  double gain_db = 0;                 ///< venue, system and way: all that is a plain factor
+  double delay_s = 0;                 ///< the way's
+  int polarity = 1;                   ///< the way's
+  std::vector<dsp::Biquad> sections;  ///< feed to limiter
+  std::vector<dsp::Biquad> own;       ///< those of them that are neither the venue's nor the system's
+};
+/// Of the way's first output where it has several. A rig whose venue treats its feeds unalike is not kept whole: what
+/// one feed alone has ahead of a mean is missing.
+struct Drive {
+  std::string rig;  ///< its file; only named in texts
+  double sample_rate_hz = 48000;
+  std::vector<DrivenWay> ways;
+};
+/// With the venue that stood over it, or null. Throws what `compile` throws.
+Drive drive_of(const rig::Rig& rig, const rig::Venue* venue);
+/// Whether the filters that are the way's own are the same; `delay_s` and `polarity` may differ.
+bool same_filters(const DrivenWay& a, const DrivenWay& b);
+/// Response at a frequency of all that drove the way: gain, sections, polarity and delay.
+std::complex<double> response_of(const DrivenWay& way, double frequency_hz, double sample_rate_hz);
 
 struct Measurement {
   std::filesystem::path file;  ///< where it was read from; only named in texts
   double sample_rate_hz = 48000;
   std::size_t captures = 1;
-  double arrival_ms = 0;             ///< captured after sent, direct sound; of several captures the mean
-  int polarity = 1;                  ///< -1: the direct sound's crest points the other way; the phase says so as well.
-                                     ///< 0: it cannot be told
-  double drift_ppm = 0;              ///< above 0: the recorder's clock runs faster than the player's. Already corrected
+  double arrival_ms = 0;  ///< captured after sent, direct sound; of several captures the mean
+  /// How far the arrival may be off, by noise (three standard deviations) and by a drift that is not known for sure; what
+  /// reflections do to it is not in it.
+  double arrival_error_ms = 0;
+  int polarity = 1;  ///< -1: the direct sound's crest points the other way; the phase says so as well. 0: it cannot be
+                     ///< told
+  /// Above 0: the recorder's clock runs faster than the player's. Already corrected. Nothing: it cannot be told.
+  std::optional<double> drift_ppm;
   std::vector<double> frequency_hz;  ///< above 0, ascending
   std::vector<double> magnitude_db;
-  std::vector<double> phase_deg;   ///< arrival taken out, -180 .. 180; an inverting path has its half turn
-  std::vector<double> coherence;   ///< 0 .. 1
+  std::vector<double> phase_deg;  ///< arrival taken out, -180 .. 180; an inverting path has its half turn
+  std::vector<double> coherence;  ///< 0 .. 1
+  /// How far the level may be off by noise, in the mean over the octave around each frequency: 19 of 20 are within it.
+  /// May be empty.
+  std::vector<double> magnitude_error_db;
   std::string smoothing = "none";  ///< or "1/24": octaves
   std::string kind;                ///< what was sent: "noise" or "sweep"
   std::vector<Capture> each;
   std::vector<Warning> warnings;
+  std::string microphone;               ///< the file whose curve was taken out; empty: none
+  std::uint32_t reference_channel = 0;  ///< of the captures, which recorded what was sent; 0: none did
+  std::string sent_fingerprint;         ///< of the file; empty: not known
+  std::vector<std::string> recordings;  ///< fingerprints of the captured files, in their order; may be empty
+  std::optional<Drive> driven_by;       ///< nothing: not known
 
   bool any_inverted() const {
     return std::any_of(each.begin(), each.end(), [](const Capture& one) { return one.polarity < 0; });
@@ -65,6 +107,7 @@ Measurement parse_measurement(const std::string& text, const std::filesystem::pa
 struct OctaveMean {
   const char* octave;  ///< "31.5 Hz"
   double level_db = 0, coherence = 0;
+  std::optional<double> error_db;  ///< of one frequency in it
 };
 std::vector<OctaveMean> octave_means(const Measurement& measurement);
 

@@ -13,8 +13,10 @@
 #include "harness/analysis/cross_spectrum.hpp"
 #include "harness/analysis/decibels.hpp"
 #include "harness/analysis/levels.hpp"
+#include "harness/analysis/minimum_phase.hpp"
 #include "harness/rig/rig.hpp"
 #include "harness/tune/direct_sound.hpp"
+#include "harness/tune/polarity.hpp"
 #include "harness/tune/screening.hpp"
 
 namespace rackproof::tune {
@@ -29,6 +31,11 @@ constexpr double kWindowSeconds = 1.4, kUpperWindowSeconds = 0.35, kBeforeSecond
 constexpr double kLeastCoherence = 0.3;                  // in the best octave; below, nothing of what was sent arrived
 constexpr double kBandFloor = 1e-5, kSweepFloor = 0.03;  // of the density times frequency: what was sent reaches so far
 constexpr double kMostDriftPpm = 1000, kTrebleHz = 3000, kSureBend = 1.3, kDoubtfulBend = 1.08;
+constexpr double kOwnPhaseShare = 0.02;  // of the period in the band's middle: what a box moves its own crest by
+constexpr double kCrestSamples = 0.01;   // what a crest's place is good to without noise
+constexpr double kCableSharesPpm = 1, kHornSharesPpm = 10,
+                 kBendShare = 0.15;  // of a drift that a single sweep told: what a horn may add
+constexpr double kMostMagnitudeError_db = 40;
 constexpr double kChance = 3;  // one draw of noise is above its mean power times this once in twenty (e^-3)
 
 std::size_t power_of_two_below(double x) {
@@ -75,10 +82,11 @@ Samples honest_coherence(const CrossSpectrum& cross) {
   return coherence;
 }
 
-/// The response at bins 0 .. N/2, time zero where the caller put it, with its coherence.
+/// The response at bins 0 .. N/2, time zero where the caller put it, with its coherence, and the power of its noise over
+/// its own, which `averages` of one such draw have made smaller already.
 struct Response {
   std::vector<Complex> h;
-  Samples coherence;
+  Samples coherence, noise_share;
   std::size_t size() const { return 2 * (h.size() - 1); }
 };
 
@@ -99,8 +107,12 @@ Samples without_drift(const Samples& captured, double ppm) {
 }
 
 /// A straight line through the lags of successive blocks: how much later a sample arrives for each that went by, in
-/// parts a million. 0 where no line is to be seen.
-double drift_of(const Overlap& pair, double rate) {
+/// parts a million. Nothing where too few blocks can be told apart from noise.
+struct Drift {
+  std::optional<double> ppm;  ///< nothing: it cannot be told
+  double error_ppm = kUnknownDriftPpm;
+};
+Drift drift_of(const Overlap& pair, double rate) {
   const double seconds = static_cast<double>(pair.x.size()) / rate;
   const auto blocks = static_cast<std::size_t>(std::clamp(seconds / 1.2, 4.0, 12.0));
   const std::size_t length = pair.x.size() / blocks;
@@ -128,7 +140,7 @@ double drift_of(const Overlap& pair, double rate) {
     at.push_back(static_cast<double>(block * length)), lag.push_back(arrival.delay_samples);
   }
   const auto count = static_cast<double>(at.size());
-  if (at.size() < 3) return 0;
+  if (at.size() < 3) return {};
   const double mean_at = std::accumulate(at.begin(), at.end(), 0.0) / count;
   const double mean_lag = std::accumulate(lag.begin(), lag.end(), 0.0) / count;
   double spread = 0, together = 0, left = 0;
@@ -139,8 +151,9 @@ double drift_of(const Overlap& pair, double rate) {
     const double error = lag[i] - mean_lag - slope * (at[i] - mean_at);
     left += error * error;
   }
-  const double uncertain = std::sqrt(left / (count - 2) / spread);
-  return std::abs(slope) > 3 * uncertain ? 1e6 * slope : 0.0;
+  // Three standard deviations, and what the crest itself is good to.
+  const double error = 3 * std::sqrt(left / (count - 2) / spread) + kCrestSamples / static_cast<double>(pair.x.size());
+  return {std::abs(slope) > error ? 1e6 * slope : 0.0, 1e6 * error};
 }
 
 /// One tone that glides, alone: f(t) = from_hz e^(t / time_scale) where it is exponential.
@@ -202,13 +215,42 @@ Glide glide_of(View sent, double rate) {
   return glide;
 }
 
+/// Of what is sent twice over: samples from the one to the other; 0 where it is not. The pause is no longer than both.
+std::size_t repeat_of(View active) {
+  constexpr double kSame = 0.999;  // of the correlation: a file of 16 bits with noise at -60 dB beside it
+  const std::size_t size = active.size();
+  const RealFourier fourier(analysis::next_fast_size(2 * size));
+  std::vector<Complex> spectrum = fourier.forward(active);
+  for (Complex& value : spectrum) value = std::norm(value);
+  const Samples correlation = fourier.inverse(spectrum);
+  Samples energy(size + 1, 0.0);
+  for (std::size_t n = 0; n < size; ++n) energy[n + 1] = energy[n] + active[n] * active[n];
+  double best = kSame;
+  std::size_t repeat = 0;
+  for (std::size_t lag = size / 2; lag < size * 3 / 4; ++lag) {
+    const double both = energy[size - lag] * (energy[size] - energy[lag]);
+    if (!(both > 0) || !(correlation[lag] > best * std::sqrt(both))) continue;
+    best = correlation[lag] / std::sqrt(both);
+    repeat = lag;
+  }
+  return repeat;
+}
+View sent_once(View sent) {
+  const Stretch active = active_stretch(sent);
+  const View all = sent.subspan(active.begin, active.size());
+  return all.first(all.size() - repeat_of(all));
+}
+
 class Way {
  public:
   Way(const Recording& sent, bool sweep, const TransferOptions& options)
-      : rate_(sent.sample_rate_hz), sweep_(sweep), options_(options), glide_(glide_of(sent.samples, rate_)) {
+      : rate_(sent.sample_rate_hz), sweep_(sweep), options_(options) {
     const Stretch active = active_stretch(sent.samples);
     begin_ = active.begin;
-    x_ = View(sent.samples).subspan(active.begin, active.size());
+    all_ = View(sent.samples).subspan(active.begin, active.size());
+    repeat_ = sweep ? repeat_of(all_) : 0;
+    x_ = all_.first(all_.size() - repeat_);
+    glide_ = glide_of(x_, rate_);
     const double length = static_cast<double>(x_.size());
     lower_ = power_of_two_below(sweep ? kWindowSeconds * rate_ : std::min(kWindowSeconds * rate_, length / 4));
     upper_ = std::min(lower_, power_of_two_below(sweep ? kUpperWindowSeconds * rate_
@@ -217,72 +259,65 @@ class Way {
   }
 
   const Samples& frequency_hz() const { return frequency_hz_; }
+  bool sent_twice() const { return repeat_ > 0; }
 
   struct Heard {
     Capture facts;
     std::vector<Complex> h;  ///< at frequency_hz(), arrival taken out
-    Samples coherence;
+    Samples coherence, noise_share;
+    Drift drift;
+    double time_error_s = 0;  ///< three standard deviations, by noise alone
     std::vector<Warning> warnings;
   };
 
-  Heard hear(const Recording& captured) const {
+  enum class By { loudspeaker, cable };
+  /// `clock`: how the recorder ran, where that is known from a reference.
+  Heard hear(const Recording& captured, By path = By::loudspeaker, const Drift* clock = nullptr) const {
     Heard heard;
     heard.facts.file = captured.name;
     const auto coarse = static_cast<std::size_t>(kCoarseSeconds * rate_);
     const std::size_t skip = sweep_ || x_.size() <= coarse ? 0 : (x_.size() - coarse) / 4;
-    std::ptrdiff_t lag =
-        coarse_lag(x_.subspan(skip, sweep_ ? x_.size() : std::min(coarse, x_.size())), captured.samples) -
-        static_cast<std::ptrdiff_t>(skip);
+    std::ptrdiff_t lag = coarse_lag(sweep_ ? all_ : x_.subspan(skip, std::min(coarse, x_.size())), captured.samples) -
+                         static_cast<std::ptrdiff_t>(skip);
     must_overlap(captured, lag, heard);
 
-    Samples corrected;
-    View y = captured.samples;
-    double drift_ppm = 0;
-    if (!sweep_)
-      for (int round = 0; round < 2; ++round) {
-        const double found = drift_of(overlap(x_, y, lag), rate_);
-        if (std::abs(found) * 1e-6 * static_cast<double>(x_.size()) < 0.02) break;
-        drift_ppm = ((1 + drift_ppm * 1e-6) * (1 + found * 1e-6) - 1) * 1e6;
-        if (std::abs(drift_ppm) > kMostDriftPpm) {
-          drift_ppm = 0;
-          break;
-        }
-        corrected = without_drift(captured.samples, drift_ppm);
-        y = corrected;
-      }
-
-    Division division;
-    if (sweep_) {
-      division = divided(y);
-      const Bend bend = drift_of_sweep(gated(division, y, lag));
-      if (bend.gain > kSureBend) {
-        drift_ppm = bend.ppm;
-        corrected = without_drift(captured.samples, drift_ppm);
-        y = corrected;
-        division = divided(y);
-      } else if (bend.gain > kDoubtfulBend) {
-        heard.warnings.push_back(
-            {"drift-suspected",
-             fmt::format("{}: the treble is bent as by a recorder {:.0f} ppm off, or as by the "
-                         "loudspeaker itself, and is left as it is: where player and recorder are two "
-                         "devices, send noise, or a longer sweep",
-                         captured.name, bend.ppm)});
-      }
+    heard.drift = clock ? *clock : drift_in(captured, lag, path, heard);
+    Samples on_its_clock;
+    if (heard.drift.ppm.value_or(0) != 0) on_its_clock = without_drift(captured.samples, *heard.drift.ppm);
+    const Samples& whole_recording = on_its_clock.empty() ? captured.samples : on_its_clock;
+    const Passes passes = passes_in(whole_recording, lag);
+    const std::ptrdiff_t cut = passes.from;
+    Samples mean;
+    View y = passes.first;
+    if (repeat_ > 0) {
+      for (std::size_t n = 0; n < passes.second.size(); ++n) mean.push_back(0.5 * (passes.first[n] + passes.second[n]));
+      y = mean;
     }
+    lag -= cut;
+    const Division division = sweep_ ? divided(y) : Division{};
 
     // Twice: segments that begin with the direct sound are the fairest to it.
+    Response rough;
     DirectSound direct;
+    double rest = 0;
     for (int round = 0; round < 2; ++round) {
-      const Response rough = sweep_ ? gated(division, y, lag) : averaged(y, lag, upper_, 2);
+      lag += std::lround(rest);
+      rough = sweep_ ? gated(division, y, lag) : averaged(y, lag, upper_, 2);
       if (round == 0) must_be_related(captured, rough);
       direct = direct_sound(rough.h, rough.coherence);
       if (!direct.found) unrelated(captured);
-      const auto whole = static_cast<std::ptrdiff_t>(std::lround(direct.at_samples));
-      if (whole == 0) break;
-      lag += whole;
-      direct.at_samples -= static_cast<double>(whole);
+      rest = direct.at_samples;
+      if (std::lround(rest) == 0) break;
     }
-    const double rest = direct.at_samples;
+    const Polarity polarity = polarity_of(rough.h, rough.coherence, rest, direct.polarity);
+    if (polarity.sign == 0)
+      heard.warnings.push_back({"polarity-open", fmt::format("{}: the polarity cannot be told: {}; align goes by phase",
+                                                             captured.name, polarity.why)});
+    heard.time_error_s =
+        time_error_s(rough) + (path == By::cable ? 0.0 : kOwnPhaseShare * direct.period_samples / rate_);
+    const auto whole = static_cast<std::ptrdiff_t>(std::lround(rest));
+    lag += whole;
+    rest -= static_cast<double>(whole);
     if (sweep_) {
       sample(gated(division, y, lag), rest, frequency_hz_, heard);
     } else {
@@ -290,9 +325,15 @@ class Way {
       sample(averaged(y, lag, lower_, 4), rest, View(frequency_hz_.begin(), split), heard);
       sample(averaged(y, lag, upper_, 2), rest, View(split, frequency_hz_.end()), heard);
     }
-    heard.facts.arrival_ms = (static_cast<double>(lag - static_cast<std::ptrdiff_t>(begin_)) + rest) / rate_ * 1e3;
-    heard.facts.polarity = direct.polarity;
-    heard.facts.drift_ppm = drift_ppm;
+    heard.facts.arrival_ms =
+        (static_cast<double>(lag + cut - static_cast<std::ptrdiff_t>(begin_)) + rest) / rate_ * 1e3;
+    heard.facts.polarity = polarity.sign;
+    heard.facts.drift_ppm = heard.drift.ppm;
+    // A drift that is not known moves the sound by as much as went by since the recording began.
+    const double until = static_cast<double>(std::max<std::ptrdiff_t>(0, lag + cut)) +
+                         (sweep_ ? 1.0 : 0.5) * static_cast<double>(x_.size());
+    const double by_clock_s = clock ? 0.0 : 1e-6 * heard.drift.error_ppm * until / rate_;
+    heard.facts.arrival_error_ms = 1e3 * (heard.time_error_s + by_clock_s);
     const Overlap used = overlap(x_, y, lag);
     heard.facts.level_dbfs = analysis::levels_of(Samples(used.y.begin(), used.y.end())).rms_dbfs();
     return heard;
@@ -304,6 +345,92 @@ class Way {
         fmt::format("{}: nothing in it follows what was sent; is it the right pair of files and the right "
                     "channel, and did both devices run at the same sample rate?",
                     captured.name));
+  }
+
+  /// Where what is sent twice stands in a recording, cut alike; else the whole recording, and no second.
+  struct Passes {
+    std::ptrdiff_t from = 0;
+    View first, second;
+  };
+  Passes passes_in(View recording, std::ptrdiff_t lag) const {
+    if (repeat_ == 0) return {0, recording, {}};
+    const std::size_t pause = repeat_ - x_.size();
+    const std::ptrdiff_t from = std::max<std::ptrdiff_t>(0, lag - static_cast<std::ptrdiff_t>(pause / 2));
+    const auto begin = static_cast<std::size_t>(from);
+    const std::size_t end = std::min(recording.size(), begin + 2 * repeat_);
+    const std::size_t count = end > begin + repeat_ ? end - begin - repeat_ : 0;
+    return {from, recording.subspan(begin, count), recording.subspan(begin + repeat_, count)};
+  }
+
+  Drift drift_in(const Recording& captured, std::ptrdiff_t lag, By path, Heard& heard) const {
+    if (!sweep_) return drift_in_noise(captured, lag);
+    if (repeat_ > 0) return drift_between(passes_in(captured.samples, lag), lag);
+    const Bend bend = drift_of_sweep(gated(divided(captured.samples), captured.samples, lag));
+    if (path == By::cable && glide_.exponential) return {bend.ppm, kCableSharesPpm};  // it bends nothing by itself
+    if (bend.gain > kSureBend) return {bend.ppm, std::max(kHornSharesPpm, kBendShare * std::abs(bend.ppm))};
+    if (bend.gain > kDoubtfulBend)
+      heard.warnings.push_back(
+          {"drift-suspected",
+           fmt::format(
+               "{}: the treble is bent as by a recorder {:.0f} ppm off, or as by the loudspeaker itself, and is "
+               "left as it is: where player and recorder are two devices, send the sweep twice (rackproof "
+               "stimulus sweep --twice), or record what is sent on another channel (--reference-channel)",
+               captured.name, bend.ppm)});
+    return {};
+  }
+
+  Drift drift_in_noise(const Recording& captured, std::ptrdiff_t lag) const {
+    Samples corrected;
+    View y = captured.samples;
+    Drift drift;
+    for (int round = 0; round < 2; ++round) {
+      const Drift found = drift_of(overlap(x_, y, lag), rate_);
+      if (!found.ppm) return {};
+      const double ppm = ((1 + drift.ppm.value_or(0) * 1e-6) * (1 + *found.ppm * 1e-6) - 1) * 1e6;
+      if (std::abs(ppm) > kMostDriftPpm) return {};
+      const bool stands = std::abs(*found.ppm) * 1e-6 * static_cast<double>(x_.size()) < 0.02;
+      drift = {stands ? drift.ppm.value_or(0) : ppm, found.error_ppm + (stands ? std::abs(*found.ppm) : 0.0)};
+      if (stands) break;
+      corrected = without_drift(captured.samples, ppm);
+      y = corrected;
+    }
+    return drift;
+  }
+
+  /// The second sweep took the same path as the first: whatever it is late by beyond the repeat, the clocks made.
+  Drift drift_between(const Passes& passes, std::ptrdiff_t lag) const {
+    const auto response = [&](View y) { return gated(divided(y), y, lag - passes.from); };
+    const Response first = response(passes.first), second = response(passes.second);
+    const auto wave_of = [&](const Response& r) {
+      std::vector<Complex> h = r.h;
+      for (std::size_t k = 0; k < h.size(); ++k)
+        h[k] *= std::abs(h[k]) > 0 ? std::max(0.0, r.coherence[k] - 0.3) / std::abs(h[k]) : 0.0;
+      Samples wave = RealFourier(r.size()).inverse(h);
+      std::rotate(wave.begin(), wave.begin() + static_cast<std::ptrdiff_t>(wave.size() / 2), wave.end());
+      return wave;
+    };
+    const auto repeat = static_cast<double>(repeat_);
+    const double most = kMostDriftPpm * 1e-6 * repeat;
+    const analysis::Arrival later = analysis::find_arrival(
+        wave_of(first), wave_of(second), {.phase_transform = false, .least_samples = -most, .most_samples = most});
+    if (!later.found || later.height < 0.2 || later.polarity < 0) return {};
+    const double error = rate_ * (time_error_s(first) + time_error_s(second)) + kCrestSamples;
+    return {1e6 * later.delay_samples / repeat, 1e6 * error / repeat};
+  }
+
+  /// Three standard deviations of a time that is read from the phase: each bin's phase has half its noise's share as
+  /// variance, and tells the time by 2 pi f. (C. H. Knapp, G. C. Carter, 1976: the bound that a correlation reaches.)
+  double time_error_s(const Response& response) const {
+    constexpr double kHannBins = 1.5;  // a window's bins are no draws of their own
+    const double bin_hz = rate_ / static_cast<double>(response.size());
+    double sure = 0;
+    for (std::size_t k = 1; k + 1 < response.h.size(); ++k) {
+      const double hz = static_cast<double>(k) * bin_hz;
+      if (hz < frequency_hz_.front() || hz > frequency_hz_.back() || response.coherence[k] < kTrustedCoherence)
+        continue;
+      sure += std::pow(2 * pi * hz, 2) * 2 / std::max(response.noise_share[k], 1e-9);
+    }
+    return (sure > 0 ? 3 * std::sqrt(kHannBins / sure) : 1.0) + kCrestSamples / rate_;
   }
 
   void find_band(const Recording& sent) {
@@ -335,12 +462,12 @@ class Way {
   }
 
   void must_overlap(const Recording& captured, std::ptrdiff_t lag, Heard& heard) const {
-    const Overlap pair = overlap(x_, captured.samples, lag);
-    const double share = static_cast<double>(pair.x.size()) / static_cast<double>(x_.size());
+    const Overlap pair = overlap(all_, captured.samples, lag);
+    const double share = static_cast<double>(pair.x.size()) / static_cast<double>(all_.size());
     const double seconds = static_cast<double>(pair.x.size()) / rate_;
     if (sweep_ ? share < 0.9 : seconds < 0.5)
       throw InputError(fmt::format("{}: read {:.2f} s of the {:.2f} s that were sent; {}", captured.name, seconds,
-                                   static_cast<double>(x_.size()) / rate_,
+                                   static_cast<double>(all_.size()) / rate_,
                                    sweep_ ? "too short: the whole sweep must be in it, and a second more"
                                           : "too short: half a second at least must be in it"));
     if (share < 0.9)
@@ -364,7 +491,11 @@ class Way {
 
   Response averaged(View y, std::ptrdiff_t lag, std::size_t segment, std::size_t overlaps) const {
     const CrossSpectrum cross = welch(overlap(x_, y, lag), rate_, segment, overlaps);
-    return {cross.h1(), honest_coherence(cross)};
+    Response response{cross.h1(), honest_coherence(cross), {}};
+    const double averages = std::max(1.0, cross.effective_averages());
+    for (const double c : response.coherence)
+      response.noise_share.push_back(c > 0 ? std::min(1.0, (1 - c) / (c * averages)) : 1.0);
+    return response;
   }
 
   /// What arrived over what was sent, the whole recording at once: harmonics come ahead of the direct sound.
@@ -410,7 +541,7 @@ class Way {
       energy += gate * gate;
     }
     const RealFourier window(lower_);
-    Response response{window.forward(kept), Samples(lower_ / 2 + 1, 0.0)};
+    Response response{window.forward(kept), Samples(lower_ / 2 + 1, 0.0), Samples(lower_ / 2 + 1, 1.0)};
     // What the gated response does not explain is noise (and distortion): so much of it is in the gate.
     Samples causal(kept);
     std::rotate(causal.begin(), causal.begin() + static_cast<std::ptrdiff_t>(after), causal.end());
@@ -434,6 +565,7 @@ class Way {
       const double in_gate = 0.5 * rate_ * density[bin] * energy * gain;
       const double power = std::norm(response.h[k]);
       response.coherence[k] = power > 0 ? std::clamp(1 - kChance * in_gate / power, 0.0, 1.0) : 0.0;
+      response.noise_share[k] = power > in_gate ? in_gate / power : 1.0;
     }
     return response;
   }
@@ -479,12 +611,11 @@ class Way {
     const Samples fine = analysis::smooth<double>(axis, power, 12.0);
     const auto edge_of = [&](double hz) { return static_cast<std::size_t>(hz * static_cast<double>(upper_) / rate_); };
     const std::size_t lowest = edge_of(frequency_hz_.front()) + 2, highest = edge_of(0.95 * frequency_hz_.back());
+    Samples held(bins);
     for (std::size_t k = 0; k < bins; ++k)
-      turned[k] = 0.5 * std::log(std::max(fine[std::clamp(k, lowest, highest)], 1e-12 * loudest + 1e-300));
-    Samples cepstrum = fourier.inverse(turned);
-    for (std::size_t n = 1; n < upper_ / 2; ++n) cepstrum[n] *= 2, cepstrum[upper_ - n] = 0;
-    const std::vector<Complex> folded = fourier.forward(cepstrum);
-    for (std::size_t k = 0; k < bins; ++k) h[k] *= std::polar(1.0, -folded[k].imag());
+      held[k] = std::max(fine[std::clamp(k, lowest, highest)], 1e-12 * loudest + 1e-300);
+    const Samples straight = analysis::minimum_phase(held, fourier);
+    for (std::size_t k = 0; k < bins; ++k) h[k] *= std::polar(1.0, -straight[k]);
     const auto sharpness = [&](double ppm) {
       for (std::size_t k = 1; k < bins; ++k) {
         const bool counts =
@@ -530,6 +661,7 @@ class Way {
       }
       into.h.push_back(value * std::polar(1.0, 2 * pi * std::remainder(f / rate_ * rest, 1.0)));
       into.coherence.push_back((1 - share) * response.coherence[below] + share * response.coherence[below + 1]);
+      into.noise_share.push_back((1 - share) * response.noise_share[below] + share * response.noise_share[below + 1]);
     }
   }
   /// Of a wave whose later quarter is ahead of time zero.
@@ -550,17 +682,65 @@ class Way {
   TransferOptions options_;
   Glide glide_;
   std::size_t begin_ = 0, lower_ = 0, upper_ = 0;
-  View x_;
+  View all_, x_;            ///< what was sent; of what is sent twice the first
+  std::size_t repeat_ = 0;  ///< samples from the first to the second; 0: it is sent once
   double split_hz_ = 0;
   Samples frequency_hz_;
 };
 
 }  // namespace
 
-bool is_sweep(std::span<const double> sent) { return glide_of(sent, 1.0).is; }
+bool is_sweep(std::span<const double> sent) { return glide_of(sent_once(sent), 1.0).is; }
 
-Measurement measure(const Recording& sent, std::span<const Recording> captured, const TransferOptions& options) {
+namespace {
+
+/// From the lowest to the highest frequency where a third of an octave's sound that follows what was sent is within 20
+/// dB of the loudest octave's: there the loudspeaker plays.
+struct Played {
+  double from_hz = 0, to_hz = 0;
+  bool holds(double hz) const { return hz >= from_hz && hz <= to_hz; }
+};
+Played played_band(const Measurement& m, const Samples& power) {
+  constexpr double kPlayedShare = 0.01;
+  Samples sound(power.size());
+  for (std::size_t i = 0; i < power.size(); ++i) sound[i] = power[i] * m.coherence[i];
+  const Samples octaves = analysis::smooth<double>(m.frequency_hz, sound, 1.0);
+  const Samples thirds = analysis::smooth<double>(m.frequency_hz, sound, 3.0);
+  const double loudest = *std::max_element(octaves.begin(), octaves.end());
+  Played played;
+  for (std::size_t i = 0; i < sound.size(); ++i) {
+    if (thirds[i] < kPlayedShare * loudest) continue;
+    if (played.from_hz == 0) played.from_hz = m.frequency_hz[i];
+    played.to_hz = m.frequency_hz[i];
+  }
+  return played;
+}
+
+/// Octaves where the level may be off by more than a decibel.
+void warn_of_error(Measurement& m, const Played& played) {
+  constexpr double kMostError_db = 1;
+  double from = 0, to = 0, worst = 0;
+  for (std::size_t i = 0; i < m.frequency_hz.size(); ++i) {
+    if (!played.holds(m.frequency_hz[i]) || m.magnitude_error_db[i] <= kMostError_db) continue;
+    if (from == 0) from = m.frequency_hz[i];
+    to = m.frequency_hz[i];
+    worst = std::max(worst, m.magnitude_error_db[i]);
+  }
+  if (from == 0) return;
+  m.warnings.push_back(
+      {"magnitude-error",
+       fmt::format("noise leaves the level open by more than {:g} dB from {:.4g} to {:.4g} Hz, by {:.1f} dB at the "
+                   "worst: send louder, or for longer, or let the place be quieter",
+                   kMostError_db, from, to, worst)});
+}
+
+}  // namespace
+
+Measurement measure(const Recording& sent, std::span<const Recording> captured, const TransferOptions& options,
+                    std::span<const Recording> references) {
   if (captured.empty()) throw InputError("measure: no recording of what arrived is given");
+  if (!references.empty() && references.size() != captured.size())
+    throw InputError("measure: a reference is wanted for each recording of what arrived, or for none");
   screen_sent(sent);
   const bool sweep = options.kind == SentKind::automatic ? is_sweep(sent.samples) : options.kind == SentKind::sweep;
   const Way way(sent, sweep, options);
@@ -571,7 +751,7 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
   m.frequency_hz = way.frequency_hz();
   const std::size_t count = m.frequency_hz.size();
   const double share = 1.0 / static_cast<double>(captured.size());
-  Samples power(count, 0.0);
+  Samples power(count, 0.0), noise_share(count, 0.0);
   std::vector<Complex> vector(count);
   m.coherence.assign(count, 0.0);
   double polarities = 0;
@@ -585,10 +765,24 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
     for (double& x : level_db) x = analysis::db_from_power(std::max(x, 1e-30));
     return level_db;
   };
-  for (const Recording& one : captured) {
+  const auto screen = [&](const Recording& one) {
     const std::string doubt = screen_captured(one, sent);
     if (!doubt.empty()) m.warnings.push_back({"level", doubt});
-    Way::Heard heard = way.hear(one);
+  };
+  m.drift_ppm = 0;
+  for (std::size_t c = 0; c < captured.size(); ++c) {
+    const Recording& one = captured[c];
+    screen(one);
+    std::optional<Way::Heard> reference;
+    if (!references.empty()) {
+      screen(references[c]);
+      reference = way.hear(references[c], Way::By::cable);
+    }
+    Way::Heard heard = way.hear(one, Way::By::loudspeaker, reference ? &reference->drift : nullptr);
+    if (reference) {
+      heard.facts.arrival_ms -= reference->facts.arrival_ms;
+      heard.facts.arrival_error_ms += 1e3 * reference->time_error_s;
+    }
     m.warnings.insert(m.warnings.end(), heard.warnings.begin(), heard.warnings.end());
     Samples own_power(count);
     for (std::size_t i = 0; i < count; ++i) {
@@ -596,36 +790,52 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
       power[i] += share * own_power[i];
       vector[i] += heard.h[i];
       m.coherence[i] += share * heard.coherence[i];
+      noise_share[i] += share * share * heard.noise_share[i];
     }
     m.arrival_ms += share * heard.facts.arrival_ms;
-    m.drift_ppm += share * heard.facts.drift_ppm;
+    m.arrival_error_ms = std::max(m.arrival_error_ms, heard.facts.arrival_error_ms);
+    if (m.drift_ppm && heard.facts.drift_ppm)
+      *m.drift_ppm += share * *heard.facts.drift_ppm;
+    else
+      m.drift_ppm.reset();
     polarities += heard.facts.polarity;
     heard.facts.magnitude_db = level_of(own_power);
     heard.facts.coherence = smoothed(heard.coherence);
     m.each.push_back(heard.facts);
   }
-  m.polarity = polarities < 0 ? -1 : 1;
+  const bool all_told = std::ranges::all_of(m.each, [](const Capture& one) { return one.polarity != 0; });
+  m.polarity = !all_told || polarities == 0 ? 0 : polarities < 0 ? -1 : 1;
   if (options.smoothing > 0) m.smoothing = fmt::format("1/{:g}", options.smoothing);
   m.magnitude_db = level_of(power);
+  const Played played = played_band(m, power);
+  for (const double noise : analysis::smooth<double>(m.frequency_hz, noise_share, 1.0))
+    m.magnitude_error_db.push_back(
+        std::min(kMostMagnitudeError_db, 2 * analysis::kDecibelsPerNeper * std::sqrt(noise / 2)));
+  warn_of_error(m, played);
   m.coherence = smoothed(m.coherence);
   for (const Complex& value : smoothed(vector)) m.phase_deg.push_back(std::arg(value) * 180 / pi);
   const auto warn_if = [&](bool is, const char* code, const std::string& text) {
     if (is) m.warnings.push_back({code, text});
   };
-  warn_if(std::abs(polarities) < static_cast<double>(captured.size()), "polarity",
+  warn_if(all_told && std::abs(polarities) < static_cast<double>(captured.size()), "polarity",
           "the captures do not agree on the polarity: was a cable turned, or the direct sound hidden at one place?");
-  warn_if(m.arrival_ms < -0.01, "arrival",
+  warn_if(m.arrival_ms < -0.01 && references.empty(), "arrival",
           fmt::format("the recording began after the sound had left: an arrival of {:.3f} ms is no time of flight",
                       m.arrival_ms));
-  warn_if(sweep && m.drift_ppm != 0, "drift-of-a-sweep",
+  warn_if(sweep && references.empty() && !way.sent_twice() && m.drift_ppm.value_or(0) != 0, "drift-of-a-sweep",
           "one sweep does not tell a recorder's drift from phase for sure: where player and recorder are two devices, "
-          "noise is the better signal");
-  const auto sure =
-      std::count_if(m.coherence.begin(), m.coherence.end(), [](double c) { return c >= kTrustedCoherence; });
-  warn_if(2 * static_cast<std::size_t>(sure) < count, "coherence",
-          fmt::format("coherence is below {:g} at {:.0f} % of the frequencies: what is there is mostly noise, or late "
-                      "reflections",
-                      kTrustedCoherence, 100 - 100.0 * static_cast<double>(sure) / static_cast<double>(count)));
+          "send it twice (rackproof stimulus sweep --twice), or send noise");
+  double within = 0, doubtful = 0;
+  for (std::size_t i = 0; i < count; ++i) {
+    if (!played.holds(m.frequency_hz[i])) continue;
+    ++within;
+    if (m.coherence[i] < kTrustedCoherence) ++doubtful;
+  }
+  warn_if(
+      2 * doubtful > within, "coherence",
+      fmt::format("from {:.4g} to {:.4g} Hz, where the loudspeaker plays, coherence is below {:g} at {:.0f} % of the "
+                  "frequencies: what is there is mostly noise, or late reflections",
+                  played.from_hz, played.to_hz, kTrustedCoherence, 100 * doubtful / within));
   return m;
 }
 

@@ -30,12 +30,20 @@ struct TransferOptions {
   double lowest_hz = 16, highest_hz = 20500;  ///< as far as what was sent reaches
 };
 
+/// The recorder's clock. With a reference (a channel of the same recording that took what was sent, by a cable) arrival
+/// and drift are those of the reference: arrival is the time from it to the microphone. Without one the drift is found in
+/// noise, and in a sweep that was sent twice; a single sweep tells a drift from a loudspeaker's phase only where it is
+/// large. What cannot be told is left open, and the arrival's error says what two devices may be apart (kUnknownDriftPpm).
 /// Captures are averaged: power for the magnitude, the vector (arrivals aligned) for the phase, the mean for coherence.
 /// Throws InputError, naming the recording and why: another sample rate, too short, too quiet, clipped, bad samples, or
-/// nothing in it of what was sent.
-Measurement measure(const Recording& sent, std::span<const Recording> captured, const TransferOptions& options = {});
+/// nothing in it of what was sent. `references`: one a capture, or none at all.
+Measurement measure(const Recording& sent, std::span<const Recording> captured, const TransferOptions& options = {},
+                    std::span<const Recording> references = {});
 
-/// Is this one tone that glides, alone?
+/// Two devices whose clocks are further apart than this are rare (common practice, no source).
+inline constexpr double kUnknownDriftPpm = 100;
+
+/// Is this one tone that glides, alone, once or twice?
 bool is_sweep(std::span<const double> sent);
 
 }  // namespace rackproof::tune

@@ -1,15 +1,20 @@
 /// `measure`: from what was sent and what microphones heard to the response between them.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <charconv>
 #include <nlohmann/json.hpp>
+#include <optional>
 
 #include "harness/audio/reader.hpp"
 #include "harness/files/entry.hpp"
+#include "harness/files/fingerprint.hpp"
 #include "harness/files/kind.hpp"
 #include "harness/files/whole_file.hpp"
 #include "harness/report/measurement_page.hpp"
+#include "harness/rig/rig.hpp"
 #include "harness/rig/units.hpp"
+#include "harness/tune/microphone.hpp"
 #include "harness/tune/transfer.hpp"
 #include "harness/verbs/report_option.hpp"
 #include "harness/verbs/table.hpp"
@@ -21,8 +26,9 @@ namespace {
 struct MeasureOptions {
   std::filesystem::path sent, output;
   std::vector<std::filesystem::path> captured;
-  std::uint32_t sent_channel = 1, captured_channel = 1;
-  std::string kind = "auto", smoothing, from, to, take_out;
+  std::uint32_t sent_channel = 1, captured_channel = 1, reference_channel = 0;
+  std::string kind = "auto", smoothing, from, to, take_out, sent_start, sent_seconds;
+  std::filesystem::path rig, venue, microphone;
   ReportOption report;
   Voice voice;
 };
@@ -66,18 +72,62 @@ tune::Recording recording(const std::filesystem::path& file, std::uint32_t chann
   return recording;
 }
 
+/// What `--rig` names, as it drove the ways.
+std::optional<tune::Drive> drive_of(const MeasureOptions& o) {
+  if (o.rig.empty()) {
+    if (!o.venue.empty()) throw InputError("--venue: needs --rig: it is a layer over a rig");
+    return std::nullopt;
+  }
+  const rig::Rig rig = rig::load_rig(o.rig);
+  if (o.venue.empty()) return tune::drive_of(rig, nullptr);
+  const rig::Venue venue = rig::load_venue(o.venue, rig);
+  return tune::drive_of(rig, &venue);
+}
+
+/// Silence outside what `--sent-start` and `--sent-seconds` leave of what was sent; time zero stays the file's.
+void keep_part(tune::Recording& sent, const MeasureOptions& o) {
+  if (o.sent_start.empty() && o.sent_seconds.empty()) return;
+  const double start_s = o.sent_start.empty() ? 0 : quantity_of("--sent-start", o.sent_start, rig::Quantity::time);
+  const double length_s = o.sent_seconds.empty() ? static_cast<double>(sent.samples.size()) / sent.sample_rate_hz
+                                                 : quantity_of("--sent-seconds", o.sent_seconds, rig::Quantity::time);
+  const double size = static_cast<double>(sent.samples.size());
+  const auto begin = static_cast<std::size_t>(std::clamp(start_s * sent.sample_rate_hz, 0.0, size));
+  const auto end = static_cast<std::size_t>(
+      std::clamp((start_s + length_s) * sent.sample_rate_hz, static_cast<double>(begin), size));
+  if (begin >= end)
+    throw InputError(fmt::format("--sent-start, --sent-seconds: read {} from {}; {} holds {:.3f} s",
+                                 o.sent_seconds.empty() ? "all" : o.sent_seconds, o.sent_start, sent.name,
+                                 size / sent.sample_rate_hz));
+  std::fill(sent.samples.begin(), sent.samples.begin() + static_cast<std::ptrdiff_t>(begin), 0.0);
+  std::fill(sent.samples.begin() + static_cast<std::ptrdiff_t>(end), sent.samples.end(), 0.0);
+}
+
+/// Of the samples as they were read: a copy under another name is the same recording.
+std::string fingerprint_of(const tune::Recording& recording) {
+  return files::fingerprint_of({reinterpret_cast<const char*>(recording.samples.data()),
+                                recording.samples.size() * sizeof(recording.samples[0])});
+}
+
 std::string text_of(const tune::Measurement& m, std::size_t width) {
   std::string out = fmt::format("{} at {:g} kHz, {} capture{}\n", m.kind == "sweep" ? "Sweep" : "Noise",
                                 m.sample_rate_hz / 1e3, m.captures, m.captures == 1 ? "" : "s");
-  Table facts({{"capture", Align::left}, {"arrival"}, {"polarity", Align::left}, {"clock drift"}, {"level"}});
+  Table facts({{"capture", Align::left},
+               {"arrival"},
+               {"off by at most"},
+               {"polarity", Align::left},
+               {"clock drift"},
+               {"level"}});
   for (const tune::Capture& one : m.each)
-    facts.row({one.file, fmt::format("{:.4f} ms", one.arrival_ms), one.polarity < 0 ? "inverted" : "normal",
-               fmt::format("{:+.2f} ppm", one.drift_ppm), fmt::format("{:.1f} dBFS", one.level_dbfs)});
+    facts.row({one.file, fmt::format("{:.4f} ms", one.arrival_ms), fmt::format("{:.4f} ms", one.arrival_error_ms),
+               tune::polarity_word(one.polarity),
+               one.drift_ppm ? fmt::format("{:+.2f} ppm", *one.drift_ppm) : std::string("not known"),
+               fmt::format("{:.1f} dBFS", one.level_dbfs)});
   out += facts.text(width) + "\n";
   if (m.any_inverted()) out += wrapped(tune::kWhatInvertedSays, width) + "\n";
-  Table bands({{"octave", Align::left}, {"level"}, {"coherence"}});
+  Table bands({{"octave", Align::left}, {"level"}, {"coherence"}, {"a frequency off by"}});
   for (const tune::OctaveMean& mean : tune::octave_means(m))
-    bands.row({mean.octave, fmt::format("{:+.1f} dB", mean.level_db), fmt::format("{:.2f}", mean.coherence)});
+    bands.row({mean.octave, fmt::format("{:+.1f} dB", mean.level_db), fmt::format("{:.2f}", mean.coherence),
+               mean.error_db ? fmt::format("{:.2f} dB", *mean.error_db) : std::string("not known")});
   out += bands.text(width);
   for (const Warning& warning : m.warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
   return out;
@@ -89,6 +139,8 @@ void run_measure(const MeasureOptions& o) {
     throw InputError(fmt::format("-o: read {}; right would be a name that ends in .json or .csv", o.output.string()));
   std::vector<std::filesystem::path> read{o.sent};
   read.insert(read.end(), o.captured.begin(), o.captured.end());
+  for (const std::filesystem::path& one : {o.rig, o.venue, o.microphone})
+    if (!one.empty()) read.push_back(one);
   for (const std::filesystem::path& file : read)
     if (files::are_one(file, o.output))
       throw InputError(fmt::format("-o: read {}; it is also read from: give another name", o.output.string()));
@@ -107,11 +159,30 @@ void run_measure(const MeasureOptions& o) {
                                  options.highest_hz));
   if (!o.take_out.empty() && form != ".csv")
     throw InputError("--take-out: belongs to a .csv; a .json holds the arrival beside the phase");
-  const tune::Recording sent = recording(o.sent, o.sent_channel, "--sent-channel");
-  std::vector<tune::Recording> captured;
-  for (const std::filesystem::path& file : o.captured)
+  if (o.reference_channel == o.captured_channel)
+    throw InputError(
+        fmt::format("--reference-channel: read {}, which is the microphone's; the channel that recorded "
+                    "what was sent is wanted",
+                    o.reference_channel));
+  const std::optional<tune::Drive> driven_by = drive_of(o);
+  std::optional<tune::MicrophoneCurve> microphone;
+  if (!o.microphone.empty()) microphone = tune::load_microphone(o.microphone);
+  tune::Recording sent = recording(o.sent, o.sent_channel, "--sent-channel");
+  const std::string sent_fingerprint = fingerprint_of(sent);
+  keep_part(sent, o);
+  std::vector<tune::Recording> captured, references;
+  for (const std::filesystem::path& file : o.captured) {
     captured.push_back(recording(file, o.captured_channel, "--captured-channel"));
-  const tune::Measurement m = tune::measure(sent, captured, options);
+    if (o.reference_channel == 0) continue;
+    references.push_back(recording(file, o.reference_channel, "--reference-channel"));
+    references.back().name += fmt::format(" (channel {}, the reference)", o.reference_channel);
+  }
+  tune::Measurement m = tune::measure(sent, captured, options, references);
+  m.driven_by = driven_by;
+  m.reference_channel = o.reference_channel;
+  m.sent_fingerprint = sent_fingerprint;
+  for (const tune::Recording& one : captured) m.recordings.push_back(fingerprint_of(one));
+  if (microphone) tune::take_out(*microphone, m);
   const Json document = tune::document_of(m);
   std::vector<files::WholeFile> written;  // both or none
   written.emplace_back(o.output);
@@ -156,6 +227,23 @@ void add_measure(CLI::App& program, int& status) {
   add_option(*verb, "--sent-channel", o->sent_channel, "Of the sent file, from 1; 1 if not given").type_name("NUMBER");
   add_option(*verb, "--captured-channel", o->captured_channel, "Of the captured files, from 1; 1 if not given")
       .type_name("NUMBER");
+  add_option(*verb, "--reference-channel", o->reference_channel,
+             "Of the captured files: the channel that recorded what was sent, by a cable. Arrival and clock drift are "
+             "then those from it to the microphone")
+      .type_name("NUMBER")
+      .range(1, 1024);
+  add_option(*verb, "--sent-start", o->sent_start,
+             "Only this part of the sent file, from here on: several ways, one after the other, in one recording")
+      .type_name("TIME");
+  add_option(*verb, "--sent-seconds", o->sent_seconds, "How much of it; all that is left if not given")
+      .type_name("TIME");
+  add_option(*verb, "--rig", o->rig,
+             "The rig that drove the loudspeaker, as it was: align starts from its filters, delays and polarities")
+      .type_name("FILE");
+  add_option(*verb, "--venue", o->venue, "The venue file that was in force, with --rig").type_name("FILE");
+  add_option(*verb, "--microphone", o->microphone,
+             "The microphone's own response, lines of frequency_hz and level_db: it is taken out")
+      .type_name("FILE");
   only_one_of(add_option(*verb, "--kind", o->kind, "What was sent; it is found out if not given"),
               {"auto", "noise", "sweep"});
   add_option(*verb, "--smoothing", o->smoothing, "Window of a fraction of an octave, 1/48 to 1/1; none if not given")

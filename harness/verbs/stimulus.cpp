@@ -26,6 +26,7 @@ using analysis::Levels, analysis::ratio_from_db;
 using stimuli::Signal;
 
 constexpr double kFadeSeconds = 0.01;
+constexpr double kPauseSeconds = 2;  // what a hall needs to fall silent
 constexpr std::size_t kBlockFrames = 16384;
 
 /// As typed; empty where not given.
@@ -35,6 +36,7 @@ struct StimulusOptions {
   std::string output, seconds, level, frequency, from, to, crest, length, every, flank, sample_rate;
   std::string subtype = "float";
   std::uint32_t channels = 0, seed = 1;
+  bool twice = false;
   std::vector<Option> special;  ///< options that only some kinds have
   Voice voice;
 };
@@ -130,7 +132,14 @@ void sweep(const StimulusOptions& o, Stimulus& s) {
   const stimuli::Sweep settings{frequency_of("--from", o.from, "20", rate), frequency_of("--to", o.to, "20000", rate),
                                 s.frames, ratio_from_db(s.level_dbfs), rate};
   if (settings.from_hz >= settings.to_hz) refuse("--from", o.from, fmt::format("below --to, {:g} Hz", settings.to_hz));
-  s.make = alone([=] { return faded_ends(stimuli::sweep(settings), settings.frames, rate); });
+  const auto once = [=] { return faded_ends(stimuli::sweep(settings), settings.frames, rate); };
+  const auto pause = static_cast<std::uint64_t>(kPauseSeconds * rate);
+  s.make = alone(once);
+  if (o.twice) {
+    s.frames = 2 * settings.frames + pause;
+    s.make = alone([=] { return stimuli::one_after_the_other(once(), settings.frames + pause, once()); });
+    s.note = "  Twice, so that 'measure' finds how far player and recorder drift apart.\n";
+  }
   s.details = {{"from_hz", settings.from_hz}, {"to_hz", settings.to_hz}, {"time_scale_s", settings.time_scale_s()}};
 }
 
@@ -211,7 +220,7 @@ struct Kind {
 const std::array<Kind, 5>& kinds() {
   static const std::array<Kind, 5> all{{
       {"pink", pink, "-20", {"--crest", "--seed", "--sample-rate"}},
-      {"sweep", sweep, "-20", {"--from", "--to", "--sample-rate"}},
+      {"sweep", sweep, "-20", {"--from", "--to", "--twice", "--sample-rate"}},
       {"sine", sine, "-20", {"--frequency", "--sample-rate"}},
       {"burst", burst, "-20", {"--frequency", "--length", "--every", "--flank", "--sample-rate"}},
       {"worst-case", worst_case, "0", {"--rig", "--output", "--venue"}},
@@ -340,6 +349,8 @@ void add_stimulus(CLI::App& program, int& status) {
   special("--frequency", o->frequency, "Of a sine or burst; 997 Hz if not given", "FREQUENCY");
   special("--from", o->from, "Where a sweep begins; 20 Hz if not given", "FREQUENCY");
   special("--to", o->to, "Where a sweep ends; 20 kHz if not given", "FREQUENCY");
+  o->special.push_back(
+      add_flag(*verb, "--twice", o->twice, "The same sweep again after 2 s, for a recorder with a clock of its own"));
   special("--crest", o->crest, "Crest factor (peak over RMS) to which pink noise is clipped; 12 dB if not given", "DB");
   special("--length", o->length, "Of one burst; 100 ms if not given", "TIME");
   special("--every", o->every, "From one burst to the next; 1 s if not given", "TIME");

@@ -312,7 +312,8 @@ class Measurement(Pages):
                 with self.subTest(page=page, width=width):
                     tab = self.assert_drawn(page, width, 4, least_curves=1)
                     curves = "window.report.charts.{}.data.datasets.length"
-                    self.assertEqual(tab.eval(curves.format("magnitude")), 1 + captures)
+                    # With the two edges of what noise may have put it off.
+                    self.assertEqual(tab.eval(curves.format("magnitude")), 3 + captures)
                     self.assertEqual(tab.eval(curves.format("coherence")), 2 + captures)
 
     def test_the_pointer_reads_out_the_nearest_value(self):

@@ -38,7 +38,14 @@
   const levels = clear.includes(true) ? rows.map((row) => row.filter((_, n) => clear[n])) : rows;
   const top = Math.ceil((Math.max(...finite(rows)) + 1) / 6) * 6;
   const bottom = Math.max(top - 72, Math.min(top - 30, Math.floor((Math.min(...finite(levels)) - 1) / 6) * 6));
-  plot('magnitude', own((y) => `${fixed(y, 1)} dB`), [mean(data.magnitude), ...each('magnitude')],
+  const edge = {pointRadius: 0, pointStyle: false, borderWidth: 0, borderColor: QUIET, borderDash: [], order: 5,
+                backgroundColor: '#9aa5ac80', area: true, silent: true};
+  const off = (sign) => data.magnitude.map((y, n) => ({x: frequency[n], y: y === null ? null : y + sign * data.error[n]}));
+  const band = !data.error.length ? [] : [
+    {...edge, label: 'at most', legend: 'noise', fill: '+1', data: off(1)},
+    {...edge, label: 'at least', partner: 1 + captures.length, data: off(-1)},
+  ];
+  plot('magnitude', own((y) => `${fixed(y, 1)} dB`), [mean(data.magnitude), ...each('magnitude'), ...band],
        {x: logarithmic(frequency), y: axis('level, dB', {min: bottom, max: top, ticks: {stepSize: 6}})});
 
   plot('phase', own((y) => `${fixed(y, 0)}°`), [mean(data.phase.map(wrap), wrapped)], {x: logarithmic(frequency), y: phaseAxis()});

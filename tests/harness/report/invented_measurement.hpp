@@ -35,12 +35,19 @@ inline Measurement invented_measurement(std::size_t places = 3) {
   for (const double hz : m.frequency_hz) {
     m.magnitude_db.push_back(20 * std::log10(std::abs(box_at(hz))) + mean_db);
     m.phase_deg.push_back(std::arg(box_at(hz)) * 180 / std::numbers::pi);
+    m.magnitude_error_db.push_back(hz < 40 ? 3 : 0.4);
     m.coherence.push_back(hz < 28 || (hz > 300 && hz < 400) ? 0.2 : 0.97);
   }
   for (std::size_t p = 0; p < places; ++p) {
     const double late = static_cast<double>(p);
-    Capture one{
-        "hall/place-" + std::to_string(p + 1) + ".wav", 10 + 5 * late, p == 1 ? -1 : 1, 12.5, -30 - 2 * late, {}, {}};
+    Capture one{"hall/place-" + std::to_string(p + 1) + ".wav",
+                10 + 5 * late,
+                p == 1 ? -1 : 1,
+                12.5,
+                -30 - 2 * late,
+                {},
+                {},
+                0.0125};
     for (std::size_t i = 0; i < m.frequency_hz.size(); ++i)
       one.magnitude_db.push_back(m.magnitude_db[i] - mean_db - 2 * late);
     one.coherence = m.coherence;

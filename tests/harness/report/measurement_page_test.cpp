@@ -57,8 +57,11 @@ TEST(MeasurementPage, WhatIsClearAndWhatToLookAtStandFirst) {
 
 TEST(MeasurementPage, EveryFigureIsInATable) {
   const std::string html = measurement_page(invented_measurement(), kFacts);
-  EXPECT_THAT(html, HasSubstr("<bdi>place-2.wav</bdi></th><td class=\"figure\">15.0000</td><td>inverted</td>"
-                              "<td class=\"figure\">12.50</td><td class=\"figure\">−32.0</td>"));
+  EXPECT_THAT(
+      html,
+      HasSubstr(
+          "<bdi>place-2.wav</bdi></th><td class=\"figure\">15.0000</td><td class=\"figure\">0.0125</td><td>inverted</td>"
+          "<td class=\"figure\">12.50</td><td class=\"figure\">−32.0</td>"));
   const std::string doubtful = between(html, "id=\"doubtful\"", "</section>");
   EXPECT_EQ(count(doubtful, "<tr>"), 3u);  // its head and two stretches
   EXPECT_THAT(doubtful, HasSubstr("<th scope=\"row\">16 Hz</th>"));

@@ -30,7 +30,8 @@ TEST(Measurement, IsReadBackAsItWasWritten) {
   EXPECT_EQ(back.captures, m.captures);
   EXPECT_NEAR(back.arrival_ms, m.arrival_ms, 1e-6);
   EXPECT_EQ(back.polarity, -1);
-  EXPECT_NEAR(back.drift_ppm, m.drift_ppm, 1e-3);
+  ASSERT_TRUE(back.drift_ppm);
+  EXPECT_NEAR(*back.drift_ppm, *m.drift_ppm, 1e-3);
   for (std::size_t i = 0; i < 3; ++i) {
     EXPECT_NEAR(back.frequency_hz[i], m.frequency_hz[i], 1e-4);
     EXPECT_NEAR(back.magnitude_db[i], m.magnitude_db[i], 1e-4);

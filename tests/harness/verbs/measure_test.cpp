@@ -8,6 +8,8 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/audio/writer.hpp"
+#include "harness/calibration/compile.hpp"
+#include "harness/rig/rig.hpp"
 #include "tests/harness/report/html.hpp"
 #include "tests/harness/tune/rig_in_a_field.hpp"
 #include "tests/harness/verbs/shell.hpp"
@@ -32,6 +34,12 @@ class Measure : public testing::Test {
     const std::vector<double> heard = recorded(driver(), paths(), sent, recorder).samples;
     write("seat.wav", {std::vector<double>(heard.size(), 0.0), heard});
     write("other.wav", {noise_sent(4, 99)});
+    // Started by hand, 0.75 s before the player, with what was sent on the second channel.
+    std::vector<double> late(36000, 0.0);
+    late.insert(late.end(), sent.begin(), sent.end());
+    SimulatedDriver cable;
+    write("both.wav", {recorded(driver(), paths(), late, recorder).samples,
+                       recorded(cable, {{1e-3, 0.5}}, late, recorder).samples});
   }
   static void TearDownTestSuite() { shell_.reset(); }
   static SimulatedDriver driver() { return a_driver(); }
@@ -68,6 +76,95 @@ TEST_F(Measure, WritesThePromisedKeysWithTheTruthInThem) {
   EXPECT_THAT(result.err, HasSubstr("50.0"));
 }
 
+TEST_F(Measure, AReferenceTakesTheStartOut) {
+  const Result result = run("measure --sent sent.wav --captured both.wav --reference-channel 2 -o both.json --json");
+  ASSERT_EQ(result.status, 0) << result.err;
+  const json document = json::parse(result.out);
+  const double truth = 1e3 * (paths()[0].delay_s + driver().delay_s - 1e-3);
+  EXPECT_NEAR(document["arrival_ms"].get<double>(), truth, document["arrival_error_ms"].get<double>());
+  EXPECT_LT(document["arrival_error_ms"].get<double>(), 0.01);
+  EXPECT_EQ(document["reference_channel"], 2);
+  EXPECT_NEAR(document["drift_ppm"].get<double>(), 50, 0.5);
+  EXPECT_EQ(document["magnitude_error_db"].size(), document["frequency_hz"].size());
+  // Without it the arrival is that of the hand.
+  const Result plain = run("measure --sent sent.wav --captured both.wav -o plain.json --json");
+  EXPECT_GT(json::parse(plain.out)["arrival_ms"].get<double>(), 700);
+  EXPECT_TRUE(json::parse(plain.out)["reference_channel"].is_null());
+  const Result same = run("measure --sent sent.wav --captured both.wav --reference-channel 1 -o no.json");
+  EXPECT_EQ(same.status, 2);
+  EXPECT_THAT(same.err, HasSubstr("which is the microphone's"));
+}
+
+TEST_F(Measure, TheMicrophonesOwnResponseIsTakenOut) {
+  const std::string command = "measure --sent sent.wav --captured seat.wav --captured-channel 2 --json ";
+  shell_->write("mic.txt", "* an invented microphone\n20 -2.0 0\n1000 0\n2000\t3.5\n20000 3.5\n");
+  const json plain = json::parse(run(command + "-o plain.json").out);
+  const Result result = run(command + "-o mic.json --microphone mic.txt");
+  ASSERT_EQ(result.status, 0) << result.err;
+  const json document = json::parse(result.out);
+  EXPECT_EQ(document["microphone"], "mic.txt");
+  for (std::size_t i = 0; i < document["frequency_hz"].size(); ++i) {
+    const double f = document["frequency_hz"][i].get<double>();
+    const double taken = plain["magnitude_db"][i].get<double>() - document["magnitude_db"][i].get<double>();
+    if (f >= 2000) EXPECT_NEAR(taken, 3.5, 2e-4) << f;
+    if (f > 20 && f < 1000) EXPECT_NEAR(taken, -2 + 2 * std::log(f / 20) / std::log(50.0), 2e-4) << f;
+    if (f < 20) EXPECT_NEAR(taken, -2, 2e-4) << f;
+  }
+  for (const auto& [text, says] :
+       {std::pair{"20 0\n10 0\n", "mic.txt:2"}, {"20 0\n", "mic.txt"}, {"20 zero\n", "mic.txt"}}) {
+    shell_->write("mic.txt", text);
+    const Result bad = run(command + "-o no.json --microphone mic.txt");
+    EXPECT_EQ(bad.status, 2) << text;
+    EXPECT_THAT(bad.err, HasSubstr(says)) << text;
+  }
+}
+
+// Two ways one after the other in one file, recorded in one go: each part alone is measured, and both keep its clock.
+TEST_F(Measure, APartOfWhatWasSent) {
+  std::vector<double> sent = noise_sent(3, 5), second = noise_sent(3, 6);
+  sent.resize(sent.size() + 48000, 0.0);
+  sent.insert(sent.end(), second.begin(), second.end());
+  const std::vector<double> heard = recorded(driver(), paths(), sent).samples;
+  write("two.wav", {sent});
+  write("heard.wav", {heard});
+  const double truth = 1e3 * (paths()[0].delay_s + driver().delay_s);
+  std::string fingerprint;
+  for (const char* part : {"--sent-seconds 3.5s", "--sent-start 3.5s"}) {
+    const Result result = run(std::string("measure --sent two.wav --captured heard.wav -o part.json --json ") + part);
+    ASSERT_EQ(result.status, 0) << result.err;
+    const json document = json::parse(result.out);
+    EXPECT_NEAR(document["arrival_ms"].get<double>(), truth, document["arrival_error_ms"].get<double>()) << part;
+    const std::string recording = document["recordings"][0]["fingerprint"].get<std::string>();
+    EXPECT_EQ(recording.size(), 32u);
+    if (!fingerprint.empty()) EXPECT_EQ(recording, fingerprint);
+    fingerprint = recording;
+  }
+  EXPECT_EQ(run("measure --sent two.wav --captured heard.wav -o no.json --sent-start 99s").status, 2);
+}
+
+TEST_F(Measure, KeepsWhatDroveTheWays) {
+  shell_->with_rig();
+  const Result result =
+      run("measure --sent sent.wav --captured seat.wav --captured-channel 2 -o rig.json --rig rig.toml --json");
+  ASSERT_EQ(result.status, 0) << result.err;
+  const Measurement m = load_measurement(shell_->folder() / "rig.json");
+  const rig::Rig rig = rig::load_rig(shell_->folder() / "rig.toml");
+  const Drive drive = drive_of(rig, nullptr);
+  ASSERT_TRUE(m.driven_by);
+  ASSERT_EQ(m.driven_by->ways.size(), rig.ways.size());
+  const CompiledRig compiled = compile(rig);
+  for (std::size_t w = 0; w < rig.ways.size(); ++w) {
+    const DrivenWay& way = m.driven_by->ways[w];
+    EXPECT_EQ(way.name, rig.ways[w].name);
+    EXPECT_NEAR(way.delay_s, rig.ways[w].delay_s, 1e-12);
+    EXPECT_TRUE(same_filters(way, drive.ways[w]));
+    EXPECT_FALSE(same_filters(way, drive.ways[1 - w]));
+    EXPECT_NEAR(way.gain_db, compiled.outputs[w].gain_db, 1e-9);
+  }
+  EXPECT_EQ(run("measure --sent sent.wav --captured seat.wav --captured-channel 2 -o no.json --venue v.toml").status,
+            2);
+}
+
 TEST_F(Measure, WritesATable) {
   ASSERT_EQ(run("measure --sent sent.wav --captured seat.wav --captured-channel 2 -o seat.csv --smoothing 1/6 --quiet")
                 .status,
@@ -88,8 +185,10 @@ TEST_F(Measure, ThePageIsTheMeasurement) {
   EXPECT_THAT(html, HasSubstr("<h1><bdi>a&amp;b</bdi></h1>"));
   EXPECT_THAT(html, HasSubstr("Sent: <bdi>sent.wav</bdi>, channel 1, noise at 48 kHz. Captured: <bdi>seat.wav</bdi>, "
                               "channel 2. Made <span class=\"when\">20"));
-  EXPECT_THAT(html, HasSubstr(fmt::format("<bdi>seat.wav</bdi></th><td class=\"figure\">{:.4f}</td><td>normal</td>",
-                                          document["arrival_ms"].get<double>())));
+  EXPECT_THAT(html, HasSubstr(fmt::format(
+                        "<bdi>seat.wav</bdi></th><td class=\"figure\">{:.4f}</td><td class=\"figure\">{:.4f}</td>"
+                        "<td>normal</td>",
+                        document["arrival_ms"].get<double>(), document["arrival_error_ms"].get<double>())));
   const json data = report::data_of(html);
   const auto& file_hz = document["frequency_hz"];
   for (const json& hz : data["frequency"])  // the file's own, to the fifth digit
