@@ -386,12 +386,12 @@ class Measurement(Pages):
     def test_one_button_puts_a_crowd_away(self):
         tab = self.tab("crowd.html", 1280)
         button = "[...document.querySelectorAll('figure[data-plot=\"magnitude\"] .legend button')]"
-        self.assertEqual(tab.eval(button + ".map((one) => one.textContent)"), ["average", "each capture"])
+        self.assertEqual(tab.eval(button + ".map((one) => one.textContent)"), ["average", "each capture", "noise"])
         visible = "window.report.charts.magnitude.getVisibleDatasetCount()"
-        self.assertEqual(tab.eval(visible), 13)
+        self.assertEqual(tab.eval(visible), 15)
         tab.eval(button + "[1].focus()")
         tab.press("Enter")
-        self.assertEqual(tab.eval(visible), 1)
+        self.assertEqual(tab.eval(visible), 3)
         self.assertRegex(tab.eval("window.report.cursor('magnitude', 200)"), r"average \u2212?[\d.]+ dB$")
 
     def test_harm_in_a_name_stays_text(self):
