@@ -119,9 +119,58 @@ double speed(double degc) { return 331.3 + 0.606 * degc; }
 
 }  // namespace
 
+bool share_a_clock(const std::vector<MeasuredWay>& ways) {
+  if (std::ranges::all_of(ways, [](const MeasuredWay& way) { return way.measured.reference_channel > 0; })) return true;
+  const Measurement& first = ways.front().measured;
+  return !first.recordings.empty() && std::ranges::all_of(ways, [&](const MeasuredWay& way) {
+    return way.measured.recordings == first.recordings && way.measured.sent_fingerprint == first.sent_fingerprint;
+  });
+}
+
+namespace {
+
+void must_be_near(const std::vector<MeasuredWay>& ways) {
+  const auto [first, last] =
+      std::ranges::minmax_element(ways, {}, [](const MeasuredWay& way) { return way.measured.arrival_ms; });
+  const double apart_ms = last->measured.arrival_ms - first->measured.arrival_ms;
+  if (apart_ms <= kFar_ms) return;
+  throw InputError(fmt::format(
+      "{}, {}: way {} arrives {:.1f} ms after way {}, which is {:.1f} m; ways of one box are closer than {:g} ms. Were "
+      "the recordings started by hand? Record what is sent on another channel (measure --reference-channel), or all ways "
+      "in one recording (measure --sent-start). Where the ways do stand so far apart: --far",
+      last->measured.file.string(), first->measured.file.string(), last->name, apart_ms, first->name,
+      1e-3 * apart_ms * speed(20), kFar_ms));
+}
+
+void warn_of_clocks(const std::vector<MeasuredWay>& ways, const std::vector<double>& points_hz, Alignment& result) {
+  if (!share_a_clock(ways))
+    result.warnings.push_back(
+        {"no-common-clock",
+         "nothing ties the recordings of the ways to one clock: their times to one another are those of the hand that "
+         "started them, unless one device played and recorded. Record what is sent on another channel (measure "
+         "--reference-channel), or all ways in one recording (measure --sent-start)"});
+  // An eighth of a period loses 0.7 dB of a sum of two equal ways (20 log10 cos 22.5 degrees).
+  constexpr double kPeriodShare = 0.125;
+  for (std::size_t p = 0; p < points_hz.size(); ++p) {
+    const double error_ms = ways[p].measured.arrival_error_ms + ways[p + 1].measured.arrival_error_ms;
+    if (1e-3 * error_ms * points_hz[p] <= kPeriodShare) continue;
+    result.warnings.push_back(
+        {"arrival-error",
+         fmt::format(
+             "the arrivals of {} and {} may be off by {:.2f} ms together, {:.0f} % of a period at {:.4g} Hz: the "
+             "clocks of player and recorder are not known well enough. Send noise, or a sweep twice (stimulus "
+             "sweep --twice), or record what is sent on another channel (measure --reference-channel)",
+             ways[p].name, ways[p + 1].name, error_ms, 0.1 * error_ms * points_hz[p], points_hz[p])});
+  }
+}
+
+}  // namespace
+
 Alignment align(const std::vector<MeasuredWay>& ways, const std::vector<double>& points_hz,
                 const AlignOptions& options) {
   Alignment result;
+  if (!options.far) must_be_near(ways);
+  warn_of_clocks(ways, points_hz, result);
   std::vector<double> delay_s{ways.front().delay_s};
   std::vector<int> polarity{ways.front().polarity};
   const double least_before = std::min_element(ways.begin(), ways.end(), [](const auto& a, const auto& b) {

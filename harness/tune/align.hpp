@@ -14,6 +14,9 @@
 
 namespace rackproof::tune {
 
+/// Ways of one box are not 3.4 m apart.
+inline constexpr double kFar_ms = 10;
+
 struct MeasuredWay {
   std::string name;
   Measurement measured;  ///< as the rig now drives it
@@ -46,11 +49,16 @@ struct Alignment {
 struct AlignOptions {
   double most_delay_s = 0.05;  ///< relative, either way
   double temperature_degc = 20;
+  bool far = false;                       ///< arrivals further apart than kFar_ms are meant
   std::vector<double> temperatures_degc;  ///< to tell the spread for; needs distances
 };
 
+/// Whether one clock ties the ways together: either a reference channel recorded beside every capture, or one recording
+/// of all of them. Else their arrivals hang on when each recording was started.
+bool share_a_clock(const std::vector<MeasuredWay>& ways);
+
 /// Ways from low to high; `points_hz` one fewer. Throws InputError where a measurement has no phase, does not reach
-/// around its point, or is too incoherent there.
+/// around its point, or is too incoherent there; where ways arrive further apart than kFar_ms and that is not meant.
 Alignment align(const std::vector<MeasuredWay>& ways, const std::vector<double>& points_hz,
                 const AlignOptions& options = {});
 

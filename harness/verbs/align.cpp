@@ -1,5 +1,6 @@
 /// `align`: from ways measured one by one to the delays and polarities that the rig should hold.
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 
 #include <algorithm>
 #include <cmath>
@@ -7,11 +8,16 @@
 #include <nlohmann/json.hpp>
 #include <optional>
 
+#include "harness/files/entry.hpp"
+#include "harness/files/kind.hpp"
+#include "harness/files/whole_file.hpp"
 #include "harness/rig/document.hpp"
 #include "harness/rig/edit.hpp"
 #include "harness/rig/faults.hpp"
 #include "harness/rig/units.hpp"
+#include "harness/tune/acoustic_response.hpp"
 #include "harness/tune/align.hpp"
+#include "harness/tune/shown_way.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
@@ -22,6 +28,7 @@ namespace {
 struct AlignArguments {
   std::filesystem::path rig_file, into;
   std::vector<std::string> ways, distances, temperatures;
+  bool far = false;
   Voice voice;
 };
 
@@ -59,6 +66,8 @@ std::vector<tune::MeasuredWay> measured_ways(const rig::Rig& rig, const AlignArg
     const rig::Way& way = rig.ways[w];
     tune::MeasuredWay& one = ways.emplace_back(
         tune::MeasuredWay{way.name, tune::load_measurement(files[w]), way.delay_s, way.inverted ? -1 : 1, {}});
+    for (std::size_t other = 0; other < w; ++other)
+      tune::must_differ(ways[other].measured, ways[other].name, one.measured, one.name);
     for (std::size_t at = 0; at < distances[w].size();) {
       const std::size_t comma = std::min(distances[w].find(',', at), distances[w].size());
       one.distance_m.push_back(
@@ -72,6 +81,79 @@ std::vector<tune::MeasuredWay> measured_ways(const rig::Rig& rig, const AlignArg
                       one.distance_m.size(), one.name, ways.front().distance_m.size(), ways.front().name));
   }
   return ways;
+}
+
+/// What drove each way when it was measured: as its measurement says, or as the rig stands.
+struct Driven {
+  std::vector<tune::DrivenWay> ways;
+  std::vector<Warning> warnings;
+};
+Driven driven_ways(const rig::Rig& rig, const tune::Drive& now, std::vector<tune::MeasuredWay>& ways,
+                   const std::vector<double>& points_hz) {
+  Driven driven;
+  std::vector<std::string> unknown;
+  for (std::size_t w = 0; w < ways.size(); ++w) {
+    tune::MeasuredWay& way = ways[w];
+    tune::Measurement& m = way.measured;
+    driven.ways.push_back(now.ways[w]);
+    if (!m.driven_by) {
+      unknown.push_back(m.file.string());
+    } else {
+      const auto then = std::ranges::find(m.driven_by->ways, way.name, &tune::DrivenWay::name);
+      if (then == m.driven_by->ways.end())
+        throw InputError(fmt::format("{}: driven_by: {} has no way {}; was it measured with another rig?",
+                                     m.file.string(), m.driven_by->rig, way.name));
+      if (m.driven_by->sample_rate_hz != now.sample_rate_hz || !tune::same_filters(*then, now.ways[w]))
+        throw InputError(fmt::format(
+            "{}: way {} was driven by other filters than {} has now (points, high-pass, eq, or the sample rate): its "
+            "phase is no longer this. Measure it again",
+            m.file.string(), way.name, rig.file.string()));
+      way.delay_s = then->delay_s;
+      way.polarity = then->polarity;
+      // A gain that was turned since turns the level alone.
+      for (double& db : m.magnitude_db) db += now.ways[w].gain_db - then->gain_db;
+      driven.ways.back() = *then;
+      driven.ways.back().gain_db = now.ways[w].gain_db;
+    }
+    tune::must_show(m, now, points_hz, w);
+  }
+  if (!unknown.empty())
+    driven.warnings.push_back(
+        {"rig-unknown",
+         fmt::format("{}: nothing says what drove the ways; the filters, delays and polarities of {} as it "
+                     "stands are taken for it. A second run after --into would count them twice: measure "
+                     "with --rig",
+                     fmt::join(unknown, ", "), rig.file.string())});
+  return driven;
+}
+
+/// A way's response as a file beside the rig.
+struct ResponseFile {
+  std::string way, name, text;
+};
+std::vector<ResponseFile> response_files(const std::filesystem::path& into, const std::vector<tune::MeasuredWay>& ways,
+                                         const Driven& driven, double sample_rate_hz) {
+  double common_s = 1e300;
+  for (std::size_t w = 0; w < ways.size(); ++w)
+    common_s = std::min(common_s, 1e-3 * ways[w].measured.arrival_ms - driven.ways[w].delay_s);
+  std::vector<ResponseFile> responses;
+  for (std::size_t w = 0; w < ways.size(); ++w)
+    responses.push_back({ways[w].name, fmt::format("{}.{}.response.csv", into.stem().string(), ways[w].name),
+                         tune::acoustic_response(ways[w].measured, driven.ways[w], sample_rate_hz, common_s)});
+  return responses;
+}
+/// All or none; what holds the same already stays as it is.
+void write(const std::vector<ResponseFile>& responses, const std::filesystem::path& into) {
+  std::vector<files::WholeFile> files;
+  files.reserve(responses.size());
+  for (const ResponseFile& one : responses) {
+    const std::filesystem::path place = into.parent_path() / one.name;
+    files::must_be_replaceable(place, files::Kind::measurement_csv);
+    files.emplace_back(place).write(one.text);
+  }
+  std::vector<files::WholeFile*> all;
+  for (files::WholeFile& file : files) all.push_back(&file);
+  files::commit_all(all);
 }
 
 std::string milliseconds(double seconds) { return fmt::format("{:.4f} ms", 1e3 * seconds); }
@@ -138,7 +220,8 @@ std::string text_of(const rig::Rig& rig, const tune::Alignment& made, const tune
 }
 
 /// The file's text with what is new in it; unchanged where it holds it already.
-std::string with_alignment(std::string text, const rig::Rig& before, const tune::Alignment& made) {
+std::string with_alignment(std::string text, const rig::Rig& before, const tune::Alignment& made,
+                           const std::vector<ResponseFile>& responses) {
   const std::filesystem::path& file = before.file;
   for (std::size_t w = 0; w < made.ways.size(); ++w) {
     const tune::AlignedWay& way = made.ways[w];
@@ -152,6 +235,10 @@ std::string with_alignment(std::string text, const rig::Rig& before, const tune:
       text = rig::with_value(text, file, table, "delay", fmt::format("\"{:.6g} ms\"", 1e3 * way.delay_s));
     if (found->inverted != (way.polarity < 0))
       text = rig::with_value(text, file, table, "polarity", way.polarity < 0 ? "\"inverted\"" : "\"normal\"");
+    const std::string& response = responses[w].name;
+    if (!found->response || found->response->filename() != response ||
+        !files::are_one(*found->response, file.parent_path() / response))
+      text = rig::with_value(text, file, table, "response", fmt::format("\"{}\"", response));
   }
   rig::parse_rig(text, file);
   return text;
@@ -178,10 +265,17 @@ void run_align(const AlignArguments& o) {
     throw InputError("--temperature: needs --distance for every way: it is the path that warm air shortens");
   std::vector<double> points_hz;
   for (const rig::Point& point : rig.points) points_hz.push_back(std::sqrt(point.low.at_hz * point.high.at_hz));
-  const tune::Alignment made = tune::align(measured_ways(rig, o), points_hz, options);
+  options.far = o.far;
+  std::vector<tune::MeasuredWay> ways = measured_ways(rig, o);
+  const tune::Drive now = tune::drive_of(rig, nullptr);
+  const Driven driven = driven_ways(rig, now, ways, points_hz);
+  tune::Alignment made = tune::align(ways, points_hz, options);
+  made.warnings.insert(made.warnings.begin(), driven.warnings.begin(), driven.warnings.end());
   std::string written;
   if (into) {
-    const std::string text = with_alignment(*into->text(), *before, made);
+    const std::vector<ResponseFile> responses = response_files(o.into, ways, driven, now.sample_rate_hz);
+    write(responses, o.into);
+    const std::string text = with_alignment(*into->text(), *before, made, responses);
     written = fmt::format("\n{} holds them already.\n", o.into.string());
     if (text != *into->text()) {
       into->replace(text);
@@ -220,6 +314,7 @@ void add_align(CLI::App& program, int& status) {
       .take_all();
   add_option(*verb, "--into", o->into, "The rig file to write the delays and polarities into; comments and order stay")
       .type_name("FILE");
+  add_flag(*verb, "--far", o->far, "The ways do stand so far apart that they arrive more than 10 ms after one another");
   o->voice.add_to(*verb);
   when_called(*verb, [o, &status] {
     run_align(*o);

@@ -4,6 +4,7 @@
 
 #include <gmock/gmock.h>
 
+#include <algorithm>
 #include <cmath>
 #include <numbers>
 
@@ -104,6 +105,85 @@ TEST(Align, TheLossIsThatOfBothInPhase) {
   EXPECT_NEAR(made.points[0].loss_at_temperatures_db[0], 0, 1e-6);
   EXPECT_NEAR(made.points[0].loss_at_temperatures_db[1],
               -20 * std::log10(std::cos(kPi * edge * (1 / 331.3 - 1 / 343.42))), 0.05);
+}
+
+// Warm air shortens the longer path more. A phase that stands 40 degrees off at all frequencies leaves, at the best delay
+// there is, more below the point than above: so that it tells whether the upper way comes earlier or later. Here the
+// upper way is 2 m further off: in colder air it comes later, by 2 m (1/c(0) - 1/c(20)) = 0.213 ms.
+TEST(Align, ColdAirMakesTheFartherWayLater) {
+  const std::vector<double> points{400};
+  MeasuredWay low = way("low", points, 0, 0, 1), high = way("high", points, 1, 0, 1);
+  for (MeasuredWay* one : {&low, &high})
+    for (std::size_t i = 0; i < one->measured.frequency_hz.size(); ++i) {
+      one->measured.magnitude_db[i] = 0;
+      one->measured.phase_deg[i] = one == &high ? 40 : 0;
+    }
+  low.distance_m = {2};
+  high.distance_m = {4};
+  AlignOptions options;
+  options.temperatures_degc = {0};
+  const Alignment made = align({low, high}, points, options);
+  const double added_s = made.ways[1].delay_s - made.ways[0].delay_s, later_s = 2 * (1 / 331.3 - 1 / 343.42);
+  const auto loss_db = [&](double late_s) {
+    double worst = 0;
+    for (const double hz : {400 / std::numbers::sqrt2, 400 * std::numbers::sqrt2})
+      worst = std::max(worst, -20 * std::log10(std::abs(std::cos(0.5 * (40 * kPi / 180 - 2 * kPi * hz * late_s)))));
+    return worst;
+  };
+  EXPECT_NEAR(made.points[0].loss_at_temperatures_db[0], loss_db(added_s + later_s), 0.01);
+  EXPECT_GT(std::abs(loss_db(added_s + later_s) - loss_db(added_s - later_s)), 0.1) << "either sign would do";
+}
+
+bool warns(const Alignment& made, const std::string& code) {
+  return std::ranges::any_of(made.warnings, [&](const Warning& warning) { return warning.code == code; });
+}
+// One clock: a reference beside every capture, or all ways out of one recording of one thing sent.
+TEST(Align, SaysWhereNoClockIsShared) {
+  const std::vector<double> points{1600};
+  const MeasuredWay low = way("low", points, 0, 0, 1), high = way("high", points, 1, 0.2, 1);
+  const auto warned = [&](auto change) {
+    std::vector<MeasuredWay> ways{low, high};
+    change(ways[0].measured, ways[1].measured);
+    return warns(align(ways, points), "no-common-clock");
+  };
+  EXPECT_TRUE(warned([](Measurement&, Measurement&) {}));
+  EXPECT_TRUE(warned([](Measurement& a, Measurement&) { a.reference_channel = 2; }));
+  EXPECT_FALSE(warned([](Measurement& a, Measurement& b) { a.reference_channel = b.reference_channel = 2; }));
+  const auto recorded = [](Measurement& m, const char* captured, const char* sent) {
+    m.recordings = {captured};
+    m.sent_fingerprint = sent;
+  };
+  EXPECT_TRUE(warned([&](Measurement& a, Measurement& b) { recorded(a, "1", "s"), recorded(b, "2", "s"); }));
+  EXPECT_TRUE(warned([&](Measurement& a, Measurement& b) { recorded(a, "1", "s"), recorded(b, "1", "t"); }));
+  EXPECT_FALSE(warned([&](Measurement& a, Measurement& b) { recorded(a, "1", "s"), recorded(b, "1", "s"); }));
+}
+TEST(Align, WaysThatArriveFarApartAreMeantOrRefused) {
+  const std::vector<double> points{100};
+  for (const auto& [late_ms, refused] : {std::pair{9.99, false}, {-9.99, false}, {10.01, true}, {-30.0, true}}) {
+    const std::vector<MeasuredWay> ways{way("low", points, 0, 0, 1), way("high", points, 1, late_ms, 1)};
+    std::string says = "taken";
+    try {
+      align(ways, points);
+    } catch (const InputError& error) {
+      says = error.what();
+    }
+    if (refused)
+      EXPECT_THAT(says, testing::AllOf(HasSubstr("--far"), HasSubstr("--reference-channel"))) << late_ms;
+    else
+      EXPECT_EQ(says, "taken") << late_ms;
+    AlignOptions far;
+    far.far = true;
+    EXPECT_NO_THROW(align(ways, points, far));
+  }
+}
+// An eighth of a period at 1.6 kHz is 0.078 ms.
+TEST(Align, WarnsOfArrivalsThatAreNotKnownWellEnough) {
+  const std::vector<double> points{1600};
+  for (const auto& [error_ms, warned] : {std::pair{0.0385, false}, {0.0395, true}}) {
+    std::vector<MeasuredWay> ways{way("low", points, 0, 0, 1), way("high", points, 1, 0.2, 1)};
+    for (MeasuredWay& one : ways) one.measured.arrival_error_ms = error_ms;
+    EXPECT_EQ(warns(align(ways, points), "arrival-error"), warned) << error_ms;
+  }
 }
 
 TEST(Align, KeepsThePolarityWhereEitherWouldDo) {

@@ -8,7 +8,9 @@
 #include <nlohmann/json.hpp>
 #include <numbers>
 
+#include "harness/proof/way_response.hpp"
 #include "harness/rig/rig.hpp"
+#include "harness/tune/measurement.hpp"
 #include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {
@@ -73,8 +75,13 @@ TEST_F(Align, WritesJustThatIntoTheRig) {
   EXPECT_EQ(rig.ways[1].delay_s, 0);
   EXPECT_FALSE(rig.ways[0].inverted);
   EXPECT_TRUE(rig.ways[1].inverted);
-  // Line by line: two delays differ, one line is new.
+  // Line by line: two delays differ, one line is new, and each way names its response.
   std::string undone = after;
+  for (const char* name : {"response = \"rig.low.response.csv\"\n", "response = \"rig.high.response.csv\"\n"}) {
+    const std::size_t at = undone.find(name);
+    ASSERT_NE(at, undone.npos) << name;
+    undone.erase(at, std::string(name).size());
+  }
   const std::size_t line = undone.find("polarity = \"inverted\"\n");
   ASSERT_NE(line, undone.npos);
   undone.erase(line, 22);
@@ -91,6 +98,97 @@ TEST_F(Align, WritesJustThatIntoTheRig) {
   const rig::Rig held = rig::parse_rig(read("rig.toml"), "rig.toml");
   EXPECT_NEAR(held.ways[0].delay_s, rig.ways[0].delay_s, 1e-6);
   EXPECT_TRUE(held.ways[1].inverted);
+}
+
+/// The same measurement, with what drove the ways in it.
+std::string driven(const std::string& text, const rig::Rig& rig) {
+  tune::Measurement m = tune::parse_measurement(text, "m.json");
+  m.driven_by = tune::drive_of(rig, nullptr);
+  return tune::document_of(m).dump();
+}
+
+TEST_F(Align, ASecondRunOnTheSameFilesChangesNothing) {
+  const rig::Rig rig = rig::load_rig(folder() / "rig.toml");
+  write("low.json", driven(read("low.json"), rig));
+  write("high.json", driven(read("high.json"), rig));
+  const std::string command = "align rig.toml --way low=low.json high=high.json --into rig.toml --json";
+  const Result first = run(command);
+  ASSERT_EQ(first.status, 0) << first.err;
+  const std::string held = read("rig.toml"), low = read("rig.low.response.csv"), high = read("rig.high.response.csv");
+  EXPECT_NE(held, before_);
+  const Result second = run(command);
+  ASSERT_EQ(second.status, 0) << second.err;
+  EXPECT_THAT(second.err, HasSubstr("holds them already"));
+  EXPECT_EQ(read("rig.toml"), held);
+  EXPECT_EQ(read("rig.low.response.csv"), low);
+  EXPECT_EQ(read("rig.high.response.csv"), high);
+  EXPECT_EQ(json::parse(first.out)["ways"], json::parse(second.out)["ways"]);
+  for (const json& warning : json::parse(second.out)["warnings"]) EXPECT_NE(warning["code"], "rig-unknown");
+
+  // The control: where nothing says what drove the ways, the delay is added again, and that is warned of.
+  write("low.json", measurement(false, 8, 1));
+  write("high.json", measurement(true, 8.35, -1));
+  const Result unknown = run(command);
+  ASSERT_EQ(unknown.status, 0) << unknown.err;
+  EXPECT_NE(json::parse(unknown.out)["ways"], json::parse(first.out)["ways"]);
+  EXPECT_EQ(json::parse(unknown.out)["warnings"][0]["code"], "rig-unknown");
+}
+
+TEST_F(Align, OtherFiltersThanThoseOfTheRigAreRefused) {
+  const rig::Rig rig = rig::load_rig(folder() / "rig.toml");
+  write("low.json", driven(read("low.json"), rig));
+  write("high.json", driven(read("high.json"), rig));
+  const auto with = [&](const std::string& was, const std::string& now) {
+    std::string text = before_;
+    text.replace(text.find(was), was.size(), now);
+    write("rig.toml", text);
+    return run("align rig.toml --way low=low.json high=high.json --json");
+  };
+  const Result moved = with("at = \"1.6 kHz\"", "at = \"1.7 kHz\"");
+  EXPECT_EQ(moved.status, 2);
+  EXPECT_THAT(moved.err, HasSubstr("driven by other filters"));
+  // What is common to all ways, a gain or a delay, does not count.
+  const Result later = with("delay = \"0.9 m\"", "delay = \"1.4 m\"");
+  EXPECT_EQ(later.status, 0) << later.err;
+}
+
+// What is written is what `prove` judges: the acoustic sum, which is flat where each way's box is.
+TEST_F(Align, TheResponsesAreProvenAtOnce) {
+  const rig::Rig rig = rig::load_rig(folder() / "rig.toml");
+  write("low.json", driven(read("low.json"), rig));
+  write("high.json", driven(read("high.json"), rig));
+  ASSERT_EQ(run("align rig.toml --way low=low.json high=high.json --into rig.toml --quiet").status, 0);
+  const auto responses = proof::way_responses(rig::load_rig(folder() / "rig.toml"));
+  ASSERT_TRUE(responses);
+  EXPECT_LT(responses->at(0).from_hz(), 130);
+  EXPECT_GT(responses->at(0).to_hz(), 3000);
+  EXPECT_LT(responses->at(1).from_hz(), 900);
+  // The analogue sides of the measurement over the rig's digital ones: a few hundredths of a decibel at the point.
+  for (const double hz : {1000.0, 1600.0, 2500.0})
+    EXPECT_NEAR(20 * std::log10(std::abs(responses->at(0).at(hz)) / std::abs(responses->at(1).at(hz))), 0, 6.5) << hz;
+}
+
+TEST_F(Align, WrongHandsAreStopped) {
+  write("both.json", [&] {
+    json m = json::parse(read("low.json"));
+    for (json& db : m["magnitude_db"]) db = -30;
+    return m.dump();
+  }());
+  write("late.json", measurement(true, 38.35, -1));
+  struct Case {
+    const char *arguments, *says;
+  };
+  for (const Case& c : {Case{"--way low=high.json high=low.json", "looks like way high"},
+                        Case{"--way low=low.json high=low.json", "they are one measurement"},
+                        Case{"--way low=both.json high=high.json", "several ways at once"},
+                        Case{"--way low=low.json high=late.json", "--far"}}) {
+    const Result result = run(std::string("align rig.toml --into rig.toml ") + c.arguments);
+    EXPECT_EQ(result.status, 2) << c.arguments;
+    EXPECT_THAT(result.err, HasSubstr(c.says)) << c.arguments;
+    EXPECT_EQ(read("rig.toml"), before_) << c.arguments;
+    EXPECT_FALSE(std::filesystem::exists(folder() / "rig.low.response.csv")) << c.arguments;
+  }
+  EXPECT_EQ(run("align rig.toml --way low=low.json high=late.json --far").status, 0);
 }
 
 TEST_F(Align, RefusesWithStatusTwoAndLeavesTheRig) {

@@ -2,6 +2,7 @@
 /// Command lines of the program in a folder that goes with the test.
 #include <sys/wait.h>
 
+#include <cmath>
 #include <cstdlib>
 #include <nlohmann/json.hpp>
 #include <random>
@@ -69,13 +70,14 @@ thermal = { below_rating = "1 dB" }
   void with_recording() const {
     write_audio(scratch_ / "in.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, noise(2 * 48000, 5));
   }
-  /// low.json and high.json: a flat measurement with phase, one 0.2 ms behind the other.
+  /// low.json and high.json: two ways of 24 dB/oct around 1.6 kHz with phase, one 0.2 ms behind the other.
   void with_measurements() const {
     for (const auto& [name, arrival_ms] : {std::pair{"low.json", 10.0}, {"high.json", 10.2}}) {
       nlohmann::json m{{"sample_rate_hz", 48000}, {"captures", 1}, {"arrival_ms", arrival_ms}};
       for (double hz = 20; hz < 20000; hz *= 1.03) {
         m["frequency_hz"].push_back(hz);
-        m["magnitude_db"].push_back(-30 + (hz > 500 && hz < 900 ? 4.0 : 0.0));
+        const double ratio = arrival_ms > 10.1 ? 1600 / hz : hz / 1600;
+        m["magnitude_db"].push_back(-30 + (hz > 500 && hz < 900 ? 4.0 : 0.0) - 20 * std::log10(1 + std::pow(ratio, 4)));
         m["phase_deg"].push_back(0);
         m["coherence"].push_back(0.97);
       }

@@ -145,7 +145,8 @@ class WalkThrough : public testing::Test {
     if (told != nullptr) *told = test::bytes_of(scratch_ / "told.txt");
     return WIFEXITED(status) ? WEXITSTATUS(status) : 128;
   }
-  /// Through the drivers that are on, to each place, with the hiss of the place and a recorder whose clock is its own.
+  /// Through the drivers that are on, to each place, with the hiss of the place, by a recorder that is started by hand and
+  /// whose clock runs 30 ppm fast. On its second channel what is sent, by a cable.
   void play(const std::vector<std::string>& files, const std::vector<std::string>& recordings) const {
     const std::vector<SimulatedDriver> all = box();
     std::vector<std::vector<double>> sent;
@@ -156,18 +157,40 @@ class WalkThrough : public testing::Test {
       sent.emplace_back(audio.interleaved.begin(), audio.interleaved.end());
       on.push_back(all[file.find("/high.") == std::string::npos ? 0 : 1]);
     }
+    const test::Audio noise = test::read_audio(scratch_ / "noise.wav");
+    std::vector<double> reference(noise.interleaved.begin(), noise.interleaved.end());
+    SimulatedDriver cable;
+    const std::vector<SoundPath> through_cable{{1e-3, 0.25}};
     std::uint32_t seed = 3;
     for (const std::string& name : recordings) {
       ASSERT_TRUE(kSpots.contains(name)) << "where is " << name << " recorded?";
       std::vector<std::vector<double>> responses;
       for (const SimulatedDriver& driver : on)
         responses.push_back(impulse_response(driver, paths_of(driver, kSpots.at(name)), 32768, kRate));
-      std::vector<double> heard =
-          record(sent, responses, {.gain = 4, .drift_ppm = seed == 3 ? 20.0 : 0.0, .tail_frames = 24000}, kRate);
-      std::mt19937 bits(++seed);  // hiss, even over +-6e-5: some 40 dB below what is played
+      // The hand is slower each time.
+      const auto by_hand = [lead = static_cast<std::size_t>(0.31 * kRate * ++seed)](const std::vector<double>& signal) {
+        std::vector<double> later(lead, 0.0);
+        later.insert(later.end(), signal.begin(), signal.end());
+        return later;
+      };
+      std::vector<std::vector<double>> played;
+      for (const std::vector<double>& signal : sent) played.push_back(by_hand(signal));
+      const Recorder recorder{.gain = 4, .drift_ppm = 30, .tail_frames = 24000};
+      std::vector<double> heard = record(played, responses, recorder, kRate);
+      const std::vector<std::vector<double>> wire{impulse_response(cable, through_cable, 32768, kRate)};
+      std::vector<double> sent_again =
+          record(std::vector<std::vector<double>>{by_hand(reference)}, wire, recorder, kRate);
+      heard.resize(std::max(heard.size(), sent_again.size()));
+      sent_again.resize(heard.size());
+      std::mt19937 bits(seed);  // hiss, even over +-6e-5: some 40 dB below what is played
       for (double& x : heard) x += (static_cast<double>(bits()) / 2147483648.0 - 1) * 6e-5;
-      audio::Writer writer(scratch_ / name, {.channels = 1});
-      writer.write(std::vector<float>(heard.begin(), heard.end()));
+      std::vector<float> both;
+      for (std::size_t n = 0; n < heard.size(); ++n) {
+        both.push_back(static_cast<float>(heard[n]));
+        both.push_back(static_cast<float>(sent_again[n]));
+      }
+      audio::Writer writer(scratch_ / name, {.channels = 2});
+      writer.write(both);
       writer.keep();
     }
   }
