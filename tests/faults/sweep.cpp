@@ -297,8 +297,8 @@ class Faults : public testing::TestWithParam<Verb> {
     }
     rusage used{};
     ::getrusage(RUSAGE_CHILDREN, &used);
-    std::cout << faults << " calls made to fail, " << kills << " runs killed, " << signals << " signalled, " << used.ru_utime.tv_sec + used.ru_stime.tv_sec
-              << " s of processors\n";
+    std::cout << faults << " calls made to fail, " << kills << " runs killed, " << signals << " signalled, "
+              << used.ru_utime.tv_sec + used.ru_stime.tv_sec << " s of processors\n";
     bench.reset();
   }
   void SetUp() override { bench->restore(before); }
