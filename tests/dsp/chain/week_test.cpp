@@ -48,6 +48,12 @@ using namespace rackproof::dsp::test;
 
 constexpr Level kAllLevels[] = {Level::lanes_1, Level::lanes_4, Level::lanes_8, Level::lanes_16};
 constexpr std::uint64_t kFar[] = {std::uint64_t{1} << 31, std::uint64_t{1} << 32, std::uint64_t{1} << 53};
+/// What a counter has counted so far: a little less, and one more, which a double does not hold behind 2^53.
+constexpr std::array<std::uint64_t, 6> kCounted = [] {
+  std::array<std::uint64_t, 6> list{};
+  for (std::size_t k = 0; k < list.size(); ++k) list[k] = k % 2 == 0 ? kFar[k / 2] - 4 : kFar[k / 2] + 1;
+  return list;
+}();
 
 /// Every block, limiters of three shapes, delays with and without a fraction. All rings are short and of lengths whose
 /// common multiple is small (96, 144, 88 / 2, 24 / 2, 15 and the like), so that their places are soon together again.
@@ -198,14 +204,14 @@ TEST(Week, BadAndBoundedSamplesAreCountedOn) {
   std::vector<float> feed(100, 0.0f), output(100);
   for (std::size_t n = 0; n < 10; ++n) feed[n * 7] = kNan;
   for (std::size_t n = 0; n < 5; ++n) feed[n * 7 + 3] = 100.0f;
-  for (const std::uint64_t far : kFar) {
+  for (const std::uint64_t counted : kCounted) {
     LentChain lent(rig.settings);
-    CounterProbe::put_samples(lent.chain, far - 4, far - 2);
+    CounterProbe::put_samples(lent.chain, counted, counted + 2);
     const float* const from = feed.data();
     float* const to = output.data();
     lent.chain.process({&from, 1}, {&to, 1}, 100);
-    EXPECT_EQ(lent.chain.bad_samples(), far - 4 + 10);
-    EXPECT_EQ(lent.chain.bounded_samples(), far - 2 + 5);
+    EXPECT_EQ(lent.chain.bad_samples(), counted + 10);
+    EXPECT_EQ(lent.chain.bounded_samples(), counted + 2 + 5);
     lent.chain.reset();
     EXPECT_EQ(lent.chain.bad_samples() + lent.chain.bounded_samples(), 0u);
   }
@@ -218,11 +224,11 @@ TEST(Week, LimitedFramesAreCountedOn) {
   static_cast<void>(first.run(in, 64));
   const std::uint64_t limited = first.chain.take_meter(0).limited_frames;
   ASSERT_GT(limited, 100u);
-  for (const std::uint64_t far : kFar) {
+  for (const std::uint64_t counted : kCounted) {
     LentChain lent(rig.settings, Level::lanes_1);
-    CounterProbe::put_limited_frames(lent.chain, 0, far - 50);
+    CounterProbe::put_limited_frames(lent.chain, 0, counted);
     static_cast<void>(lent.run(in, 64));
-    EXPECT_EQ(lent.chain.take_meter(0).limited_frames, far - 50 + limited);
+    EXPECT_EQ(lent.chain.take_meter(0).limited_frames, counted + limited);
     EXPECT_EQ(lent.chain.take_meter(0).limited_frames, 0u);
   }
 }
