@@ -186,6 +186,7 @@ TEST(Week, AfterAProgrammeSilenceBringsBackTheStateOfAChainThatHeardNothing) {
   for (const Level level : kAllLevels) {
     if (!Chain::has(level)) continue;
     const std::uint64_t period = period_of(rig.settings, level), dead = 3 * 48000;  // 60 of the thermal time
+    ASSERT_NE(period, 0u);
     const std::uint64_t whole = (6000 + dead + period - 1) / period * period;
     Watched watched(rig.settings, level);
     watched.be_silent(as_far_as(whole, period));
