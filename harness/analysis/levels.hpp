@@ -33,7 +33,7 @@ class Levels {
 
  private:
   friend struct CounterProbe;  // the tests' own: puts counters where days would bring them
-  struct Sum {  // A. Neumaier's form of Kahan's summation (ZAMM 54, 1974)
+  struct Sum {                 // A. Neumaier's form of Kahan's summation (ZAMM 54, 1974)
     double total = 0, lost = 0;
     void add(double x) {
       const double next = total + x;

@@ -58,9 +58,9 @@ std::string as_pcm24(float x) { return le(static_cast<std::uint32_t>(static_cast
 std::string as_float(float x) { return le(std::bit_cast<std::uint32_t>(x), 4); }
 std::string as_float_be(float x) { return be(std::bit_cast<std::uint32_t>(x), 4); }
 
-std::string rf64(std::uint64_t frames, std::uint64_t tag, std::uint64_t bits) {
+std::string rf64(std::uint64_t frames, std::uint64_t tag, std::uint64_t bits, std::uint32_t rate = kRate) {
   const std::uint64_t bytes = bits / 8, data = frames * bytes;
-  const std::string format = format_chunk(tag, 1, kRate, bits, bytes);
+  const std::string format = format_chunk(tag, 1, rate, bits, bytes);
   return riff(chunk("ds64", le(4 + 36 + format.size() + 8 + data, 8) + le(data, 8) + le(frames, 8) + le(0, 4)) +
                   format + chunk("data", "", 0xffffffffu),
               "RF64");
@@ -207,6 +207,23 @@ TEST(FarStream, ConvertedAtAFarPlaceIsConvertedAsNearBy) {
   const std::vector<float> near = converted(0);
   EXPECT_EQ(near.size(), 733u);  // ceil(500 * 96000 / 65536)
   for (const std::uint64_t place : {k31 - 250, k32 - 250, k53 - 250}) EXPECT_EQ(converted(place), near) << place;
+}
+/// A time in seconds is two roundings from its frame: less than half a frame up to 2^51 of them, feed_stream.hpp.
+TEST(FarStream, AStartInSecondsIsExactUpTo2To51Frames) {
+  const std::uint64_t frames = k53;
+  std::mt19937 rng(33);
+  for (const std::uint32_t rate : {44100u, 48000u, 96000u, 192000u}) {
+    const std::string header = rf64(frames, 1, 8, rate);
+    const SparseFile file(header.size() + frames);
+    file.put(0, header);
+    for (int n = 0; n < 50; ++n) {
+      const std::uint64_t start = (k53 >> (2 + n % 24)) - 1 - rng() % 1000;
+      const FeedStream stream(
+          file.path(),
+          {.feeds = {{"main", 1, {}}}, .sample_rate_hz = rate, .start_s = static_cast<double>(start) / rate});
+      ASSERT_EQ(stream.frames(), frames - start) << start << " at " << rate;
+    }
+  }
 }
 TEST(FarStream, HowManyFramesAConversionMakesIsExact) {
   const std::uint64_t frames = k53 + 1;
