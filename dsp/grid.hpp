@@ -10,6 +10,9 @@ inline constexpr float kMagnitudeBound = 63.095734f;
 /// -400 dBFS: what is quieter than this in a filter's state is silence.
 inline constexpr float kQuiet = 1e-20f;
 
+/// The tests' own, and nowhere else defined: puts counters where years would bring them.
+struct CounterProbe;
+
 /// What a power limiter knows of its coil, in squares of samples: what the limiter that takes over goes on from.
 struct CoilHeat {
   float mean_square = 0.0f;  ///< of what left, as slowly as the coil warms; 1.0 = a lasting square wave at full scale

@@ -209,6 +209,7 @@ class PeakLimiter {
   std::int32_t bounded_samples(int l) const noexcept { return lane_of(bounded_, l); }
 
  private:
+  friend struct rackproof::dsp::CounterProbe;
   static constexpr float kMargin = 0x1p-23f, kTiny = 0x1p-40f, kUnit = 0x1p30f;
   static constexpr float kNever = std::numeric_limits<float>::max();  // no peak is above this
   static constexpr std::int32_t kLowBits = 15, kLowMask = (1 << kLowBits) - 1;

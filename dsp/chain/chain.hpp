@@ -60,10 +60,23 @@ class Chain {
   static bool has(Level level) noexcept;  ///< built in, and this machine can run it
   static Level best() noexcept;
 
-  /// 0 where the settings are out of range.
+  /// Bytes of memory that `configure` must be lent for these settings at this level.
+  /// They hold all of the chain but this object: the feeds as they were let in, the sections with their states, the
+  /// delay lines, the limiters with what they look ahead at, the meters. The few bytes are among them with which each
+  /// part begins at a multiple of 64 (Arena::kAlignment), so memory that begins anywhere will do.
+  /// They depend on the numbers of feeds, outputs, points and sections, on delays, look-aheads and holds in samples, on
+  /// which limiters are enabled, on the level, and on the machine (the size of its pointers); not on gains, coefficients
+  /// or ceilings. Ask with the level that `configure` will be given.
+  /// 0 is never an answer for what can run. It is given where `level` cannot run here; where there is no feed or no
+  /// output, or more than kMaxFeeds, kMaxOutputs or kMaxWays - 1 points; where an output's way or source is not there; and
+  /// where a gain is not finite. A block's own ranges (a ceiling, a delay, a tap) are not looked at: of such settings it
+  /// says some number, and `configure` refuses them whatever it is lent.
+  /// Nothing is kept: it may be called from any thread, and while the chain is at work.
   static std::size_t required_bytes(const ChainSettings& settings, Level level = best()) noexcept;
-  /// `memory` need not be aligned. The settings are copied: nothing that they point to need outlive the call. Refused,
-  /// the chain has no outputs.
+  /// `memory` holds `required_bytes` of the same settings and level, or more, and need not be aligned. The settings are
+  /// copied: nothing that they point to need outlive the call. `out_of_range` where a number of the settings cannot be
+  /// run, or the level not here; `memory_too_small` where less is lent. Refused, the chain has no outputs, and what it
+  /// was before is gone.
   [[nodiscard]] Setup configure(const ChainSettings& settings, std::span<std::byte> memory,
                                 Level level = best()) noexcept;
   void reset() noexcept;  ///< back to just configured, counters and meters too
@@ -85,6 +98,7 @@ class Chain {
   std::size_t outputs() const noexcept { return outputs_; }
 
  private:
+  friend struct CounterProbe;
   const EngineTable* table_ = nullptr;
   void* engine_ = nullptr;
   std::span<float> admitted_;  ///< kGridFrames a feed

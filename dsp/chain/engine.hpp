@@ -125,6 +125,7 @@ class Engine {
   }
 
  private:
+  friend struct rackproof::dsp::CounterProbe;
   using Cascade = SectionCascade<W>;
 
   struct Route {

@@ -21,13 +21,13 @@ double held_db(std::size_t bin) {
 
 }  // namespace
 
-void HeldMeter::add(float least_gain) {
-  ++all_;
+void HeldMeter::add(float least_gain, std::uint64_t cells) {
+  all_ += cells;
   if (!(least_gain < 1.0f)) return;
   if (cells_.empty()) cells_.resize(kBins);
-  ++cells_[std::min((kOne - std::bit_cast<std::uint32_t>(least_gain)) >> kShift, kBins - 1)];
-  over_1_ += least_gain < kOneDb ? 1 : 0;
-  over_3_ += least_gain < kThreeDb ? 1 : 0;
+  cells_[std::min((kOne - std::bit_cast<std::uint32_t>(least_gain)) >> kShift, kBins - 1)] += cells;
+  over_1_ += least_gain < kOneDb ? cells : 0;
+  over_3_ += least_gain < kThreeDb ? cells : 0;
   least_ = std::min(least_, least_gain);
 }
 
@@ -44,7 +44,7 @@ Held HeldMeter::held() const {
   for (std::size_t bin = kBins; bin-- > 0;) {
     if (cells_[bin] == 0) continue;
     const double db = held_db(bin);
-    held.mean_db += db * cells_[bin] / all;
+    held.mean_db += db * static_cast<double>(cells_[bin]) / all;
     seen += cells_[bin];
     if (!found && seen > above) {
       held.p95_db = std::min(db, held.greatest_db);

@@ -23,12 +23,12 @@ struct Held {
 
 class HeldMeter {
  public:
-  /// A cell in which the gain was at least `least_gain`, above 0; 1 and more: nothing is held.
-  void add(float least_gain);
+  /// A cell in which the gain was at least `least_gain`, above 0; 1 and more: nothing is held. Or so many of them.
+  void add(float least_gain, std::uint64_t cells = 1);
   Held held() const;
 
  private:
-  std::vector<std::uint32_t> cells_;  ///< by bin; empty until something is held
+  std::vector<std::uint64_t> cells_;  ///< by bin; empty until something is held
   std::uint64_t all_ = 0, over_1_ = 0, over_3_ = 0;
   float least_ = 1.0f;
 };

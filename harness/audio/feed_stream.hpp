@@ -21,10 +21,10 @@ struct SRC_STATE_tag;
 namespace rackproof::audio {
 
 struct FeedStreamSettings {
-  std::vector<rig::Feed> feeds;          ///< in the order of the tracks
-  std::uint32_t sample_rate_hz = 48000;  ///< of the tracks
-  bool resample = false;                 ///< without it, a file at another rate is an error
-  double start_s = 0;
+  std::vector<rig::Feed> feeds;                  ///< in the order of the tracks
+  std::uint32_t sample_rate_hz = 48000;          ///< of the tracks
+  bool resample = false;                         ///< without it, a file at another rate is an error
+  double start_s = 0;                            ///< to the nearest frame: exact up to 2^51 frames at every sample rate
   std::optional<double> seconds = std::nullopt;  ///< to the end, if not given
 };
 
@@ -46,6 +46,7 @@ class FeedStream {
   std::size_t read(std::span<float* const> tracks, std::size_t frames);
 
  private:
+  friend struct CounterProbe;  // the tests' own: puts counters where days would bring them
   struct Delete {
     void operator()(SRC_STATE_tag* state) const;
   };

@@ -10,6 +10,7 @@
 #include <exception>
 #include <utility>
 
+#include "harness/audio/wave_header.hpp"
 #include "harness/errors.hpp"
 #include "harness/files/descriptor.hpp"
 #include "harness/files/fingerprint.hpp"
@@ -27,45 +28,6 @@ constexpr std::array<Coding, 5> kCodings{
 const Coding& coding_of(Subtype subtype) { return kCodings[static_cast<std::size_t>(subtype)]; }
 
 constexpr std::size_t kMostOfHeader = 4096, kReadBack = std::size_t{1} << 20;
-
-std::uint32_t number_at(std::string_view bytes, std::size_t at) {
-  std::uint32_t number = 0;
-  for (std::size_t byte = 4; byte-- > 0;) number = number << 8 | static_cast<unsigned char>(bytes[at + byte]);
-  return number;
-}
-void put_number(std::string& bytes, std::size_t at, std::uint64_t number, std::size_t size) {
-  for (std::size_t byte = 0; byte < size && at + byte < bytes.size(); ++byte)
-    bytes[at + byte] = static_cast<char>(number >> (8 * byte));
-}
-
-/// The header of a WAV or RF64 up to its samples as it must be: the sizes that belong to so many frames of `frame_bytes`
-/// each, and no PEAK chunk, which holds the time of day. Empty where it is no such header.
-std::string as_it_must_be(std::string header, std::uint64_t frames, std::uint64_t frame_bytes) {
-  const bool is_long = header.starts_with("RF64");
-  if (header.size() < 12 || (!is_long && !header.starts_with("RIFF"))) return {};
-  const std::uint64_t data = frames * frame_bytes, rest = header.size() + data + data % 2 - 8;
-  put_number(header, 4, is_long ? 0xffffffffu : rest, 4);
-  for (std::size_t at = 12; at + 8 <= header.size();) {
-    const std::string_view id(header.data() + at, 4);
-    const std::size_t length = number_at(header, at + 4);
-    if (id == "data") {
-      put_number(header, at + 4, is_long ? 0xffffffffu : data, 4);
-      return at + 8 == header.size() ? header : std::string();
-    }
-    if (id == "fact") put_number(header, at + 8, frames, 4);
-    if (id == "ds64") {
-      put_number(header, at + 8, rest, 8);
-      put_number(header, at + 16, data, 8);
-      put_number(header, at + 24, frames, 8);
-    }
-    if (id == "PEAK" && at + 8 + length <= header.size()) {
-      header.replace(at, 4, "JUNK");
-      std::fill_n(header.begin() + static_cast<std::ptrdiff_t>(at + 8), length, '\0');
-    }
-    at += 8 + length + length % 2;
-  }
-  return {};
-}
 
 }  // namespace
 
@@ -104,7 +66,7 @@ struct Writer::Sink {
     if (position == 0) {
       header = piece;
     } else if (fingerprinted == 0 && position == static_cast<sf_count_t>(header.size())) {
-      expected_header = as_it_must_be(header, expected_frames, frame_bytes);
+      expected_header = completed_wave_header(header, expected_frames, frame_bytes);
       fingerprint.add(expected_header);
       fingerprint.add(piece);
       fingerprinted = behind;
@@ -142,12 +104,12 @@ Writer::Writer(Writer&&) noexcept = default;
 Writer::Writer(std::filesystem::path place, const WriterSettings& settings)
     : settings_(settings), file_(std::make_unique<files::WholeFile>(std::move(place))) {
   files::must_be_replaceable(file_->place(), files::Kind::wav);
-  const std::uint64_t bytes = settings_.expected_frames * frame_bytes();
-  const int container = bytes > settings_.plain_wav_bytes ? SF_FORMAT_RF64 : SF_FORMAT_WAV;
+  is_long_ = settings_.expected_frames > settings_.plain_wav_bytes / frame_bytes();
+  const bool is_beyond_4_gib = settings_.expected_frames > 0xffffffffu / frame_bytes();
   SF_INFO info{};
   info.samplerate = static_cast<int>(settings_.sample_rate_hz);
   info.channels = static_cast<int>(settings_.channels);
-  info.format = container | coding_of(settings_.subtype).sndfile_format;
+  info.format = (is_long_ ? SF_FORMAT_RF64 : SF_FORMAT_WAV) | coding_of(settings_.subtype).sndfile_format;
   sink_ = std::make_unique<Sink>(*file_, settings_.expected_frames, frame_bytes());
   SF_VIRTUAL_IO calls = Sink::calls();
   sound_.reset(sf_open_virtual(&calls, SFM_WRITE, &info, sink_.get()));
@@ -155,8 +117,7 @@ Writer::Writer(std::filesystem::path place, const WriterSettings& settings)
   if (!sound_)
     throw MachineError(fmt::format("{}: cannot be written: {}", file_->place().string(), sf_strerror(nullptr)));
   sf_command(sound_.get(), SFC_SET_ADD_PEAK_CHUNK, nullptr, SF_FALSE);  // it carries the time of day
-  if (container == SF_FORMAT_RF64)
-    sf_command(sound_.get(), SFC_RF64_AUTO_DOWNGRADE, nullptr, bytes > 0xffffffffu ? SF_TRUE : SF_FALSE);
+  if (is_long_) sf_command(sound_.get(), SFC_RF64_AUTO_DOWNGRADE, nullptr, is_beyond_4_gib ? SF_TRUE : SF_FALSE);
 }
 
 const std::filesystem::path& Writer::place() const { return file_->place(); }
@@ -168,6 +129,12 @@ void Writer::must_have_written() const {
 }
 
 void Writer::write(std::span<const float> interleaved) {
+  const std::uint64_t frames = interleaved.size() / settings_.channels;
+  if (!is_long_ && frames > settings_.plain_wav_bytes / frame_bytes() - frames_)
+    throw MachineError(
+        fmt::format("{}: cannot be written: {} frames were said ahead, and for more than {} of them a "
+                    "plain WAV has no room",
+                    place().string(), settings_.expected_frames, settings_.plain_wav_bytes / frame_bytes()));
   const sf_count_t items = static_cast<sf_count_t>(interleaved.size());
   sf_count_t written = 0;
   if (settings_.subtype == Subtype::float32 || settings_.subtype == Subtype::float64) {
@@ -187,7 +154,7 @@ void Writer::write(std::span<const float> interleaved) {
   must_have_written();
   if (written != items)
     throw MachineError(fmt::format("{}: cannot be written: {}", place().string(), sf_strerror(sound_.get())));
-  frames_ += interleaved.size() / settings_.channels;
+  frames_ += frames;
 }
 
 /// The header from the disk; the file must be as long as it says.
@@ -210,7 +177,7 @@ void Writer::finish() {
     throw MachineError(fmt::format("{}: cannot be written: its header cannot be completed", place().string()));
   must_have_written();
   std::string header = header_read_back();
-  const std::string must_be = as_it_must_be(header, frames_, frame_bytes());
+  const std::string must_be = completed_wave_header(header, frames_, frame_bytes());
   if (must_be.size() == header.size() && must_be != header) {
     // What was begun as RF64 gets a PEAK chunk even where it was declined, and a wrong size where no frame came.
     files::write_at(file_->descriptor(), must_be, 0, place());

@@ -44,7 +44,8 @@ class Writer {
   Writer(Writer&&) noexcept;
   Writer& operator=(Writer&&) = delete;
 
-  /// Whole frames, interleaved. Throws MachineError when they cannot all be written.
+  /// Whole frames, interleaved. Throws MachineError when they cannot all be written: also where so many fewer were
+  /// expected that a plain WAV was begun, and they have no room in it.
   void write(std::span<const float> interleaved);
   /// On the disk, with a header that is right and as long as it must be, still beside its place.
   void finish();
@@ -73,6 +74,7 @@ class Writer {
   std::unique_ptr<Sink> sink_;                    // writes to file_
   std::unique_ptr<sf_private_tag, Close> sound_;  // writes to sink_
   std::uint64_t frames_ = 0;
+  bool is_long_ = false;  ///< RF64
   std::string fingerprint_;
   std::vector<std::int32_t> steps_;
 };

@@ -6,6 +6,15 @@
 
 namespace rackproof::stimuli {
 
+void Generator::skip(std::uint64_t frames) {
+  std::vector<double> passed(static_cast<std::size_t>(std::min<std::uint64_t>(frames, 4096)));
+  while (frames > 0) {
+    const auto count = static_cast<std::size_t>(std::min<std::uint64_t>(frames, passed.size()));
+    fill(std::span(passed).first(count));
+    frames -= count;
+  }
+}
+
 std::vector<double> take(Generator& signal, std::size_t frames) {
   std::vector<double> samples(frames);
   signal.fill(samples);

@@ -17,6 +17,8 @@ class Generator {
   virtual ~Generator() = default;
   /// The next samples.
   virtual void fill(std::span<double> out) = 0;
+  /// Goes on `frames` later, as if they had been taken. In no time where the signal is a formula.
+  virtual void skip(std::uint64_t frames);
 };
 using Signal = std::unique_ptr<Generator>;
 
@@ -24,7 +26,7 @@ using Signal = std::unique_ptr<Generator>;
 std::vector<double> take(Generator& signal, std::size_t frames);
 inline std::vector<double> take(const Signal& signal, std::size_t frames) { return take(*signal, frames); }
 
-/// A signal from its definition: `at(n)` is sample n, a double.
+/// A signal from its definition: `at(n)` is sample n, a double. One that remembers something is `mutable`.
 template <class At>
 Signal formula(At at) {
   struct Formula final : Generator {
@@ -32,12 +34,18 @@ Signal formula(At at) {
     void fill(std::span<double> out) override {
       for (double& x : out) x = at_(position_++);
     }
+    void skip(std::uint64_t frames) override {
+      if constexpr (requires(const At& same) { same(std::uint64_t{}); })
+        position_ += frames;
+      else
+        Generator::skip(frames);  // it remembers something
+    }
     At at_;
     std::uint64_t position_ = 0;
   };
   return std::make_unique<Formula>(std::move(at));
 }
-/// A signal from another one, sample by sample: `of(x, n)`.
+/// A signal from another one, sample by sample: `of(x, n)`, which remembers nothing.
 template <class Of>
 Signal shaped(Signal source, Of of) {
   struct Shaped final : Generator {
@@ -45,6 +53,10 @@ Signal shaped(Signal source, Of of) {
     void fill(std::span<double> out) override {
       source_->fill(out);
       for (double& x : out) x = of_(x, position_++);
+    }
+    void skip(std::uint64_t frames) override {
+      source_->skip(frames);
+      position_ += frames;
     }
     Signal source_;
     Of of_;

@@ -1,6 +1,7 @@
 #pragma once
 /// Signals that a formula gives: tones, edges, pulses, sweeps, and the worst case of a linear path.
-/// Claim    a phase is a fraction of a turn, taken from the sample's number and not summed up: it does not drift.
+/// Claim    a phase is a fraction of a turn, taken from the sample's number and not summed up: it does not drift. At
+///          sample n it is within 2^-52 of the n f turns that there have been (after a week at 48 kHz, 4e-7 rad).
 #include <cstdint>
 #include <span>
 #include <vector>

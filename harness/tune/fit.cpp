@@ -1,12 +1,13 @@
 #include "harness/tune/fit.hpp"
 
 #include <Eigen/Core>
+#include <Eigen/QR>
 #include <algorithm>
 #include <cmath>
 #include <numbers>
 #include <optional>
 #include <random>
-#include <unsupported/Eigen/NonLinearOptimization>
+#include <unsupported/Eigen/LevenbergMarquardt>
 
 #include "dsp/design/response.hpp"
 #include "harness/analysis/bands.hpp"
@@ -61,6 +62,14 @@ Eigen::MatrixXd smoothing_of(const FitProblem& problem) {
   return rows;
 }
 
+/// A factorisation whose R is square. Eigen's own has as many rows as there are residuals, and its solver makes one of
+/// its vectors longer for that. A matrix of Eigen 3.4 that is made another size when memory is gone is freed twice.
+struct SquareFactor : Eigen::ColPivHouseholderQR<Eigen::MatrixXd> {
+  using Eigen::ColPivHouseholderQR<Eigen::MatrixXd>::ColPivHouseholderQR;
+  // Eigen calls it by this name. NOLINTNEXTLINE(readability-identifier-naming)
+  auto matrixR() const { return matrixQR().topLeftCorner(cols(), cols()); }
+};
+
 /// The residuals of LM: deviation, boost that is too much, gain that is not worth it.
 class Model {
  public:
@@ -68,6 +77,7 @@ class Model {
   using InputType = Vector;
   using ValueType = Vector;
   using JacobianType = Eigen::MatrixXd;
+  using QRSolver = SquareFactor;
   // Eigen reads these two by their names. NOLINTNEXTLINE(readability-identifier-naming)
   enum { InputsAtCompileTime = Eigen::Dynamic, ValuesAtCompileTime = Eigen::Dynamic };
 
@@ -296,8 +306,9 @@ std::vector<dsp::EqSettings> fit(const FitProblem& problem, const FitOptions& op
     if (start > 0)
       for (Index p = 0; p < x.size(); ++p) x[p] += scatter() * (p % kEach == 0 ? 0.8 : 1.2);
     Eigen::LevenbergMarquardt<Model> solver(model);
-    solver.parameters.maxfev = 120;
-    solver.parameters.ftol = solver.parameters.xtol = 1e-8;
+    solver.setMaxfev(120);
+    solver.setFtol(1e-8);
+    solver.setXtol(1e-8);
     solver.minimize(x);
     if (!x.allFinite()) continue;
     Vector residual(model.values());

@@ -33,6 +33,7 @@ class Pipeline {
   void run(std::size_t workers);
 
  private:
+  friend struct CounterProbe;  // the tests' own: puts counters where days would bring them
   struct Step {
     std::vector<Stage> after;
     std::function<bool(std::size_t)> work;

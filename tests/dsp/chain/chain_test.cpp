@@ -518,6 +518,30 @@ TEST(Chain, RefusesWhatItCannotRun) {
   idle.process({}, {}, 64);  // not configured: does nothing
   EXPECT_EQ(idle.outputs(), 0u);
 }
+TEST(Chain, RequiredBytesAreOfSizesAloneAndEnoughWhereverTheMemoryBegins) {
+  for (const Level level : kLevels) {
+    const auto bytes_after = [&](auto&& change) {
+      TestRig rig(2, 3, true);
+      change(rig);
+      return Chain::required_bytes(rig.settings, level);
+    };
+    const std::size_t plain = bytes_after([](TestRig&) {});
+    EXPECT_EQ(plain > 0, Chain::has(level));
+    if (plain == 0) continue;
+    EXPECT_EQ(plain, bytes_after([](TestRig& r) { r.outputs()[0].gain = 0.1f; }));
+    EXPECT_EQ(plain, bytes_after([](TestRig& r) { r.outputs()[0].peak.ceiling = 0.01f; }));
+    EXPECT_EQ(plain, bytes_after([](TestRig& r) { r.outputs()[0].peak.ceiling = 0.0f; })) << "left to configure";
+    EXPECT_LT(plain, bytes_after([](TestRig& r) { r.outputs()[0].delay.whole_samples += 64; }));
+    EXPECT_LT(plain, bytes_after([](TestRig& r) { r.outputs()[0].peak.look_ahead_samples += 200; }));
+    EXPECT_LT(plain, bytes_after([](TestRig& r) { r.outputs()[0].peak.hold_samples += 200; }));
+    const TestRig rig(2, 3, true);
+    std::vector<std::byte> memory(plain + 64);
+    for (std::size_t begin = 0; begin < 64; ++begin) {
+      Chain chain;
+      EXPECT_EQ(chain.configure(rig.settings, std::span(memory).subspan(begin, plain), level), Setup::ok) << begin;
+    }
+  }
+}
 TEST(Chain, ALimiterOutOfRangeIsRefusedWithItsMemory) {
   TestRig rig(1, 1, true);
   rig.outputs()[0].peak.ceiling = 0;
