@@ -200,11 +200,14 @@ EditedFile::EditedFile(std::filesystem::path file) : file_(std::move(file)) {
   text_ = read_text(file_);
 }
 
-void EditedFile::replace(std::string_view text) {
+void EditedFile::replace(std::string_view text, std::span<files::WholeFile> before_it) {
   files::WholeFile whole(file_);
   whole.expect(text_);
   whole.write(text);
-  whole.commit();
+  std::vector<files::WholeFile*> all;
+  for (files::WholeFile& file : before_it) all.push_back(&file);
+  all.push_back(&whole);
+  files::commit_all(all);
   text_ = std::string(text);
   lock_ = files::Descriptor();
 }

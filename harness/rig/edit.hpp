@@ -5,10 +5,12 @@
 ///          the person is told what to write.
 #include <filesystem>
 #include <optional>
+#include <span>
 #include <string>
 #include <string_view>
 
 #include "harness/files/descriptor.hpp"
+#include "harness/files/whole_file.hpp"
 
 namespace rackproof::rig {
 
@@ -35,9 +37,10 @@ class EditedFile {
   /// What was read; nothing where there is no file.
   const std::optional<std::string>& text() const { return text_; }
 
-  /// Puts `text` in the file's place when it is whole and on the disk. Throws InputError where the file is no longer as
-  /// it was read: then it stays as it is; MachineError.
-  void replace(std::string_view text);
+  /// Puts `text` in the file's place when it is whole and on the disk, after `before_it`: files that it names, written
+  /// but not committed; all of them or none. Throws InputError where the file is no longer as it was read: then it stays
+  /// as it is; MachineError.
+  void replace(std::string_view text, std::span<files::WholeFile> before_it = {});
 
  private:
   std::filesystem::path file_;

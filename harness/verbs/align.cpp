@@ -142,8 +142,8 @@ std::vector<ResponseFile> response_files(const std::filesystem::path& into, cons
                          tune::acoustic_response(ways[w].measured, driven.ways[w], sample_rate_hz, common_s)});
   return responses;
 }
-/// All or none; what holds the same already stays as it is.
-void write(const std::vector<ResponseFile>& responses, const std::filesystem::path& into) {
+/// Written, and not yet in their places.
+std::vector<files::WholeFile> written(const std::vector<ResponseFile>& responses, const std::filesystem::path& into) {
   std::vector<files::WholeFile> files;
   files.reserve(responses.size());
   for (const ResponseFile& one : responses) {
@@ -151,9 +151,7 @@ void write(const std::vector<ResponseFile>& responses, const std::filesystem::pa
     files::must_be_replaceable(place, files::Kind::measurement_csv);
     files.emplace_back(place).write(one.text);
   }
-  std::vector<files::WholeFile*> all;
-  for (files::WholeFile& file : files) all.push_back(&file);
-  files::commit_all(all);
+  return files;
 }
 
 std::string milliseconds(double seconds) { return fmt::format("{:.4f} ms", 1e3 * seconds); }
@@ -271,21 +269,25 @@ void run_align(const AlignArguments& o) {
   const Driven driven = driven_ways(rig, now, ways, points_hz);
   tune::Alignment made = tune::align(ways, points_hz, options);
   made.warnings.insert(made.warnings.begin(), driven.warnings.begin(), driven.warnings.end());
-  std::string written;
+  std::string done;
   if (into) {
     const std::vector<ResponseFile> responses = response_files(o.into, ways, driven, now.sample_rate_hz);
-    write(responses, o.into);
+    std::vector<files::WholeFile> files = written(responses, o.into);
     const std::string text = with_alignment(*into->text(), *before, made, responses);
-    written = fmt::format("\n{} holds them already.\n", o.into.string());
-    if (text != *into->text()) {
-      into->replace(text);
-      written = fmt::format(
+    done = fmt::format("\n{} holds them already.\n", o.into.string());
+    if (text == *into->text()) {
+      std::vector<files::WholeFile*> all;
+      for (files::WholeFile& file : files) all.push_back(&file);
+      files::commit_all(all);
+    } else {
+      into->replace(text, files);
+      done = fmt::format(
           "\n{} holds them now. Measure again with all ways, then with one inverted: a deep dip at the "
           "point says that it is right.\n",
           o.into.string());
     }
   }
-  o.voice.say(text_of(rig, made, options, text_width()) + written);
+  o.voice.say(text_of(rig, made, options, text_width()) + done);
   o.voice.document(document_of(rig, made, options, o.into));
 }
 

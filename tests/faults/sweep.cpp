@@ -88,6 +88,7 @@ struct Verb {
   std::string name, command;
   std::size_t runs_a_call = 3;  ///< that are tried of many
   bool one_set = false;         ///< with a list: all files are old, or all are new
+  bool no_list = false;         ///< several files without one: a kill may leave the first ones new, until the next run
   bool is_slow = false;         ///< a second or more; and what it prints or writes is not the same twice
 };
 void PrintTo(const Verb& verb, std::ostream* out) { *out << verb.command; }  // NOLINT: GoogleTest's name
@@ -117,7 +118,8 @@ const std::vector<Verb>& verbs() {
       {.name = "align",
        .command = "align rig.toml --way low=low.json --way high=high.json --into out/rig.toml --quiet",
        .runs_a_call = 2,
-       .one_set = true},
+       .one_set = true,
+       .no_list = true},
       {.name = "seal", .command = "seal out/rig.toml --json", .one_set = true},
       {.name = "drift", .command = "drift out/rig.toml"},
       {.name = "export", .command = "export rig.toml -o out/firmware --core --quiet", .one_set = true},
@@ -443,7 +445,7 @@ TEST_P(Faults, KilledAtAnyCallThatChangesAFileItLeavesWholeFilesAndTheNextRunCle
       else
         ADD_FAILURE() << name << " is neither old nor new";
     }
-    if (verb.one_set && (has_list || !is_part_of_a_set)) {
+    if (verb.one_set && !verb.no_list && (has_list || !is_part_of_a_set)) {
       EXPECT_TRUE(old_ones == 0 || new_ones == 0) << old_ones << " old, " << new_ones << " new, with a list";
     }
     const Ended next = bench->run(verb.command);

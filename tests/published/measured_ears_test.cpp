@@ -41,7 +41,8 @@ TEST(MeasuredEars, AreFoundAgainInWhatWasRecordedThroughThem) {
       Recording captured[] = {{"ear.wav", kRate, analysis::convolve(signal.samples, responses[ear])}};
       captured[0].samples.resize(frames + 44100);
       const Measurement m = measure(signal, captured);
-      EXPECT_EQ(m.drift_ppm, 0) << "an ear bends the treble by itself";
+      // An ear bends the treble by itself: a single sweep is not told a drift by it.
+      EXPECT_EQ(m.drift_ppm, signal.name == "noise" ? std::optional<double>(0.0) : std::nullopt);
       arrival_ms[ear] = m.arrival_ms;
       std::size_t compared = 0;
       for (std::size_t i = 0; i < m.frequency_hz.size(); ++i) {
