@@ -152,10 +152,10 @@ void warn_of_clocks(const std::vector<MeasuredWay>& ways, const std::vector<doub
   // An eighth of a period loses 0.7 dB of a sum of two equal ways (20 log10 cos 22.5 degrees).
   constexpr double kPeriodShare = 0.125;
   for (std::size_t p = 0; p < points_hz.size(); ++p) {
-    const double error_ms = ways[p].measured.arrival_error_ms + ways[p + 1].measured.arrival_error_ms;
+    const double error_ms = ways[p].measured.clock_error_ms + ways[p + 1].measured.clock_error_ms;
     if (1e-3 * error_ms * points_hz[p] <= kPeriodShare) continue;
     result.warnings.push_back(
-        {"arrival-error",
+        {"clock-error",
          fmt::format(
              "the arrivals of {} and {} may be off by {:.2f} ms together, {:.0f} % of a period at {:.4g} Hz: the "
              "clocks of player and recorder are not known well enough. Send noise, or a sweep twice (stimulus "

@@ -31,11 +31,13 @@ DirectSound direct_sound(std::span<const Complex> h, std::span<const double> coh
     weight[k] *= edge * edge * (3.0 - 2.0 * edge);
   }
   std::vector<Complex> evened(bins), analytic(bins);
-  double sum = 0, moment = 0;
+  double sum = 0, moment = 0, certain = 0;
   for (std::size_t k = 1; k + 1 < bins; ++k) {
     if (!(level[k] > 0)) continue;
     evened[k] = weight[k] * h[k] / std::sqrt(level[k]);
-    sum += std::norm(evened[k]), moment += std::norm(evened[k]) * static_cast<double>(k);
+    sum += std::norm(evened[k]);
+    moment += std::norm(evened[k]) * static_cast<double>(k);
+    certain += std::norm(evened[k]) * coherence[k];
   }
   if (!(sum > 0)) return found;
 
@@ -58,6 +60,7 @@ DirectSound direct_sound(std::span<const Complex> h, std::span<const double> coh
 
   const double half_period = std::max(1.0, 0.5 * static_cast<double>(size) * sum / moment);
   found.period_samples = 2 * half_period;
+  found.coherence = certain / sum;
   const std::vector<double> pulse{1.0};
   const double centre = static_cast<double>(first);
   const analysis::Arrival crest = analysis::find_arrival(

@@ -16,6 +16,7 @@ struct DirectSound {
   double at_samples = 0;  ///< negative: before time zero
   int polarity = 1;
   double period_samples = 0;  ///< in the middle of the band that counts, by power
+  double coherence = 0;       ///< the mean over that band
 };
 /// `h`: bins 0 .. N/2 of a response of N samples, time zero at 0 (what is before it wraps); `coherence` as many.
 DirectSound direct_sound(std::span<const analysis::Complex> h, std::span<const double> coherence);

@@ -114,6 +114,7 @@ Measurement read(const rig::JsonFields& fields, const std::filesystem::path& fil
   m.polarity = static_cast<int>(fields.whole("polarity", -1, 1).value_or(1));
   m.drift_ppm = fields.number("drift_ppm", kDrift);
   m.arrival_error_ms = fields.number("arrival_error_ms", {0, 1e6, "ms"}).value_or(0);
+  m.clock_error_ms = fields.number("clock_error_ms", {0, 1e6, "ms"}).value_or(0);
   for (const char* key : {"frequency_hz", "magnitude_db"})
     if (!fields.has(key)) fields.missing(key, "a list of numbers, as 'rackproof measure -o FILE.json' writes it");
   m.frequency_hz = *fields.numbers("frequency_hz", kFrequency);
@@ -225,6 +226,7 @@ nlohmann::ordered_json document_of(const Measurement& m) {
                    {"kind", m.kind},
                    {"arrival_ms", rounded(m.arrival_ms, 1e6)},
                    {"arrival_error_ms", rounded(m.arrival_error_ms, 1e6)},
+                   {"clock_error_ms", rounded(m.clock_error_ms, 1e6)},
                    {"polarity", m.polarity},
                    {"drift_ppm", m.drift_ppm ? Json(rounded(*m.drift_ppm, 1e3)) : Json(nullptr)},
                    {"smoothing", m.smoothing},

@@ -68,6 +68,7 @@ struct Measurement {
   /// How far the arrival may be off, by noise (three standard deviations) and by a drift that is not known for sure; what
   /// reflections do to it is not in it.
   double arrival_error_ms = 0;
+  double clock_error_ms = 0;  ///< the part of it that a drift makes, which is not known for sure
   int polarity = 1;  ///< -1: the direct sound's crest points the other way; the phase says so as well. 0: it cannot be
                      ///< told
   /// Above 0: the recorder's clock runs faster than the player's. Already corrected. Nothing: it cannot be told.

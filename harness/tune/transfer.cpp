@@ -31,8 +31,9 @@ constexpr double kWindowSeconds = 1.4, kUpperWindowSeconds = 0.35, kBeforeSecond
 constexpr double kLeastCoherence = 0.3;                  // in the best octave; below, nothing of what was sent arrived
 constexpr double kBandFloor = 1e-5, kSweepFloor = 0.03;  // of the density times frequency: what was sent reaches so far
 constexpr double kMostDriftPpm = 1000, kTrebleHz = 3000, kSureBend = 1.3, kDoubtfulBend = 1.08;
-constexpr double kOwnPhaseShare = 0.02;  // of the period in the band's middle: what a box moves its own crest by
-constexpr double kCrestSamples = 0.01;   // what a crest's place is good to without noise
+// Of the period in the band's middle: what a box moves its own crest by, and more where noise leaves less of its band.
+constexpr double kOwnPhaseShare = 0.02, kOwnPhaseInNoise = 0.16;
+constexpr double kCrestSamples = 0.01;  // what a crest's place is good to without noise
 constexpr double kCableSharesPpm = 1, kHornSharesPpm = 10,
                  kBendShare = 0.15;  // of a drift that a single sweep told: what a horn may add
 constexpr double kMostMagnitudeError_db = 40;
@@ -266,6 +267,7 @@ class Way {
     std::vector<Complex> h;  ///< at frequency_hz(), arrival taken out
     Samples coherence, noise_share;
     Drift drift;
+    double clock_error_ms = 0;
     double time_error_s = 0;  ///< three standard deviations, by noise alone
     std::vector<Warning> warnings;
   };
@@ -313,8 +315,10 @@ class Way {
     if (polarity.sign == 0)
       heard.warnings.push_back({"polarity-open", fmt::format("{}: the polarity cannot be told: {}; align goes by phase",
                                                              captured.name, polarity.why)});
-    heard.time_error_s =
-        time_error_s(rough) + (path == By::cable ? 0.0 : kOwnPhaseShare * direct.period_samples / rate_);
+    heard.time_error_s = time_error_s(rough);
+    if (path == By::loudspeaker)
+      heard.time_error_s +=
+          (kOwnPhaseShare + kOwnPhaseInNoise * (1 - direct.coherence)) * direct.period_samples / rate_;
     const auto whole = static_cast<std::ptrdiff_t>(std::lround(rest));
     lag += whole;
     rest -= static_cast<double>(whole);
@@ -334,6 +338,7 @@ class Way {
                          (sweep_ ? 1.0 : 0.5) * static_cast<double>(x_.size());
     const double by_clock_s = clock ? 0.0 : 1e-6 * heard.drift.error_ppm * until / rate_;
     heard.facts.arrival_error_ms = 1e3 * (heard.time_error_s + by_clock_s);
+    heard.clock_error_ms = 1e3 * by_clock_s;
     const Overlap used = overlap(x_, y, lag);
     heard.facts.level_dbfs = analysis::levels_of(Samples(used.y.begin(), used.y.end())).rms_dbfs();
     return heard;
@@ -794,6 +799,7 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
     }
     m.arrival_ms += share * heard.facts.arrival_ms;
     m.arrival_error_ms = std::max(m.arrival_error_ms, heard.facts.arrival_error_ms);
+    m.clock_error_ms = std::max(m.clock_error_ms, heard.clock_error_ms);
     if (m.drift_ppm && heard.facts.drift_ppm)
       *m.drift_ppm += share * *heard.facts.drift_ppm;
     else

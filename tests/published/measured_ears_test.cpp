@@ -67,5 +67,47 @@ TEST(MeasuredEars, AreFoundAgainInWhatWasRecordedThroughThem) {
   }
 }
 
+// In noise: level and arrival are within what the measurement says of itself, from 40 dB down to none.
+TEST(MeasuredEars, ErrInNoiseByNoMoreThanIsTold) {
+  const auto responses = ears();
+  const std::size_t frames = 4 * 44100;
+  const Recording sent{"noise", kRate, stimuli::take(stimuli::scaled(stimuli::pink_noise(kRate, 3), 0.1), frames)};
+  const std::vector<double> hiss = stimuli::take(stimuli::pink_noise(kRate, 17), frames + 44100);
+  for (const auto& response : responses) {
+    std::vector<double> clean = analysis::convolve(sent.samples, response);
+    clean.resize(hiss.size());
+    double power = 0;
+    for (const double x : clean) power += x * x / static_cast<double>(frames);
+    const Recording quiet[] = {{"ear.wav", kRate, clean}};
+    const double arrives_ms = measure(sent, quiet).arrival_ms;
+    double before = 0;
+    for (const double ratio_db : {40.0, 20.0, 10.0, 0.0}) {
+      SCOPED_TRACE(ratio_db);
+      Recording captured[] = {quiet[0]};
+      const double noise = std::sqrt(power) * analysis::ratio_from_db(-ratio_db);
+      for (std::size_t n = 0; n < hiss.size(); ++n) captured[0].samples[n] += noise * hiss[n];
+      const Measurement m = measure(sent, captured);
+      EXPECT_NEAR(m.arrival_ms, arrives_ms, m.arrival_error_ms);
+      std::size_t all = 0, within = 0;
+      double told = 0;
+      for (std::size_t i = 0; i < m.frequency_hz.size(); ++i) {
+        const double f = m.frequency_hz[i];
+        if (f < 300 || f > 12000) continue;
+        std::complex<double> truth = 0;
+        for (std::size_t n = 0; n < response.size(); ++n)
+          truth += response[n] * std::polar(1.0, -2 * 3.14159265358979323846 * f / kRate * static_cast<double>(n));
+        const double off_db = m.magnitude_db[i] - analysis::db_from_ratio(std::abs(truth));
+        // Two standard deviations: 19 of 20, and the 0.4 dB of the segments' ends (above).
+        within += std::abs(off_db) <= m.magnitude_error_db[i] + 0.4;
+        told += m.magnitude_error_db[i];
+        ++all;
+      }
+      EXPECT_GT(static_cast<double>(within), 0.9 * static_cast<double>(all));
+      EXPECT_GT(told / static_cast<double>(all), 1.5 * before) << "more noise, and no more error told";
+      before = told / static_cast<double>(all);
+    }
+  }
+}
+
 }  // namespace
 }  // namespace rackproof::tune

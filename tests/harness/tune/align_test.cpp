@@ -181,8 +181,8 @@ TEST(Align, WarnsOfArrivalsThatAreNotKnownWellEnough) {
   const std::vector<double> points{1600};
   for (const auto& [error_ms, warned] : {std::pair{0.0385, false}, {0.0395, true}}) {
     std::vector<MeasuredWay> ways{way("low", points, 0, 0, 1), way("high", points, 1, 0.2, 1)};
-    for (MeasuredWay& one : ways) one.measured.arrival_error_ms = error_ms;
-    EXPECT_EQ(warns(align(ways, points), "arrival-error"), warned) << error_ms;
+    for (MeasuredWay& one : ways) one.measured.clock_error_ms = error_ms;
+    EXPECT_EQ(warns(align(ways, points), "clock-error"), warned) << error_ms;
   }
 }
 
