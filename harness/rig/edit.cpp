@@ -200,11 +200,23 @@ EditedFile::EditedFile(std::filesystem::path file) : file_(std::move(file)) {
   text_ = read_text(file_);
 }
 
-void EditedFile::replace(std::string_view text) {
+void EditedFile::replace(std::string_view text, const std::filesystem::path& keep_as) {
   files::WholeFile whole(file_);
   whole.expect(text_);
   whole.write(text);
-  whole.commit();
+  if (keep_as.empty() || !text_) {
+    whole.commit();
+  } else {
+    files::WholeFile kept(keep_as);
+    kept.expect(std::nullopt);
+    kept.write(*text_);
+    struct stat facts {};
+    if (::stat(file_.c_str(), &facts) != 0 || ::fchmod(kept.descriptor(), facts.st_mode & 0777) != 0)
+      throw MachineError(fmt::format("{}: cannot be given the mode of {}: {}", files::shown(keep_as),
+                                     files::shown(file_), files::reason(errno)));
+    files::WholeFile* const both[] = {&kept, &whole};
+    files::commit_all(both);
+  }
   text_ = std::string(text);
   lock_ = files::Descriptor();
 }

@@ -36,8 +36,9 @@ class EditedFile {
   const std::optional<std::string>& text() const { return text_; }
 
   /// Puts `text` in the file's place when it is whole and on the disk. Throws InputError where the file is no longer as
-  /// it was read: then it stays as it is; MachineError.
-  void replace(std::string_view text);
+  /// it was read: then it stays as it is; MachineError. With `keep_as` what was read is put there, where no file may
+  /// stand, with the mode of the file: both are in their places, or nothing has changed.
+  void replace(std::string_view text, const std::filesystem::path& keep_as = {});
 
  private:
   std::filesystem::path file_;

@@ -20,6 +20,7 @@
 #include "harness/tune/shown_way.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
+#include "harness/verbs/unseal.hpp"
 #include "harness/verbs/verb.hpp"
 
 namespace rackproof {
@@ -29,6 +30,7 @@ struct AlignArguments {
   std::filesystem::path rig_file, into;
   std::vector<std::string> ways, distances, temperatures;
   bool far = false;
+  Unseal unseal;
   Voice voice;
 };
 
@@ -159,7 +161,7 @@ void write(const std::vector<ResponseFile>& responses, const std::filesystem::pa
 std::string milliseconds(double seconds) { return fmt::format("{:.4f} ms", 1e3 * seconds); }
 
 Json document_of(const rig::Rig& rig, const tune::Alignment& made, const tune::AlignOptions& options,
-                 const std::filesystem::path& into) {
+                 const std::filesystem::path& into, const std::string& kept) {
   const auto rounded = [](double x, double steps) { return std::round(x * steps) / steps; };
   Json ways = Json::array(), points = Json::array(), warnings = Json::array();
   for (const tune::AlignedWay& way : made.ways)
@@ -185,6 +187,7 @@ Json document_of(const rig::Rig& rig, const tune::Alignment& made, const tune::A
   for (const Warning& warning : made.warnings) warnings.push_back({{"code", warning.code}, {"text", warning.text}});
   return {{"rig", rig.file.string()},
           {"into", into.empty() ? Json(nullptr) : Json(into.string())},
+          {"kept", kept.empty() ? Json(nullptr) : Json(kept)},
           {"ways", ways},
           {"points", points},
           {"warnings", warnings}};
@@ -253,6 +256,7 @@ void run_align(const AlignArguments& o) {
       throw InputError(
           fmt::format("{}: there is no such file; --into wants the rig that was measured", o.into.string()));
     before = rig::parse_rig(*into->text(), o.into);
+    o.unseal.require(*into);
   }
   const rig::Rig rig = rig::load_rig(o.rig_file);
   if (rig.ways.size() < 2)
@@ -272,21 +276,22 @@ void run_align(const AlignArguments& o) {
   tune::Alignment made = tune::align(ways, points_hz, options);
   made.warnings.insert(made.warnings.begin(), driven.warnings.begin(), driven.warnings.end());
   std::string written;
+  Unseal::Outcome unsealed;
   if (into) {
     const std::vector<ResponseFile> responses = response_files(o.into, ways, driven, now.sample_rate_hz);
     write(responses, o.into);
     const std::string text = with_alignment(*into->text(), *before, made, responses);
     written = fmt::format("\n{} holds them already.\n", o.into.string());
     if (text != *into->text()) {
-      into->replace(text);
+      unsealed = o.unseal.replace(*into, text);
       written = fmt::format(
           "\n{} holds them now. Measure again with all ways, then with one inverted: a deep dip at the "
           "point says that it is right.\n",
           o.into.string());
     }
   }
-  o.voice.say(text_of(rig, made, options, text_width()) + written);
-  o.voice.document(document_of(rig, made, options, o.into));
+  o.voice.say(text_of(rig, made, options, text_width()) + written + unsealed.words);
+  o.voice.document(document_of(rig, made, options, o.into, unsealed.kept));
 }
 
 }  // namespace
@@ -315,6 +320,7 @@ void add_align(CLI::App& program, int& status) {
   add_option(*verb, "--into", o->into, "The rig file to write the delays and polarities into; comments and order stay")
       .type_name("FILE");
   add_flag(*verb, "--far", o->far, "The ways do stand so far apart that they arrive more than 10 ms after one another");
+  o->unseal.add_to(*verb);
   o->voice.add_to(*verb);
   when_called(*verb, [o, &status] {
     run_align(*o);

@@ -13,6 +13,7 @@
 #include "harness/tune/flatten.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
+#include "harness/verbs/unseal.hpp"
 #include "harness/verbs/verb.hpp"
 
 namespace rackproof {
@@ -37,7 +38,8 @@ double tilt_of(const std::string& text) {
 /// The file that is written into: a rig's `[system]`, or a venue's `[venue]` or `[venue.feed.NAME]`.
 class Place {
  public:
-  Place(fs::path file, const std::string& feed) : file_(std::move(file)), edited_(file_) {
+  Place(fs::path file, const std::string& feed, const Unseal& unseal)
+      : file_(std::move(file)), edited_(file_), unseal_(unseal) {
     text_ = edited_.text() ? *edited_.text()
                            : fmt::format(
                                  "# Tonight's room, by measurement. Deleted, it leaves the rig as it was.\n"
@@ -51,6 +53,7 @@ class Place {
                         "[system] is one for all feeds",
                         feed, file_.string()));
       rig_ = rig::parse_rig(text_, file_);
+      unseal_.require(edited_);
       table_ = "system";
     } else {
       const rig::Entry* format = root.find("format");
@@ -71,7 +74,8 @@ class Place {
   /// What a person set to make it quieter stays; what would be louder than the fit allows is brought down.
   double gain_db(double most_db) const { return standing_gain_db_ ? std::min(*standing_gain_db_, most_db) : most_db; }
 
-  void write(const tune::Flattened& made) {
+  /// Where the old file of a sealed rig went, and the words for it.
+  Unseal::Outcome write(const tune::Flattened& made) {
     std::string text = text_;
     if (const double gain = gain_db(made.gain_db); !standing_gain_db_ || *standing_gain_db_ != gain)
       text = rig::with_value(text, file_, table_, "gain", quoted({rig::Quantity::gain, gain}));
@@ -82,8 +86,12 @@ class Place {
                         band.width_value);
     if (!made.eq.empty()) eq += "]";
     text = rig::with_value(text, file_, table_, "eq", eq);
-    if (rig_) compile(rig::parse_rig(text, file_));  // what would not run is not written
-    edited_.replace(text);
+    if (rig_) {
+      compile(rig::parse_rig(text, file_));  // what would not run is not written
+      return unseal_.replace(edited_, text);
+    }
+    edited_.replace(text);  // a venue has no seal
+    return {};
   }
 
  private:
@@ -117,6 +125,7 @@ class Place {
 
   fs::path file_;
   rig::EditedFile edited_;
+  const Unseal& unseal_;
   std::string text_, table_;
   std::optional<rig::Rig> rig_;
   std::optional<double> standing_gain_db_;
@@ -128,6 +137,7 @@ struct Flatten {
   fs::path into;
   std::string target = "flat", tilt, from, to, feed;
   int points = 6;
+  Unseal unseal;
   Voice voice;
 
   static std::vector<tune::Measurement> load(const std::vector<fs::path>& files) {
@@ -146,13 +156,15 @@ struct Flatten {
     settings.target = tune::load_target(target);
     if (!tilt.empty()) settings.target.tilt_db_per_oct = tilt_of(tilt);
     const std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);
-    Place place(into, feed);
+    Place place(into, feed, unseal);
     settings.sample_rate_hz = place.sample_rate_hz(measured.at(0).sample_rate_hz);
     const tune::Flattened made = tune::flatten(measured, settings, unseen);
-    place.write(made);
+    const Unseal::Outcome unsealed = place.write(made);
     const std::vector<Warning> warnings = warnings_for(place, measured, made);
-    voice.say(text_of(place, made, warnings));
-    voice.document(document_of(place, made, warnings));
+    voice.say(text_of(place, made, warnings) + unsealed.words);
+    Json document = document_of(place, made, warnings);
+    document["kept"] = unsealed.kept.empty() ? Json(nullptr) : Json(unsealed.kept);
+    voice.document(document);
   }
 
   std::vector<Warning> warnings_for(const Place& place, const std::vector<tune::Measurement>& measured,
@@ -267,6 +279,7 @@ void add_flatten(CLI::App& program, int&) {
   add_option(*verb, "--check", flatten->check, "A measurement that is not fitted, to judge by; may be repeated")
       .type_name("FILE.json")
       .allow_extra_args(false);
+  flatten->unseal.add_to(*verb);
   flatten->voice.add_to(*verb);
   when_called(*verb, [flatten] { flatten->run(); });
 }

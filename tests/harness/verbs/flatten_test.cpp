@@ -107,6 +107,44 @@ TEST_F(FlattenVerb, IntoARigKeepsThePersonsFile) {
   EXPECT_LE(rig::load_rig(folder() / "rig.toml").system_eq.size(), 2u);
 }
 
+TEST_F(FlattenVerb, IntoASealedRigOnlyWhereThatIsMeant) {
+  put(folder() / "rig.toml", rig_text());
+  ASSERT_EQ(Shell::run("$R seal rig.toml").status, 0);
+  const std::string seal = bytes_of(folder() / "rig.seal");
+  const Result refused = run("a.json --into rig.toml --json");
+  EXPECT_EQ(refused.status, 2);
+  EXPECT_EQ(refused.out, "");
+  for (const char* words : {"rig.toml", "rig.seal", "--unseal"}) EXPECT_THAT(refused.err, HasSubstr(words));
+  EXPECT_EQ(bytes_of(folder() / "rig.toml"), rig_text());
+  EXPECT_FALSE(names().contains("rig.kept-1.toml"));
+  // A venue has no seal, whatever stands beside it.
+  put(folder() / "tonight.seal", seal);
+  EXPECT_EQ(run("a.json --into tonight.toml").status, 0);
+
+  const Result meant = run("a.json --into rig.toml --unseal");
+  ASSERT_EQ(meant.status, 0) << meant.err;
+  for (const char* words : {"rig.kept-1.toml", "rig.seal", "drift", "--again"})
+    EXPECT_THAT(meant.out, HasSubstr(words));
+  EXPECT_EQ(bytes_of(folder() / "rig.kept-1.toml"), rig_text());
+  EXPECT_EQ(bytes_of(folder() / "rig.seal"), seal);
+  EXPECT_EQ(Shell::run("$R drift rig.toml").status, 1);
+  EXPECT_EQ(Shell::run("$R plan rig.toml --sealed").status, 2);
+  const std::string once = bytes_of(folder() / "rig.toml");
+  const Result twice = run("b.json --points 2 --into rig.toml --unseal --json");
+  ASSERT_EQ(twice.status, 0) << twice.err;
+  EXPECT_EQ(json::parse(twice.out).at("kept"), "rig.kept-2.toml");
+  EXPECT_EQ(bytes_of(folder() / "rig.kept-1.toml"), rig_text());
+  EXPECT_EQ(bytes_of(folder() / "rig.kept-2.toml"), once);
+  // Put back, it is the sealed rig again.
+  EXPECT_EQ(Shell::run("cp rig.kept-1.toml rig.toml && $R drift rig.toml").status, 0);
+  // Without a seal --unseal asks for nothing.
+  std::filesystem::remove(folder() / "rig.seal");
+  const Result free = run("a.json --into rig.toml --unseal --json");
+  EXPECT_EQ(free.status, 0) << free.err;
+  EXPECT_EQ(json::parse(free.out).at("kept"), nullptr);
+  EXPECT_FALSE(names().contains("rig.kept-3.toml"));
+}
+
 TEST_F(FlattenVerb, IntoOneFeedOfAVenueLeavesTheOthers) {
   put(folder() / "v.toml",
       "# mine\nformat = 1\n[venue]\ngain = \"-1 dB\" # all\n[venue.feed.left]\ngain = \"-9 "
