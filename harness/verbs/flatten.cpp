@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
+#include "harness/files/entry.hpp"
 #include "harness/rig/document.hpp"
 #include "harness/rig/edit.hpp"
 #include "harness/rig/fields.hpp"
@@ -25,7 +26,7 @@ namespace fs = std::filesystem;
 double frequency_of(const std::string& option, const std::string& text) {
   const double hz = typed_number(option, text, rig::Quantity::frequency, "\"80 Hz\"");
   if (!(hz > 0))
-    throw InputError(fmt::format("{}: read {}; right would be a frequency above 0, as in 80", option, text));
+    throw InputError(fmt::format("{}: read {}; right would be a frequency above 0, as in 80 Hz", option, text));
   return hz;
 }
 double tilt_of(const std::string& text) {
@@ -67,8 +68,8 @@ class Place {
     standing(root);
   }
 
-  double sample_rate_hz(double otherwise) const { return rig_ ? rig_->controller.sample_rate_hz : otherwise; }
   const std::string& table() const { return table_; }
+  const std::optional<rig::Rig>& rig() const { return rig_; }
   std::size_t standing_bands() const { return standing_bands_; }
 
   /// What a person set to make it quieter stays; what would be louder than the fit allows is brought down.
@@ -134,7 +135,7 @@ class Place {
 
 struct Flatten {
   std::vector<fs::path> measurements, check;
-  fs::path into;
+  fs::path into, rig_file;
   std::string target = "flat", tilt, from, to, feed;
   int points = 6;
   Unseal unseal;
@@ -157,7 +158,15 @@ struct Flatten {
     if (!tilt.empty()) settings.target.tilt_db_per_oct = tilt_of(tilt);
     const std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);
     Place place(into, feed, unseal);
-    settings.sample_rate_hz = place.sample_rate_hz(measured.at(0).sample_rate_hz);
+    if (!rig_file.empty() && place.rig() && !files::are_one(rig_file, into))
+      throw InputError(
+          fmt::format("--rig: read {}; right would be {}, which --into names and which is a rig itself, or "
+                      "nothing",
+                      rig_file.string(), into.string()));
+    std::optional<rig::Rig> rig = place.rig();
+    if (!rig && !rig_file.empty()) rig = rig::load_rig(rig_file);
+    if (rig) settings.rig = tune::band_of(*rig);
+    settings.sample_rate_hz = rig ? rig->controller.sample_rate_hz : measured.at(0).sample_rate_hz;
     const tune::Flattened made = tune::flatten(measured, settings, unseen);
     const Unseal::Outcome unsealed = place.write(made);
     const std::vector<Warning> warnings = warnings_for(place, measured, made);
@@ -206,6 +215,8 @@ struct Flatten {
                   {"eq", std::move(eq)},
                   {"from_hz", made.from_hz},
                   {"to_hz", made.to_hz},
+                  {"from_why", made.from_why},
+                  {"to_why", made.to_why},
                   {"before", deviation(made.all.before)},
                   {"after", deviation(made.all.after)},
                   {"fitted", residual(made.fitted)},
@@ -225,6 +236,8 @@ struct Flatten {
                                           measurements.size(), measurements.size() == 1 ? "" : "s", hz(made.from_hz),
                                           hz(made.to_hz), target, tilt.empty() ? "" : " with " + tilt),
                               width);
+    out += wrapped(made.from_why, width, fmt::format("  from {}: ", hz(made.from_hz)));
+    out += wrapped(made.to_why, width, fmt::format("  to {}: ", hz(made.to_hz)));
     out += fmt::format("\n[{}] gain {:+.2f} dB and {} section{}\n", place.table(), place.gain_db(made.gain_db),
                        made.eq.size(), made.eq.size() == 1 ? "" : "s");
     Table eq({{"at"}, {"gain"}, {"q"}});
@@ -273,9 +286,15 @@ void add_flatten(CLI::App& program, int&) {
   add_option(*verb, "--tilt", flatten->tilt, "A slope on top of the target, around 1 kHz: \"-0.8 dB/oct\"")
       .type_name("SLOPE");
   add_option(*verb, "--points", flatten->points, "Sections at most; 6 if not given").type_name("N");
-  add_option(*verb, "--from", flatten->from, "Where to begin; where the loudspeaker does, if not given")
+  add_option(*verb, "--rig", flatten->rig_file,
+             "The rig that played: nothing is boosted below its high-pass. Of --into, if that is a rig")
+      .type_name("FILE");
+  add_option(*verb, "--from", flatten->from,
+             "Where to begin; if not given, where the rig (--rig) or the loudspeaker does. 80 is 80 Hz")
       .type_name("HZ");
-  add_option(*verb, "--to", flatten->to, "Where to end; where the loudspeaker does, if not given").type_name("HZ");
+  add_option(*verb, "--to", flatten->to,
+             "Where to end; if not given, where the rig (--rig) or the loudspeaker does. 500 is 500 Hz")
+      .type_name("HZ");
   add_option(*verb, "--check", flatten->check, "A measurement that is not fitted, to judge by; may be repeated")
       .type_name("FILE.json")
       .allow_extra_args(false);
