@@ -9,6 +9,7 @@
 #include <cmath>
 #include <numbers>
 #include <random>
+#include <tuple>
 
 #include "harness/analysis/bands.hpp"
 
@@ -84,7 +85,7 @@ TEST(Fit, OfAnyResponseNoTwoSectionsAreAtOddsAndNoBoundIsPassed) {
     return low + (high - low) * static_cast<double>(bits()) / 4294967296.0;
   };
   std::size_t sections = 0, better = 0;
-  constexpr int kRuns = 20;
+  constexpr int kRuns = 30;
   for (int run = 0; run < kRuns; ++run) {
     Sections faults;
     for (int n = 0; n < 7; ++n) faults.push_back(bell(30 * std::exp2(even(0.3, 8.7)), even(-7, 7), even(0.6, 5)));
@@ -142,6 +143,37 @@ TEST(Fit, AHollowIsBoostedOnlyWhereCutsCannotDoIt) {
   cuts.bounds.most_gain_db = 0;
   const FitProblem problem = made_by({bell(700, -5, 1.5)});
   EXPECT_GT(judge(problem, fit(problem, cuts)).rms_db, judge(problem, deep).rms_db + kBoostWorthDb);
+}
+
+TEST(Fit, NoBoostThatIsNotWorthIt) {
+  std::size_t boosted = 0, left = 0;
+  for (double depth_db = 0.25; depth_db < 0.5; depth_db += 0.01) {
+    const FitProblem problem = made_by({bell(700, -depth_db, 6)});
+    const Sections eq = fit(problem, up_to(1));
+    if (boosts(eq)) {
+      EXPECT_GT(judge(problem, {}).rms_db - judge(problem, eq).rms_db, kBoostWorthDb) << depth_db;
+      ++boosted;
+    } else {
+      ++left;
+    }
+  }
+  EXPECT_GT(boosted, 0u);
+  EXPECT_GT(left, 2u);
+}
+
+// A hollow that asks for far more than the bound allows: the solver's penalty alone leaves 0.3 to 0.6 dB too much here.
+TEST(Fit, TheBoundHoldsWhateverIsAskedFor) {
+  for (const auto& [q, depth_db, bound_db] : {std::tuple{2.0, 8.0, 0.5}, {1.0, 14.0, 0.5}, {2.0, 8.0, 1.0}}) {
+    FitProblem problem = made_by({bell(500, -depth_db, q)});
+    for (std::size_t k = 0; k < problem.frequency_hz.size(); ++k)
+      if (problem.frequency_hz[k] < 400) problem.most_boost_db[k] = bound_db;
+    FitOptions options = up_to(4);
+    options.starts = 1;
+    const Sections eq = fit(problem, options);
+    EXPECT_TRUE(boosts(eq));
+    const std::vector<double> gain = gain_db_of(eq, problem.frequency_hz, 48000);
+    for (std::size_t k = 0; k < gain.size(); ++k) EXPECT_LE(gain[k], problem.most_boost_db[k] + 1e-9);
+  }
 }
 
 TEST(Fit, WhatHasNoWeightIsNotMended) {
