@@ -200,11 +200,23 @@ EditedFile::EditedFile(std::filesystem::path file) : file_(std::move(file)) {
   text_ = read_text(file_);
 }
 
-void EditedFile::replace(std::string_view text, std::span<files::WholeFile> before_it) {
+void EditedFile::replace(std::string_view text, const std::filesystem::path& keep_as,
+                         std::span<files::WholeFile> before_it) {
   files::WholeFile whole(file_);
   whole.expect(text_);
   whole.write(text);
   std::vector<files::WholeFile*> all;
+  std::optional<files::WholeFile> kept;
+  if (!keep_as.empty() && text_) {
+    kept.emplace(keep_as);
+    kept->expect(std::nullopt);
+    kept->write(*text_);
+    struct stat facts {};
+    if (::stat(file_.c_str(), &facts) != 0 || ::fchmod(kept->descriptor(), facts.st_mode & 0777) != 0)
+      throw MachineError(fmt::format("{}: cannot be given the mode of {}: {}", files::shown(keep_as),
+                                     files::shown(file_), files::reason(errno)));
+    all.push_back(&*kept);
+  }
   for (files::WholeFile& file : before_it) all.push_back(&file);
   all.push_back(&whole);
   files::commit_all(all);

@@ -37,10 +37,12 @@ class EditedFile {
   /// What was read; nothing where there is no file.
   const std::optional<std::string>& text() const { return text_; }
 
-  /// Puts `text` in the file's place when it is whole and on the disk, after `before_it`: files that it names, written
-  /// but not committed; all of them or none. Throws InputError where the file is no longer as it was read: then it stays
-  /// as it is; MachineError.
-  void replace(std::string_view text, std::span<files::WholeFile> before_it = {});
+  /// Puts `text` in the file's place when it is whole and on the disk. Throws InputError where the file is no longer as
+  /// it was read: then it stays as it is; MachineError. With `keep_as` what was read is put there first, where no file may
+  /// stand, with the mode of the file; then `before_it`, files that `text` names, written but not committed. All are in
+  /// their places, or nothing has changed.
+  void replace(std::string_view text, const std::filesystem::path& keep_as = {},
+               std::span<files::WholeFile> before_it = {});
 
  private:
   std::filesystem::path file_;

@@ -22,12 +22,14 @@ using Vector = Eigen::VectorXd;
 using Index = Eigen::Index;
 
 constexpr Index kEach = 3;              // numbers a section: frequency, gain, Q
-constexpr double kGainCost = 0.01;      // dB of deviation that a dB of gain must be worth: no pair works against itself
+constexpr double kGainCost = 0.02;      // dB of deviation that a dB of gain must be worth: no pair works against itself
 constexpr double kBoostCost = 4;        // a dB too much boost costs as much as these dB of deviation
-constexpr double kPriorDb = 3;          // how large faults are, as a rule
+constexpr double kPriorDb = 4;          // how large faults are, as a rule
 constexpr double kBoostDoubt = 1.5;     // a boost in the wrong place is worse than a cut, a narrow one worse still
 constexpr double kBoostMarginDb = 0.3;  // it begins to cost so far below the bound
 constexpr double kIdleGainDb = 0.2;     // below it a section is left out
+constexpr double kSectionWorthDb = 0.01;       // root mean square: so much less deviation with it, or it is left out
+constexpr int kFirstTries = 120, kTries = 40;  // evaluations of a start, and of what is fitted anew
 constexpr double kLeastPower = 1e-30;
 
 std::span<const double> as_span(const std::vector<double>& values) { return values; }
@@ -70,6 +72,12 @@ struct SquareFactor : Eigen::ColPivHouseholderQR<Eigen::MatrixXd> {
   auto matrixR() const { return matrixQR().topLeftCorner(cols(), cols()); }
 };
 
+/// A section on its way.
+struct Candidate {
+  dsp::EqSettings eq;
+  bool cuts_only = false;
+};
+
 /// The residuals of LM: deviation, boost that is too much, gain that is not worth it.
 class Model {
  public:
@@ -81,8 +89,8 @@ class Model {
   // Eigen reads these two by their names. NOLINTNEXTLINE(readability-identifier-naming)
   enum { InputsAtCompileTime = Eigen::Dynamic, ValuesAtCompileTime = Eigen::Dynamic };
 
-  Model(const FitProblem& problem, const FitOptions& options)
-      : problem_(problem), options_(options), size_(static_cast<Index>(problem.frequency_hz.size())) {
+  Model(const FitProblem& problem, const FitBounds& bounds)
+      : problem_(problem), bounds_(bounds), size_(static_cast<Index>(problem.frequency_hz.size())) {
     const Eigen::MatrixXd smoothing = smoothing_of(problem);
     const Vector level = Eigen::Map<const Vector>(problem.level_db.data(), size_).unaryExpr(&power_from_db);
     for (Index k = 0; k < size_; ++k)
@@ -103,10 +111,29 @@ class Model {
     }
     const double sum = root_weight_.squaredNorm();
     mean_ = sum > 0 ? Vector(root_weight_.cwiseAbs2() / sum) : Vector(root_weight_);
+    weights_ = sum;
   }
 
-  Index inputs() const { return kEach * static_cast<Index>(options_.types.size()); }
-  Index values() const { return smoothed_.rows() + size_ + static_cast<Index>(options_.types.size()); }
+  /// What the numbers of the solver stand for from now on. The first of them are where they are.
+  Vector take(std::span<const Candidate> sections) {
+    candidates_.assign(sections.begin(), sections.end());
+    Vector x(inputs());
+    for (Index s = 0; s < x.size() / kEach; ++s) put(x, s, candidates_[static_cast<std::size_t>(s)].eq);
+    return x;
+  }
+  std::vector<Candidate> candidates(const Vector& x) const {
+    std::vector<Candidate> list = candidates_;
+    for (Index s = 0; s < x.size() / kEach; ++s) list[static_cast<std::size_t>(s)].eq = section(x, s);
+    return list;
+  }
+  Index inputs() const { return kEach * static_cast<Index>(candidates_.size()); }
+  Index values() const { return smoothed_.rows() + size_ + static_cast<Index>(candidates_.size()); }
+  /// The root mean square deviation, in dB, with all that is held against the sections.
+  double cost_db(const Vector& x) const {
+    Vector residual(values());
+    residuals(x, powers(x), residual);
+    return std::sqrt(residual.squaredNorm() / std::max(weights_, kLeastPower));
+  }
 
   int operator()(const Vector& x, Vector& out) const {
     residuals(x, powers(x), out);
@@ -132,25 +159,22 @@ class Model {
   }
 
   dsp::EqSettings section(const Vector& x, Index s) const {
-    const FitBounds& b = options_.bounds;
+    const FitBounds& b = bounds_;
+    const Candidate& candidate = candidates_[static_cast<std::size_t>(s)];
     dsp::EqSettings eq;
-    eq.type = options_.types[static_cast<std::size_t>(s)];
+    eq.type = candidate.eq.type;
     eq.at_hz = std::exp(squash(x[kEach * s], std::log(b.from_hz), std::log(b.to_hz)));
-    eq.gain_db = squash(x[kEach * s + 1], b.least_gain_db, b.most_gain_db);
+    eq.gain_db = squash(x[kEach * s + 1], b.least_gain_db, most_gain_db(candidate));
     eq.width = dsp::EqWidth::q;
     eq.width_value = std::exp(squash(x[kEach * s + 2], std::log(b.least_q), std::log(b.most_q)));
     return eq;
   }
   void put(Vector& x, Index s, const dsp::EqSettings& eq) const {
-    const FitBounds& b = options_.bounds;
+    const FitBounds& b = bounds_;
+    const double most_db = most_gain_db(candidates_[static_cast<std::size_t>(s)]);
     x[kEach * s] = stretch(std::log(eq.at_hz), std::log(b.from_hz), std::log(b.to_hz));
-    x[kEach * s + 1] = stretch(eq.gain_db, b.least_gain_db, b.most_gain_db);
+    x[kEach * s + 1] = stretch(eq.gain_db, b.least_gain_db, most_db);
     x[kEach * s + 2] = stretch(std::log(eq.width_value), std::log(b.least_q), std::log(b.most_q));
-  }
-  std::vector<dsp::EqSettings> sections(const Vector& x) const {
-    std::vector<dsp::EqSettings> list;
-    for (Index s = 0; s < x.size() / kEach; ++s) list.push_back(section(x, s));
-    return list;
   }
 
   /// At the rows that have weight.
@@ -163,10 +187,10 @@ class Model {
     }
     return problem_.level_free ? Vector(out.array() - mean_.dot(out)) : out;
   }
-  Vector power_of(std::span<const dsp::EqSettings> eq) const {
+  Vector power_of(std::span<const Candidate> sections) const {
     Vector all = Vector::Ones(size_), one(size_);
-    for (const dsp::EqSettings& section : eq) {
-      power_response(section, problem_.frequency_hz, problem_.sample_rate_hz, one);
+    for (const Candidate& section : sections) {
+      power_response(section.eq, problem_.frequency_hz, problem_.sample_rate_hz, one);
       all = all.cwiseProduct(one);
     }
     return all;
@@ -186,6 +210,7 @@ class Model {
   }
 
  private:
+  double most_gain_db(const Candidate& candidate) const { return candidate.cuts_only ? 0 : bounds_.most_gain_db; }
   static double squash(double x, double low, double high) { return low + (high - low) * (0.5 + 0.5 * std::tanh(x)); }
   static double stretch(double value, double low, double high) {
     return std::atanh(std::clamp(2 * (value - low) / (high - low) - 1, -0.99, 0.99));
@@ -202,7 +227,7 @@ class Model {
            std::lerp(problem_.doubt_db[left], problem_.doubt_db[right], std::clamp(share, 0.0, 1.0));
   }
   Eigen::MatrixXd powers(const Vector& x) const {
-    Eigen::MatrixXd all(size_, static_cast<Index>(options_.types.size()));
+    Eigen::MatrixXd all(size_, static_cast<Index>(candidates_.size()));
     for (Index s = 0; s < all.cols(); ++s)
       power_response(section(x, s), problem_.frequency_hz, problem_.sample_rate_hz, all.col(s));
     return all;
@@ -229,54 +254,56 @@ class Model {
   }
 
   const FitProblem& problem_;
-  const FitOptions& options_;
+  const FitBounds& bounds_;
+  std::vector<Candidate> candidates_;
   Index size_;
   std::vector<Index> rows_;  ///< of the grid, those that have weight
   std::vector<std::pair<Index, Index>> spans_;
   Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor> smoothed_;  ///< powers in, smoothed powers out
   Vector root_weight_, target_, mean_;
+  double weights_ = 0;
 };
 
-/// Section after section where the deviation is worst, as wide as it is there.
-Vector greedy(const Model& model, const FitOptions& options) {
-  Vector x = Vector::Zero(model.inputs());
-  std::vector<dsp::EqSettings> taken;
-  const FitBounds& b = options.bounds;
-  for (Index s = 0; s < static_cast<Index>(options.types.size()); ++s) {
-    const Vector off = model.deviation(model.power_of(taken));
-    dsp::EqSettings eq;
-    eq.type = options.types[static_cast<std::size_t>(s)];
-    Index worst = 0;
-    if (eq.type == dsp::EqType::lowshelf || eq.type == dsp::EqType::highshelf) {
-      // A shelf: what its end of the range needs, from an octave within it.
-      worst = eq.type == dsp::EqType::lowshelf ? 0 : off.size() - 1;
-      const double octave_in = eq.type == dsp::EqType::lowshelf ? 4.0 : 0.4;
-      eq.at_hz = std::clamp(model.frequency(worst) * octave_in, b.from_hz, b.to_hz);
-      eq.width_value = std::numbers::sqrt2 / 2;
-    } else {
-      double most = -1;
-      for (Index k = 0; k < off.size(); ++k) {  // what a bound forbids to mend is not where to begin
-        const double need = std::min(off[k], -b.least_gain_db);
-        const double worth = need >= 0 ? need : std::min(-need, b.most_gain_db);
-        if (worth > most) most = worth, worst = k;
-      }
-      Index low = worst, high = worst;
-      const auto same_side = [&](Index k) {
-        return off[k] * off[worst] > 0 && std::abs(off[k]) > std::abs(off[worst]) / 2;
-      };
-      while (low > 0 && same_side(low - 1)) --low;
-      while (high + 1 < off.size() && same_side(high + 1)) ++high;
-      const double octaves = std::clamp(std::log2(model.frequency(high) / model.frequency(low)), 0.2, 3.0);
-      eq.at_hz = std::clamp(model.frequency(worst), b.from_hz, b.to_hz);
-      // Q of a width between half-gain points (W3C note): 1 / (2 sinh(ln 2 / 2 * octaves))
-      eq.width_value = std::clamp(1 / (2 * std::sinh(std::numbers::ln2 / 2 * octaves)), b.least_q, b.most_q);
+/// One more section where the deviation is worst, as wide as it is there.
+Candidate next_of(const Model& model, std::span<const Candidate> taken, dsp::EqType type, bool cuts_only,
+                  const FitBounds& b) {
+  const Vector off = model.deviation(model.power_of(taken));
+  const double most_gain_db = cuts_only ? 0 : b.most_gain_db;
+  dsp::EqSettings eq;
+  eq.type = type;
+  Index worst = 0;
+  if (eq.type == dsp::EqType::lowshelf || eq.type == dsp::EqType::highshelf) {
+    // A shelf: what its end of the range needs, from an octave within it.
+    worst = eq.type == dsp::EqType::lowshelf ? 0 : off.size() - 1;
+    const double octave_in = eq.type == dsp::EqType::lowshelf ? 4.0 : 0.4;
+    eq.at_hz = std::clamp(model.frequency(worst) * octave_in, b.from_hz, b.to_hz);
+    eq.width_value = std::numbers::sqrt2 / 2;
+  } else {
+    double most = -1;
+    for (Index k = 0; k < off.size(); ++k) {  // what a bound forbids to mend is not where to begin
+      const double need = std::min(off[k], -b.least_gain_db);
+      const double worth = need >= 0 ? need : std::min(-need, most_gain_db);
+      if (worth > most) most = worth, worst = k;
     }
-    eq.width = dsp::EqWidth::q;
-    eq.gain_db = off.size() == 0 ? 0 : std::clamp(-off[worst], b.least_gain_db * 0.9, b.most_gain_db * 0.9);
-    taken.push_back(eq);
-    model.put(x, s, eq);
+    Index low = worst, high = worst;
+    const auto same_side = [&](Index k) {
+      return off[k] * off[worst] > 0 && std::abs(off[k]) > std::abs(off[worst]) / 2;
+    };
+    while (low > 0 && same_side(low - 1)) --low;
+    while (high + 1 < off.size() && same_side(high + 1)) ++high;
+    const double octaves = std::clamp(std::log2(model.frequency(high) / model.frequency(low)), 0.2, 3.0);
+    eq.at_hz = std::clamp(model.frequency(worst), b.from_hz, b.to_hz);
+    // Q of a width between half-gain points (W3C note): 1 / (2 sinh(ln 2 / 2 * octaves))
+    eq.width_value = std::clamp(1 / (2 * std::sinh(std::numbers::ln2 / 2 * octaves)), b.least_q, b.most_q);
   }
-  return x;
+  eq.width = dsp::EqWidth::q;
+  eq.gain_db = off.size() == 0 ? 0 : std::clamp(-off[worst], b.least_gain_db * 0.9, most_gain_db * 0.9);
+  return {eq, cuts_only};
+}
+std::vector<Candidate> one_after_the_other(const Model& model, const FitOptions& options, bool cuts_only) {
+  std::vector<Candidate> taken;
+  for (const dsp::EqType type : options.types) taken.push_back(next_of(model, taken, type, cuts_only, options.bounds));
+  return taken;
 }
 
 /// To whole 1/parts: the double nearest to the decimal number, so that its shortest text is short.
@@ -289,51 +316,173 @@ dsp::EqSettings as_written(dsp::EqSettings eq) {
   return eq;
 }
 
+double gain_at(const dsp::EqSettings& eq, double hz, double sample_rate_hz) {
+  return gain_db_of({&eq, 1}, {&hz, 1}, sample_rate_hz)[0];
+}
+
+/// What is fitted, step by step. No step leaves more sections than it found, but the one that says so.
+class Fit {
+ public:
+  Fit(const FitProblem& problem, const FitOptions& options)
+      : problem_(problem), options_(options), model_(problem, options.bounds) {}
+
+  std::vector<dsp::EqSettings> run() {
+    const Sections mixed = filled_up(plain(best_of_starts()));
+    const Sections cuts = filled_up(plain(solved(one_after_the_other(model_, options_, true), kFirstTries)));
+    return finished(score_db(cuts) < score_db(mixed) ? cuts : mixed);
+  }
+
+ private:
+  struct Sections {
+    std::vector<Candidate> list;
+    double cost_db = 0;
+  };
+  struct Pair {
+    std::size_t a = 0, b = 0;
+  };
+
+  Sections solved(std::span<const Candidate> start, int tries, const Vector* scattered = nullptr) {
+    Vector x = model_.take(start);
+    if (scattered != nullptr) x += *scattered;
+    if (x.size() == 0) return {{}, model_.cost_db(x)};
+    const Vector before = x;
+    Eigen::LevenbergMarquardt<Model> solver(model_);
+    solver.setMaxfev(tries);
+    solver.setFtol(1e-8);
+    solver.setXtol(1e-8);
+    solver.minimize(x);
+    if (!x.allFinite()) x = before;
+    return {model_.candidates(x), model_.cost_db(x)};
+  }
+  Sections best_of_starts() {
+    const std::vector<Candidate> first = one_after_the_other(model_, options_, false);
+    std::mt19937 bits(20231);
+    const auto scatter = [&] { return static_cast<double>(bits()) / 4294967296.0 - 0.5; };
+    Sections best = solved(first, kFirstTries);
+    for (int start = 1; start < options_.starts; ++start) {
+      Vector moved(kEach * static_cast<Index>(first.size()));
+      for (Index p = 0; p < moved.size(); ++p) moved[p] = scatter() * (p % kEach == 0 ? 0.8 : 1.2);
+      if (Sections one = solved(first, kFirstTries, &moved); one.cost_db < best.cost_db) best = std::move(one);
+    }
+    return best;
+  }
+
+  /// The least is the best: what is left, and what each section and each boost has to be worth.
+  static double score_db(const Sections& sections) {
+    const auto boosts = std::ranges::count_if(sections.list, [](const auto& one) { return one.eq.gain_db > 0; });
+    return sections.cost_db + kSectionWorthDb * static_cast<double>(sections.list.size()) +
+           kBoostWorthDb * static_cast<double>(boosts);
+  }
+  /// Two that stand on one spot, or of which one takes half of the other back.
+  std::optional<Pair> at_odds(std::span<const Candidate> list) const {
+    for (std::size_t a = 0; a < list.size(); ++a)
+      for (std::size_t b = 0; b < list.size(); ++b) {
+        const dsp::EqSettings &one = list[a].eq, &other = list[b].eq;
+        if (a == b || one.type != dsp::EqType::peaking || other.type != dsp::EqType::peaking) continue;
+        const bool on_one_spot = std::abs(std::log2(one.at_hz / other.at_hz)) < kOneSpotOctaves;
+        const bool opposing = one.gain_db * other.gain_db < 0 &&
+                              2 * std::abs(gain_at(other, one.at_hz, problem_.sample_rate_hz)) >= std::abs(one.gain_db);
+        if (on_one_spot || opposing) return Pair{a, b};
+      }
+    return std::nullopt;
+  }
+  /// One in their place, as a start: where the stronger one is, with what both do there.
+  std::vector<Candidate> merged(std::vector<Candidate> list, Pair pair) const {
+    Candidate &a = list[pair.a], &b = list[pair.b];
+    const bool a_is_stronger = std::abs(a.eq.gain_db) >= std::abs(b.eq.gain_db);
+    Candidate& stays = a_is_stronger ? a : b;
+    const Candidate& goes = a_is_stronger ? b : a;
+    const double gain_db = stays.eq.gain_db + gain_at(goes.eq, stays.eq.at_hz, problem_.sample_rate_hz);
+    stays.eq.gain_db = std::clamp(gain_db, options_.bounds.least_gain_db, options_.bounds.most_gain_db);
+    stays.cuts_only = stays.cuts_only || goes.cuts_only;
+    list.erase(list.begin() + static_cast<std::ptrdiff_t>(a_is_stronger ? pair.b : pair.a));
+    return list;
+  }
+  /// Without those that do nothing, no two of them at odds, and no boost that is not worth it.
+  Sections plain(Sections now) {
+    while (true) {
+      std::erase_if(now.list, [](const auto& one) { return std::abs(one.eq.gain_db) < kIdleGainDb; });
+      if (const auto pair = at_odds(now.list)) {
+        now = solved(merged(now.list, *pair), kTries);
+        continue;
+      }
+      if (std::optional<Sections> fewer = with_a_boost_less(now)) {
+        now = std::move(*fewer);
+        continue;
+      }
+      return now;
+    }
+  }
+  /// The least of the boosts first: as a cut if that is of use, or not at all.
+  std::optional<Sections> with_a_boost_less(const Sections& now) {
+    std::vector<std::size_t> boosts;
+    for (std::size_t s = 0; s < now.list.size(); ++s)
+      if (now.list[s].eq.gain_db > 0) boosts.push_back(s);
+    std::ranges::sort(boosts, {}, [&](std::size_t s) { return now.list[s].eq.gain_db; });
+    for (const std::size_t s : boosts) {
+      std::vector<Candidate> others = now.list;
+      others.erase(others.begin() + static_cast<std::ptrdiff_t>(s));
+      others.push_back(next_of(model_, others, now.list[s].eq.type, true, options_.bounds));
+      Sections without = solved(others, kTries);
+      if (score_db(without) <= score_db(now)) return without;
+    }
+    return std::nullopt;
+  }
+  /// What merging has freed is used where that is worth a section.
+  Sections filled_up(Sections now) {
+    while (now.list.size() < options_.types.size()) {
+      std::vector<Candidate> more = now.list;
+      more.push_back(next_of(model_, more, dsp::EqType::peaking, false, options_.bounds));
+      Sections with = plain(solved(more, kTries));
+      if (with.list.size() <= now.list.size() || score_db(with) >= score_db(now)) return now;
+      now = std::move(with);
+    }
+    return now;
+  }
+
+  /// As it is written, with every promise kept. Each pass takes 0.01 dB of a boost or a section, so there is an end.
+  std::vector<dsp::EqSettings> finished(Sections sections) const {
+    std::vector<Candidate> list = std::move(sections.list);
+    for (Candidate& one : list) one.eq = as_written(one.eq);
+    while (true) {
+      std::erase_if(list, [](const auto& one) { return std::abs(one.eq.gain_db) < kIdleGainDb / 2; });
+      if (take_from_a_boost(list)) continue;
+      const auto pair = at_odds(list);
+      if (!pair) break;
+      const bool a_is_less = std::abs(list[pair->a].eq.gain_db) < std::abs(list[pair->b].eq.gain_db);
+      list.erase(list.begin() + static_cast<std::ptrdiff_t>(a_is_less ? pair->a : pair->b));
+    }
+    std::vector<dsp::EqSettings> eq;
+    for (const Candidate& one : list) eq.push_back(one.eq);
+    std::sort(eq.begin(), eq.end(), [](const auto& a, const auto& b) { return a.at_hz < b.at_hz; });
+    return eq;
+  }
+  /// A penalty only pulls; the bound is a promise. From the one that boosts most where it is the most too much.
+  bool take_from_a_boost(std::vector<Candidate>& list) const {
+    const auto at = model_.too_much(model_.power_of(list));
+    if (!at) return false;
+    const auto boost_there = [&](const Candidate& one) {
+      return gain_at(one.eq, problem_.frequency_hz[*at], problem_.sample_rate_hz);
+    };
+    const auto most = std::ranges::max_element(list, {}, boost_there);
+    if (most == list.end() || !(most->eq.gain_db > 0)) return false;  // a bound below 0 dB: nothing to be taken
+    most->eq.gain_db = std::max(0.0, std::min(most->eq.gain_db * 0.97, most->eq.gain_db - 0.01));
+    most->eq = as_written(most->eq);
+    return true;
+  }
+
+  const FitProblem& problem_;
+  const FitOptions& options_;
+  Model model_;
+};
+
 }  // namespace
 
 std::vector<dsp::EqSettings> fit(const FitProblem& problem, const FitOptions& options) {
   if (options.types.empty() ||
       std::none_of(problem.weight.begin(), problem.weight.end(), [](double w) { return w > 0; }))
     return {};
-  Model model(problem, options);
-  const Vector first = greedy(model, options);
-  std::mt19937 bits(20231);
-  const auto scatter = [&] { return static_cast<double>(bits()) / 4294967296.0 - 0.5; };
-  Vector best = first;
-  double least = -1;
-  for (int start = 0; start < std::max(options.starts, 1); ++start) {
-    Vector x = first;
-    if (start > 0)
-      for (Index p = 0; p < x.size(); ++p) x[p] += scatter() * (p % kEach == 0 ? 0.8 : 1.2);
-    Eigen::LevenbergMarquardt<Model> solver(model);
-    solver.setMaxfev(120);
-    solver.setFtol(1e-8);
-    solver.setXtol(1e-8);
-    solver.minimize(x);
-    if (!x.allFinite()) continue;
-    Vector residual(model.values());
-    model(x, residual);
-    if (const double cost = residual.squaredNorm(); least < 0 || cost < least) least = cost, best = x;
-  }
-
-  std::vector<dsp::EqSettings> eq = model.sections(best);
-  std::erase_if(eq, [](const dsp::EqSettings& s) { return std::abs(s.gain_db) < kIdleGainDb; });
-  // A penalty only pulls; the bound is a promise. Each pass takes at least 0.01 dB of a boost, so there is an end.
-  for (dsp::EqSettings& section : eq) section = as_written(section);
-  while (const auto at = model.too_much(model.power_of(eq))) {
-    const std::span<const double> there(&problem.frequency_hz[*at], 1);
-    const auto boost_there = [&](const dsp::EqSettings& section) {
-      return gain_db_of({&section, 1}, there, problem.sample_rate_hz)[0];
-    };
-    const auto most = std::max_element(eq.begin(), eq.end(),
-                                       [&](const auto& a, const auto& b) { return boost_there(a) < boost_there(b); });
-    if (most == eq.end() || !(most->gain_db > 0)) break;  // a bound below 0 dB: nothing to be taken
-    most->gain_db = std::max(0.0, std::min(most->gain_db * 0.97, most->gain_db - 0.01));
-    *most = as_written(*most);
-  }
-  std::erase_if(eq, [](const dsp::EqSettings& s) { return std::abs(s.gain_db) < kIdleGainDb / 2; });
-  std::sort(eq.begin(), eq.end(), [](const auto& a, const auto& b) { return a.at_hz < b.at_hz; });
-  return eq;
+  return Fit(problem, options).run();
 }
 
 std::vector<double> gain_db_of(std::span<const dsp::EqSettings> eq, std::span<const double> frequency_hz,

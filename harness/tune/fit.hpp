@@ -5,6 +5,10 @@
 ///          boost by more than `most_boost_db` there.
 /// Claim    where the level is in doubt a section is believed less, the narrower the less: as the mean of a normal
 ///          distribution whose prior is 0 dB, with kPriorDb, would be.
+/// Claim    no two peaking sections stand on one spot (nearer than kOneSpotOctaves), and none takes back half or more of
+///          what one of the other sign does at its own centre: such pairs are merged, and the others fitted anew.
+/// Claim    cuts before boosts. A boost stays only where without it, a cut in its place and the others fitted anew, the
+///          deviation would be kBoostWorthDb larger or more; and from cuts alone is another start.
 /// Method   Levenberg-Marquardt (Eigen) on log frequency, gain and log Q, each squashed into its bounds, from several
 ///          starts: the worst deviations one after the other, then the same scattered by a fixed seed. What remains
 ///          of a boost above its bound is taken from the section that boosts most there. The sections are those of the
@@ -15,6 +19,10 @@
 
 #include "dsp/design/eq.hpp"
 namespace rackproof::tune {
+
+/// Nearer than what is smoothed together; common practice, no source.
+inline constexpr double kOneSpotOctaves = 1.0 / 3;
+inline constexpr double kBoostWorthDb = 0.02;  ///< root mean square
 
 /// A response on a grid that ascends; equal sizes.
 struct FitProblem {

@@ -85,23 +85,32 @@ Place average_of(std::span<const Place> places) {
   return average;
 }
 
-/// First and last index of the grid that the loudspeaker reaches: from where it has fallen 3 dB on its way to 10 dB
-/// and more; a slope gentler than that (3 to 10 dB in more than an octave) is a matter for the equaliser.
-std::pair<std::size_t, std::size_t> range_of(const Values& off_db) {
+/// What the loudspeaker reaches, as indices of the grid.
+struct Reach {
+  /// From where it has fallen 3 dB on its way to 10 dB and more; a slope gentler than that (3 to 10 dB in more than an
+  /// octave) is a matter for the equaliser, and the range then ends where it has fallen 10 dB.
+  std::size_t first = 0, last = 0;
+  std::size_t corner = 0;  ///< below it the level is 10 dB down for good; 0: the grid begins above it
+};
+Reach reach_of(const Values& off_db) {
   const double top = *std::max_element(off_db.begin(), off_db.end());
   Values high;
   for (const double level : off_db)
     if (level > top - 15) high.push_back(level);
   const double level = median(high);
-  const auto edge = [&](auto begin, auto end) {  // how many from the outside do not belong
+  // How many from the outside do not belong: of the range, and 10 dB down.
+  const auto edge = [&](auto begin, auto end) {
     const auto at_10 = std::find_if(begin, end, [&](double db) { return db >= level - 10; }) - begin;
     const auto at_3 = std::find_if(begin, end, [&](double db) { return db >= level - 3; }) - begin;
-    return at_10 == 0 ? 0 : static_cast<double>(at_3 - at_10) <= kBinsPerOctave ? at_3 : at_10;
+    const bool is_steep = at_10 > 0 && static_cast<double>(at_3 - at_10) <= kBinsPerOctave;
+    return std::pair(static_cast<std::size_t>(is_steep ? at_3 : at_10), static_cast<std::size_t>(at_10));
   };
-  const auto low = static_cast<std::size_t>(edge(off_db.begin(), off_db.end()));
-  const auto high_end = static_cast<std::size_t>(edge(off_db.rbegin(), off_db.rend()));
-  return {low, off_db.size() - 1 - high_end};
+  const auto [low, corner] = edge(off_db.begin(), off_db.end());
+  const auto [high_end, unused] = edge(off_db.rbegin(), off_db.rend());
+  return {low, off_db.size() - 1 - high_end, corner};
 }
+
+std::string in_hz(double hz) { return hz < 1000 ? fmt::format("{:.4g} Hz", hz) : fmt::format("{:.4g} kHz", hz / 1000); }
 
 /// The grid with all that the fit needs to know of it.
 class Task {
@@ -135,6 +144,7 @@ class Task {
     out.eq = fit(problem, options(6));
     out.gain_db = headroom(out.eq);
     out.from_hz = from_hz_, out.to_hz = to_hz_;
+    out.from_why = from_why_, out.to_why = to_why_;
     out.range_from_hz = hz_[range_first_], out.range_to_hz = hz_[range_last_];
     const FitProblem whole = judged(average_);
     out.all = residual(whole, out.eq);
@@ -163,19 +173,37 @@ class Task {
   void range() {
     Values off = in_db(smoothed(hz_, average_.power, 3));
     for (std::size_t k = 0; k < off.size(); ++k) off[k] -= target_[k];
-    std::tie(range_first_, range_last_) = range_of(off);
-    from_hz_ = settings_.from_hz.value_or(hz_[range_first_]);
-    to_hz_ = settings_.to_hz.value_or(hz_[range_last_]);
+    const Reach reach = reach_of(off);
+    range_first_ = reach.first;
+    range_last_ = reach.last;
+    // What is played, of what is reached.
+    const RigBand rig = settings_.rig.value_or(RigBand{});
+    const bool rig_begins = rig.from_hz > hz_[range_first_], rig_ends = rig.to_hz > 0 && rig.to_hz < hz_[range_last_];
+    rig_first_ = rig_begins ? at(rig.from_hz) : 0;
+    rig_last_ = hz_.size() - 1;
+    while (rig_ends && rig_last_ > 0 && hz_[rig_last_] > rig.to_hz * (1 + 1e-9)) --rig_last_;
+    corner_ = std::max(reach.corner, rig.from_hz > 0 ? at(rig.from_hz) : 0);
+    const bool measured_low = range_first_ > 0, measured_high = range_last_ + 1 < hz_.size();
+    from_hz_ = settings_.from_hz.value_or(hz_[std::max(range_first_, rig_first_)]);
+    to_hz_ = settings_.to_hz.value_or(hz_[std::min(range_last_, rig_last_)]);
+    from_why_ = settings_.from_hz ? "--from"
+                : rig_begins      ? rig.from_why
+                : measured_low    ? "the loudspeaker falls off below it, as measured"
+                                  : "where the measurements begin";
+    to_why_ = settings_.to_hz ? "--to"
+              : rig_ends      ? rig.to_why
+              : measured_high ? "the loudspeaker falls off above it, as measured"
+                              : "where the measurements, or what the sample rate carries, end";
     from_hz_ = std::max(from_hz_, hz_.front());
     to_hz_ = std::min(to_hz_, hz_.back());
-    first_ = std::max(range_first_, at(from_hz_));
-    last_ = range_last_;
+    first_ = std::max({range_first_, rig_first_, at(from_hz_)});
+    last_ = std::min(range_last_, rig_last_);
     while (last_ > 0 && hz_[last_] > to_hz_ * (1 + 1e-9)) --last_;
     if (!(to_hz_ > from_hz_) || last_ < first_ + static_cast<std::size_t>(kBinsPerOctave / 2))
-      throw InputError(
-          fmt::format("--from and --to: read {:.0f} to {:.0f} Hz; right would be half an octave or more of "
-                      "what the loudspeaker does, {:.0f} to {:.0f} Hz",
-                      from_hz_, to_hz_, hz_[range_first_], hz_[range_last_]));
+      throw InputError(fmt::format(
+          "--from and --to: read {} to {}; right would be half an octave or more of what the loudspeaker does, {} to {}",
+          in_hz(from_hz_), in_hz(to_hz_), in_hz(hz_[std::max(range_first_, rig_first_)]),
+          in_hz(hz_[std::min(range_last_, rig_last_)])));
   }
 
   /// A stretch of the grid gets no weight and hardly any boost.
@@ -197,14 +225,24 @@ class Task {
       weight_[k] = 0;
       boost_[k] = std::max(kLeftAloneBoostDb, kMostBoostDb * (1 - static_cast<double>(beyond) / kBinsPerOctave));
     }
+    // But not below the corner. Where the range begins above it, they run out on the way there.
+    for (std::size_t k = 0; k < std::max(corner_, range_first_); ++k) {
+      const double way =
+          k < corner_ ? 0 : static_cast<double>(k - corner_) / static_cast<double>(range_first_ - corner_);
+      boost_[k] = std::min(boost_[k], std::lerp(kBelowCornerBoostDb, kMostBoostDb, way));
+    }
     const auto edge = [&](std::size_t from, std::size_t to, const char* code, const std::string& why) {
       if (to > from) left_alone_.push_back({hz_[from], hz_[to], code, why});
     };
     const std::string falls = "the loudspeaker falls off here: boost would be excursion and heat, not sound";
+    const RigBand rig = settings_.rig.value_or(RigBand{});
+    const std::size_t begins = std::max(range_first_, rig_first_), ends = std::min(range_last_, rig_last_);
     edge(0, range_first_, "outside-range", falls);
     edge(range_last_, hz_.size() - 1, "outside-range", falls);
-    edge(range_first_, first_, "outside-asked", "below --from");
-    edge(last_, range_last_, "outside-asked", "above --to");
+    edge(0, rig_first_, "outside-rig", rig.from_why + ": boost below it would be excursion and heat, not sound");
+    edge(rig_last_, hz_.size() - 1, "outside-rig", rig.to_why + ": boost above it would be heat, not sound");
+    edge(begins, first_, "outside-asked", "below --from");
+    edge(last_, ends, "outside-asked", "above --to");
 
     const Values coherence = smoothed(hz_, average_.coherence, 6);
     for (std::size_t k = first_; k <= last_; ++k) {
@@ -315,12 +353,38 @@ class Task {
   Values hz_, target_, weight_, boost_, doubt_;
   std::vector<Place> places_, unseen_;
   Place average_;
-  std::size_t range_first_ = 0, range_last_ = 0, first_ = 0, last_ = 0;
+  std::size_t range_first_ = 0, range_last_ = 0;  ///< what the loudspeaker reaches
+  std::size_t rig_first_ = 0, rig_last_ = 0;      ///< what the rig plays of it
+  std::size_t first_ = 0, last_ = 0;              ///< what is fitted
+  std::size_t corner_ = 0;                        ///< no boost below it
   double from_hz_ = 0, to_hz_ = 0;
+  std::string from_why_, to_why_;
   std::vector<LeftAlone> left_alone_;
 };
 
 }  // namespace
+
+RigBand band_of(const rig::Rig& rig) {
+  RigBand band;
+  if (rig.ways.empty()) return band;
+  const rig::Way &low = rig.ways.front(), &high = rig.ways.back();
+  const auto begins = [&](double hz, const std::string& why) {
+    if (hz > band.from_hz) band.from_hz = hz, band.from_why = why;
+  };
+  const auto high_pass = [&](double hz) {
+    begins(hz, fmt::format("the high-pass of way {} stands at {}", low.name, in_hz(hz)));
+  };
+  if (low.highpass) high_pass(low.highpass->at_hz);
+  for (const rig::EqBand& eq : low.eq)
+    if (eq.type == rig::EqType::highpass) high_pass(eq.at_hz);
+  if (const auto lowest = rig.driver_of(low).lowest_hz)
+    begins(*lowest, fmt::format("driver {} of way {} may be used from {} on", low.driver, low.name, in_hz(*lowest)));
+  if (const auto highest = rig.driver_of(high).highest_hz) {
+    band.to_hz = *highest;
+    band.to_why = fmt::format("driver {} of way {} may be used up to {}", high.driver, high.name, in_hz(*highest));
+  }
+  return band;
+}
 
 Flattened flatten(std::span<const Measurement> measurements, const FlattenSettings& settings,
                   std::span<const Measurement> unseen) {

@@ -20,6 +20,7 @@
 #include "harness/tune/shown_way.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
+#include "harness/verbs/unseal.hpp"
 #include "harness/verbs/verb.hpp"
 
 namespace rackproof {
@@ -29,6 +30,7 @@ struct AlignArguments {
   std::filesystem::path rig_file, into;
   std::vector<std::string> ways, distances, temperatures;
   bool far = false;
+  Unseal unseal;
   Voice voice;
 };
 
@@ -157,7 +159,7 @@ std::vector<files::WholeFile> written(const std::vector<ResponseFile>& responses
 std::string milliseconds(double seconds) { return fmt::format("{:.4f} ms", 1e3 * seconds); }
 
 Json document_of(const rig::Rig& rig, const tune::Alignment& made, const tune::AlignOptions& options,
-                 const std::filesystem::path& into) {
+                 const std::filesystem::path& into, const std::string& kept) {
   const auto rounded = [](double x, double steps) { return std::round(x * steps) / steps; };
   Json ways = Json::array(), points = Json::array(), warnings = Json::array();
   for (const tune::AlignedWay& way : made.ways)
@@ -183,6 +185,7 @@ Json document_of(const rig::Rig& rig, const tune::Alignment& made, const tune::A
   for (const Warning& warning : made.warnings) warnings.push_back({{"code", warning.code}, {"text", warning.text}});
   return {{"rig", rig.file.string()},
           {"into", into.empty() ? Json(nullptr) : Json(into.string())},
+          {"kept", kept.empty() ? Json(nullptr) : Json(kept)},
           {"ways", ways},
           {"points", points},
           {"warnings", warnings}};
@@ -251,6 +254,7 @@ void run_align(const AlignArguments& o) {
       throw InputError(
           fmt::format("{}: there is no such file; --into wants the rig that was measured", o.into.string()));
     before = rig::parse_rig(*into->text(), o.into);
+    o.unseal.require(*into);
   }
   const rig::Rig rig = rig::load_rig(o.rig_file);
   if (rig.ways.size() < 2)
@@ -270,6 +274,7 @@ void run_align(const AlignArguments& o) {
   tune::Alignment made = tune::align(ways, points_hz, options);
   made.warnings.insert(made.warnings.begin(), driven.warnings.begin(), driven.warnings.end());
   std::string done;
+  Unseal::Outcome unsealed;
   if (into) {
     const std::vector<ResponseFile> responses = response_files(o.into, ways, driven, now.sample_rate_hz);
     std::vector<files::WholeFile> files = written(responses, o.into);
@@ -280,15 +285,15 @@ void run_align(const AlignArguments& o) {
       for (files::WholeFile& file : files) all.push_back(&file);
       files::commit_all(all);
     } else {
-      into->replace(text, files);
+      unsealed = o.unseal.replace(*into, text, files);
       done = fmt::format(
           "\n{} holds them now. Measure again with all ways, then with one inverted: a deep dip at the "
           "point says that it is right.\n",
           o.into.string());
     }
   }
-  o.voice.say(text_of(rig, made, options, text_width()) + done);
-  o.voice.document(document_of(rig, made, options, o.into));
+  o.voice.say(text_of(rig, made, options, text_width()) + done + unsealed.words);
+  o.voice.document(document_of(rig, made, options, o.into, unsealed.kept));
 }
 
 }  // namespace
@@ -317,6 +322,7 @@ void add_align(CLI::App& program, int& status) {
   add_option(*verb, "--into", o->into, "The rig file to write the delays and polarities into; comments and order stay")
       .type_name("FILE");
   add_flag(*verb, "--far", o->far, "The ways do stand so far apart that they arrive more than 10 ms after one another");
+  o->unseal.add_to(*verb);
   o->voice.add_to(*verb);
   when_called(*verb, [o, &status] {
     run_align(*o);

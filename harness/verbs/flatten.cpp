@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
+#include "harness/files/entry.hpp"
 #include "harness/rig/document.hpp"
 #include "harness/rig/edit.hpp"
 #include "harness/rig/fields.hpp"
@@ -13,6 +14,7 @@
 #include "harness/tune/flatten.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
+#include "harness/verbs/unseal.hpp"
 #include "harness/verbs/verb.hpp"
 
 namespace rackproof {
@@ -24,7 +26,7 @@ namespace fs = std::filesystem;
 double frequency_of(const std::string& option, const std::string& text) {
   const double hz = typed_number(option, text, rig::Quantity::frequency, "\"80 Hz\"");
   if (!(hz > 0))
-    throw InputError(fmt::format("{}: read {}; right would be a frequency above 0, as in 80", option, text));
+    throw InputError(fmt::format("{}: read {}; right would be a frequency above 0, as in 80 Hz", option, text));
   return hz;
 }
 double tilt_of(const std::string& text) {
@@ -37,7 +39,8 @@ double tilt_of(const std::string& text) {
 /// The file that is written into: a rig's `[system]`, or a venue's `[venue]` or `[venue.feed.NAME]`.
 class Place {
  public:
-  Place(fs::path file, const std::string& feed) : file_(std::move(file)), edited_(file_) {
+  Place(fs::path file, const std::string& feed, const Unseal& unseal)
+      : file_(std::move(file)), edited_(file_), unseal_(unseal) {
     text_ = edited_.text() ? *edited_.text()
                            : fmt::format(
                                  "# Tonight's room, by measurement. Deleted, it leaves the rig as it was.\n"
@@ -51,6 +54,7 @@ class Place {
                         "[system] is one for all feeds",
                         feed, file_.string()));
       rig_ = rig::parse_rig(text_, file_);
+      unseal_.require(edited_);
       table_ = "system";
     } else {
       const rig::Entry* format = root.find("format");
@@ -64,14 +68,15 @@ class Place {
     standing(root);
   }
 
-  double sample_rate_hz(double otherwise) const { return rig_ ? rig_->controller.sample_rate_hz : otherwise; }
   const std::string& table() const { return table_; }
+  const std::optional<rig::Rig>& rig() const { return rig_; }
   std::size_t standing_bands() const { return standing_bands_; }
 
   /// What a person set to make it quieter stays; what would be louder than the fit allows is brought down.
   double gain_db(double most_db) const { return standing_gain_db_ ? std::min(*standing_gain_db_, most_db) : most_db; }
 
-  void write(const tune::Flattened& made) {
+  /// Where the old file of a sealed rig went, and the words for it.
+  Unseal::Outcome write(const tune::Flattened& made) {
     std::string text = text_;
     if (const double gain = gain_db(made.gain_db); !standing_gain_db_ || *standing_gain_db_ != gain)
       text = rig::with_value(text, file_, table_, "gain", quoted({rig::Quantity::gain, gain}));
@@ -82,8 +87,12 @@ class Place {
                         band.width_value);
     if (!made.eq.empty()) eq += "]";
     text = rig::with_value(text, file_, table_, "eq", eq);
-    if (rig_) compile(rig::parse_rig(text, file_));  // what would not run is not written
-    edited_.replace(text);
+    if (rig_) {
+      compile(rig::parse_rig(text, file_));  // what would not run is not written
+      return unseal_.replace(edited_, text);
+    }
+    edited_.replace(text);  // a venue has no seal
+    return {};
   }
 
  private:
@@ -117,6 +126,7 @@ class Place {
 
   fs::path file_;
   rig::EditedFile edited_;
+  const Unseal& unseal_;
   std::string text_, table_;
   std::optional<rig::Rig> rig_;
   std::optional<double> standing_gain_db_;
@@ -125,9 +135,10 @@ class Place {
 
 struct Flatten {
   std::vector<fs::path> measurements, check;
-  fs::path into;
+  fs::path into, rig_file;
   std::string target = "flat", tilt, from, to, feed;
   int points = 6;
+  Unseal unseal;
   Voice voice;
 
   static std::vector<tune::Measurement> load(const std::vector<fs::path>& files) {
@@ -146,13 +157,23 @@ struct Flatten {
     settings.target = tune::load_target(target);
     if (!tilt.empty()) settings.target.tilt_db_per_oct = tilt_of(tilt);
     const std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);
-    Place place(into, feed);
-    settings.sample_rate_hz = place.sample_rate_hz(measured.at(0).sample_rate_hz);
+    Place place(into, feed, unseal);
+    if (!rig_file.empty() && place.rig() && !files::are_one(rig_file, into))
+      throw InputError(
+          fmt::format("--rig: read {}; right would be {}, which --into names and which is a rig itself, or "
+                      "nothing",
+                      rig_file.string(), into.string()));
+    std::optional<rig::Rig> rig = place.rig();
+    if (!rig && !rig_file.empty()) rig = rig::load_rig(rig_file);
+    if (rig) settings.rig = tune::band_of(*rig);
+    settings.sample_rate_hz = rig ? rig->controller.sample_rate_hz : measured.at(0).sample_rate_hz;
     const tune::Flattened made = tune::flatten(measured, settings, unseen);
-    place.write(made);
+    const Unseal::Outcome unsealed = place.write(made);
     const std::vector<Warning> warnings = warnings_for(place, measured, made);
-    voice.say(text_of(place, made, warnings));
-    voice.document(document_of(place, made, warnings));
+    voice.say(text_of(place, made, warnings) + unsealed.words);
+    Json document = document_of(place, made, warnings);
+    document["kept"] = unsealed.kept.empty() ? Json(nullptr) : Json(unsealed.kept);
+    voice.document(document);
   }
 
   std::vector<Warning> warnings_for(const Place& place, const std::vector<tune::Measurement>& measured,
@@ -194,6 +215,8 @@ struct Flatten {
                   {"eq", std::move(eq)},
                   {"from_hz", made.from_hz},
                   {"to_hz", made.to_hz},
+                  {"from_why", made.from_why},
+                  {"to_why", made.to_why},
                   {"before", deviation(made.all.before)},
                   {"after", deviation(made.all.after)},
                   {"fitted", residual(made.fitted)},
@@ -213,6 +236,8 @@ struct Flatten {
                                           measurements.size(), measurements.size() == 1 ? "" : "s", hz(made.from_hz),
                                           hz(made.to_hz), target, tilt.empty() ? "" : " with " + tilt),
                               width);
+    out += wrapped(made.from_why, width, fmt::format("  from {}: ", hz(made.from_hz)));
+    out += wrapped(made.to_why, width, fmt::format("  to {}: ", hz(made.to_hz)));
     out += fmt::format("\n[{}] gain {:+.2f} dB and {} section{}\n", place.table(), place.gain_db(made.gain_db),
                        made.eq.size(), made.eq.size() == 1 ? "" : "s");
     Table eq({{"at"}, {"gain"}, {"q"}});
@@ -261,12 +286,19 @@ void add_flatten(CLI::App& program, int&) {
   add_option(*verb, "--tilt", flatten->tilt, "A slope on top of the target, around 1 kHz: \"-0.8 dB/oct\"")
       .type_name("SLOPE");
   add_option(*verb, "--points", flatten->points, "Sections at most; 6 if not given").type_name("N");
-  add_option(*verb, "--from", flatten->from, "Where to begin; where the loudspeaker does, if not given")
+  add_option(*verb, "--rig", flatten->rig_file,
+             "The rig that played: nothing is boosted below its high-pass. Of --into, if that is a rig")
+      .type_name("FILE");
+  add_option(*verb, "--from", flatten->from,
+             "Where to begin; if not given, where the rig (--rig) or the loudspeaker does. 80 is 80 Hz")
       .type_name("HZ");
-  add_option(*verb, "--to", flatten->to, "Where to end; where the loudspeaker does, if not given").type_name("HZ");
+  add_option(*verb, "--to", flatten->to,
+             "Where to end; if not given, where the rig (--rig) or the loudspeaker does. 500 is 500 Hz")
+      .type_name("HZ");
   add_option(*verb, "--check", flatten->check, "A measurement that is not fitted, to judge by; may be repeated")
       .type_name("FILE.json")
       .allow_extra_args(false);
+  flatten->unseal.add_to(*verb);
   flatten->voice.add_to(*verb);
   when_called(*verb, [flatten] { flatten->run(); });
 }

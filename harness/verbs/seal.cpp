@@ -15,6 +15,7 @@ namespace {
 
 struct Sealing {
   std::filesystem::path rig_file;
+  bool again = false;
   Voice voice;
 
   void run() const {
@@ -23,13 +24,16 @@ struct Sealing {
     const seal::Facts facts = seal::facts_of(rig);
     files::must_be_replaceable(place, files::Kind::seal);
     const seal::Seal before = seal::load_seal(place);
+    std::vector<seal::Move> moves;
+    if (before.state == seal::State::whole) moves = seal::moves_between(before.facts, facts);
+    if (!moves.empty() && !again) throw InputError(refusal(place, moves));
     files::write_whole_file(place, seal::seal_text(facts));
 
     std::string text = fmt::format("{}: {} numbers sealed\n", place.string(), facts.size());
     Json replaced = nullptr;
     if (before.state == seal::State::whole) {
       replaced = Json::array();
-      for (const seal::Move& move : seal::moves_between(before.facts, facts)) {
+      for (const seal::Move& move : moves) {
         text += wrapped("since the seal it replaces, " + move.text, text_width(), "  ");
         replaced.push_back(move.text);
       }
@@ -41,6 +45,14 @@ struct Sealing {
                     {"seal", place.string()},
                     {"numbers", facts.size()},
                     {"moved_since_the_last", std::move(replaced)}});
+  }
+
+  /// A seal over a rig that moved would make an accident the baseline: somebody has to mean it.
+  std::string refusal(const std::filesystem::path& place, const std::vector<seal::Move>& moves) const {
+    std::string words;
+    for (const seal::Move& move : moves) words += (words.empty() ? "" : "; ") + move.text;
+    return fmt::format("{}: since it was sealed ({}), {}; if that is right, seal it with --again", rig_file.string(),
+                       place.string(), words);
   }
 };
 
@@ -54,6 +66,7 @@ void add_seal(CLI::App& program, int&) {
                "rackproof seal rig.toml");
   const auto sealing = std::make_shared<Sealing>();
   add_option(*verb, "RIG", sealing->rig_file, "The rig file").type_name("FILE").required();
+  add_flag(*verb, "--again", sealing->again, "Seal a rig that moved since its last seal; what moved is told");
   sealing->voice.add_to(*verb);
   when_called(*verb, [sealing] { sealing->run(); });
 }

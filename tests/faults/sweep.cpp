@@ -90,6 +90,7 @@ struct Verb {
   bool one_set = false;         ///< with a list: all files are old, or all are new
   bool no_list = false;         ///< several files without one: a kill may leave the first ones new, until the next run
   bool is_slow = false;         ///< a second or more; and what it prints or writes is not the same twice
+  std::string keeps = {};       ///< where what it replaces goes first: killed, it may have done that alone
 };
 void PrintTo(const Verb& verb, std::ostream* out) { *out << verb.command; }  // NOLINT: GoogleTest's name
 /// Those that the program has; each leaves what it writes in `out`, and finds an older one there.
@@ -116,11 +117,17 @@ const std::vector<Verb>& verbs() {
        .runs_a_call = 2,
        .one_set = true},
       {.name = "align",
-       .command = "align rig.toml --way low=low.json --way high=high.json --into out/rig.toml --quiet",
+       .command = "align rig.toml --way low=low.json --way high=high.json --into out/aligned.toml --quiet",
        .runs_a_call = 2,
        .one_set = true,
        .no_list = true},
-      {.name = "seal", .command = "seal out/rig.toml --json", .one_set = true},
+      {.name = "align_unsealed",
+       .command = "align rig.toml --way low=low.json --way high=high.json --into out/rig.toml --unseal --quiet",
+       .runs_a_call = 2,
+       .one_set = true,
+       .no_list = true,
+       .keeps = "out/rig.kept-1.toml"},
+      {.name = "seal", .command = "seal out/rig.toml --again --json", .one_set = true},
       {.name = "drift", .command = "drift out/rig.toml"},
       {.name = "export", .command = "export rig.toml -o out/firmware --core --quiet", .one_set = true},
       {.name = "export_anew",
@@ -279,6 +286,7 @@ class Faults : public testing::TestWithParam<Verb> {
     put(bench->place() / "out/proof.html", "<!doctype html>an older page");
     put(bench->place() / "out/m.json", "{\"sample_rate_hz\": 48000}\n");
     put(bench->place() / "out/venue.toml", kVenue);
+    put(bench->place() / "out/aligned.toml", kRig);
     put(bench->place() / "out/rig.toml", old_rig);
     must("seal out/rig.toml --quiet");
     put(bench->place() / "out/rig.toml", kRig);
@@ -445,7 +453,9 @@ TEST_P(Faults, KilledAtAnyCallThatChangesAFileItLeavesWholeFilesAndTheNextRunCle
       else
         ADD_FAILURE() << name << " is neither old nor new";
     }
-    if (verb.one_set && !verb.no_list && (has_list || !is_part_of_a_set)) {
+    if (!verb.keeps.empty()) {
+      EXPECT_TRUE(new_ones == 0 || now.contains(verb.keeps)) << "the old one is gone";
+    } else if (verb.one_set && !verb.no_list && (has_list || !is_part_of_a_set)) {
       EXPECT_TRUE(old_ones == 0 || new_ones == 0) << old_ones << " old, " << new_ones << " new, with a list";
     }
     const Ended next = bench->run(verb.command);

@@ -1,5 +1,6 @@
 // Must hold: known faults of a response are found and mended, at places that were not fitted too; cancellation, noise
-// and what lies outside the loudspeaker's range are left alone and told; no boost above 6 dB, none in a notch.
+// and what lies outside the loudspeaker's range are left alone and told; no boost above 6 dB, none in a notch, none below
+// the rig's high-pass or the corner that was measured.
 #include "harness/tune/flatten.hpp"
 
 #include <gmock/gmock.h>
@@ -113,7 +114,7 @@ TEST(Flatten, LeavesAloneWhereTheLoudspeakerFallsOff) {
   EXPECT_GT(f.range_from_hz, 70);
   EXPECT_LT(f.range_to_hz, 14000);
   EXPECT_THAT(f.left_alone, Contains(Field(&LeftAlone::code, "outside-range")));
-  EXPECT_LE(boost_at(f, 30), 1.0);
+  EXPECT_LE(boost_at(f, 30), kBelowCornerBoostDb);
   EXPECT_LE(boost_at(f, 20000), 1.0);
   EXPECT_LT(f.all.after.rms_db, 0.5 * f.all.before.rms_db);
   // Asked for more than it does: judged over all that was asked for, but not boosted.
@@ -121,6 +122,124 @@ TEST(Flatten, LeavesAloneWhereTheLoudspeakerFallsOff) {
   EXPECT_LE(boost_at(more, 30), 1.0);
   EXPECT_GT(more.all.before.max_db, 10);
   EXPECT_LT(more.fitted.before.max_db, 6);
+}
+
+/// The most that is boosted anywhere below this frequency; and whether a section stands there.
+double most_below(const Flattened& f, double hz) {
+  double most = -100;
+  for (std::size_t k = 0; k < f.frequency_hz.size() && f.frequency_hz[k] < hz * (1 - 1e-9); ++k)
+    most = std::max(most, f.eq_db[k]);
+  return most;
+}
+bool any_below(const Flattened& f, double hz) {
+  return std::any_of(f.eq.begin(), f.eq.end(), [&](const dsp::EqSettings& eq) { return eq.at_hz < hz * (1 - 1e-3); });
+}
+RigBand from_50_hz() { return {50, 0, "the high-pass of way low stands at 50 Hz", ""}; }
+
+// As a room made it: a hollow under the high-pass, where resonances above it held up the smoothed level.
+TEST(Flatten, NeverBoostsBelowTheRigsHighPass) {
+  const auto room = [](double hz) { return response_of({peaking(44, -6, 2), peaking(33, 6, 3)}, hz); };
+  const std::vector<Measurement> one{measured(room)};
+  const Flattened held = flatten(one, {.rig = from_50_hz(), .points = 6});
+  EXPECT_LE(most_below(held, 50), kBelowCornerBoostDb);
+  EXPECT_FALSE(any_below(held, 50));
+  EXPECT_THAT(held.left_alone, Contains(testing::AllOf(Field(&LeftAlone::code, "outside-rig"),
+                                                       Field(&LeftAlone::why, testing::HasSubstr("50 Hz")))));
+  EXPECT_NEAR(std::log2(held.from_hz / 50), 0, 1.0 / 24);
+  EXPECT_EQ(held.from_why, from_50_hz().from_why);
+  // Asked for lower ones: judged there, and still not boosted.
+  const Flattened asked = flatten(one, {.from_hz = 30, .rig = from_50_hz(), .points = 6});
+  EXPECT_LE(most_below(asked, 50), kBelowCornerBoostDb);
+  EXPECT_FALSE(any_below(asked, 50));
+  EXPECT_EQ(asked.from_hz, 30);
+  EXPECT_EQ(asked.from_why, "--from");
+  EXPECT_THAT(asked.left_alone, Contains(Field(&LeftAlone::code, "outside-rig")));
+  // Controls: without the rig it is boosted; and so is what lies above the high-pass, with it.
+  EXPECT_GT(most_below(flatten(one, {.points = 6}), 50), 2);
+  const std::vector<Measurement> above{measured([](double hz) { return response_of({peaking(90, -6, 2)}, hz); })};
+  const Flattened lifted = flatten(above, {.rig = from_50_hz(), .points = 6});
+  EXPECT_GT(boost_at(lifted, 90), 3);
+  EXPECT_LE(most_below(lifted, 50), kBelowCornerBoostDb);
+}
+
+// A fourth-order high-pass has fallen 10 dB at 0.76 of its corner: hardly any boost from there down, and 6 dB at most in
+// between, whatever hollow lies there.
+TEST(Flatten, NorBelowTheCornerThatIsMeasured) {
+  for (const double corner_hz : {40.0, 80.0, 160.0}) {
+    const auto box = [corner_hz](double hz) {
+      const Complex s(0, hz / corner_hz);
+      const Complex high_pass = s * s * s * s / ((s * s + 0.76537 * s + 1.0) * (s * s + 1.84776 * s + 1.0));
+      return high_pass * response_of({peaking(corner_hz, -5, 1.5), peaking(1000, 4, 1)}, hz);
+    };
+    const Flattened f = flatten(std::vector{measured(box)}, {.points = 6});
+    double fallen_hz = 20;  // where it is 10 dB down, third-octave smoothed or not to within a step of the grid
+    while (20 * std::log10(std::abs(box(fallen_hz))) < -10) fallen_hz *= 1.005;
+    EXPECT_LE(most_below(f, fallen_hz / std::exp2(2.0 / 24)), kBelowCornerBoostDb) << corner_hz;
+    EXPECT_FALSE(any_below(f, fallen_hz)) << corner_hz;
+    EXPECT_THAT(f.left_alone, Contains(Field(&LeftAlone::code, "outside-range"))) << corner_hz;
+    EXPECT_THAT(f.from_why, testing::HasSubstr("as measured")) << corner_hz;
+    EXPECT_EQ(f.to_why, "where the measurements, or what the sample rate carries, end");
+  }
+}
+
+TEST(Flatten, TakesItsRangeFromTheRigAndSaysSo) {
+  const std::vector<Measurement> one{measured([](double hz) { return response_of(kFaults, hz); })};
+  RigBand band = from_50_hz();
+  band.to_hz = 5000, band.to_why = "driver horn of way high may be used up to 5 kHz";
+  const Flattened f = flatten(one, {.rig = band, .points = 4});
+  EXPECT_NEAR(std::log2(f.to_hz / 5000), 0, 1.0 / 24);
+  EXPECT_LE(f.to_hz, 5000);
+  EXPECT_EQ(f.to_why, band.to_why);
+  for (const dsp::EqSettings& eq : f.eq) EXPECT_LE(eq.at_hz, 5000 * (1 + 1e-3));
+  const Flattened asked = flatten(one, {.to_hz = 2000, .rig = band, .points = 4});
+  EXPECT_EQ(asked.to_hz, 2000);
+  EXPECT_EQ(asked.to_why, "--to");
+  EXPECT_EQ(flatten(one, {.points = 2}).from_why, "where the measurements begin");
+  EXPECT_THROW(flatten(one, {.from_hz = 6000, .rig = band}), InputError);  // above all that the rig plays
+}
+
+TEST(Flatten, KnowsTheBandThatARigPlays) {
+  const auto band = [](const std::string& low_way, const std::string& sheet, const std::string& horn = "") {
+    return band_of(rig::parse_rig(R"(format = 1
+title = "two ways"
+[controller]
+sample_rate = "48 kHz"
+output_full_scale = "+18 dBu"
+[feeds]
+main = 1
+[amplifier.a]
+ratings = [ { power = "500 W", load = "8 ohm" } ]
+gain = "32 dB"
+[driver.cone]
+impedance = "8 ohm"
+continuous_power = "200 W"
+)" + sheet + "\n[driver.horn]\nimpedance = \"8 ohm\"\ncontinuous_power = \"50 W\"\n" +
+                                      horn + R"(
+[crossover]
+points = [ { at = "1.6 kHz", alignment = "linkwitz-riley", slope = "24 dB/oct" } ]
+[[way]]
+name = "low"
+amplifier = "a"
+driver = "cone"
+)" + low_way + R"(
+[[way]]
+name = "high"
+amplifier = "a"
+driver = "horn"
+)",
+                                  "rig.toml"));
+  };
+  const std::string high_pass = R"(highpass = { at = "50 Hz", alignment = "butterworth", slope = "24 dB/oct" })";
+  EXPECT_EQ(band("", "").from_hz, 0);  // nothing says where it begins: not the point of the way above either
+  EXPECT_EQ(band("", "").to_hz, 0);
+  EXPECT_EQ(band(high_pass, "").from_hz, 50);
+  EXPECT_EQ(band(high_pass, "").from_why, "the high-pass of way low stands at 50 Hz");
+  EXPECT_EQ(band(R"(eq = [ { type = "highpass", at = "62 Hz", q = 0.7 } ])", "").from_hz, 62);
+  EXPECT_EQ(band(high_pass, "lowest = \"45 Hz\"").from_hz, 50);  // the higher one
+  EXPECT_EQ(band(high_pass, "lowest = \"55 Hz\"").from_hz, 55);
+  EXPECT_EQ(band(high_pass, "lowest = \"55 Hz\"").from_why, "driver cone of way low may be used from 55 Hz on");
+  EXPECT_EQ(band("", "highest = \"3 kHz\"").to_hz, 0);  // the lowest way's end is the crossover's matter
+  EXPECT_EQ(band("", "", "highest = \"18 kHz\"").to_hz, 18000);
 }
 
 TEST(Flatten, TrustsCoherenceAlone) {

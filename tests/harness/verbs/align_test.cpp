@@ -191,6 +191,24 @@ TEST_F(Align, WrongHandsAreStopped) {
   EXPECT_EQ(run("align rig.toml --way low=low.json high=late.json --far").status, 0);
 }
 
+TEST_F(Align, IntoASealedRigOnlyWhereThatIsMeant) {
+  ASSERT_EQ(run("seal rig.toml").status, 0);
+  const std::string seal = read("rig.seal"), line = "align rig.toml --way low=low.json high=high.json --json";
+  EXPECT_EQ(run(line).status, 0) << "nothing is written without --into";
+  const Result refused = run(line + " --into rig.toml");
+  EXPECT_EQ(refused.status, 2);
+  EXPECT_EQ(refused.out, "");
+  for (const char* words : {"rig.toml", "rig.seal", "--unseal"}) EXPECT_THAT(refused.err, HasSubstr(words));
+  EXPECT_EQ(read("rig.toml"), before_);
+  const Result meant = run(line + " --into rig.toml --unseal");
+  ASSERT_EQ(meant.status, 0) << meant.err;
+  EXPECT_EQ(json::parse(meant.out).at("kept"), "rig.kept-1.toml");
+  EXPECT_THAT(meant.err, HasSubstr("rig.kept-1.toml"));
+  EXPECT_EQ(read("rig.kept-1.toml"), before_);
+  EXPECT_EQ(read("rig.seal"), seal);
+  EXPECT_EQ(run("drift rig.toml").status, 1);
+}
+
 TEST_F(Align, RefusesWithStatusTwoAndLeavesTheRig) {
   struct Case {
     const char *arguments, *says;

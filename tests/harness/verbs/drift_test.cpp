@@ -1,5 +1,6 @@
 // Must hold: `seal` and `drift` keep their promised statuses and keys; `plan`, `render` and `prove` warn of a rig that
-// drifted and refuse it with --sealed, as they do a seal that is missing or damaged; a venue has no part in it.
+// drifted and refuse it with --sealed, as they do a seal that is missing or damaged; a venue has no part in it. A rig
+// that moved is sealed anew with --again alone, one that did not without.
 #include <gmock/gmock.h>
 
 #include <nlohmann/json.hpp>
@@ -90,10 +91,31 @@ TEST_F(DriftVerb, ToldInWordsAndRefused) {
   EXPECT_THAT(document["moved"][2].at("text").get<std::string>(), HasSubstr("low's threshold is 1.5 dB higher"));
   expect_warning("drifted", "the low to high point rose from 1.6 to 1.9 kHz");
   expect_refusal("the low to high point rose from 1.6 to 1.9 kHz");
-  // Sealed anew, with what that changed told.
-  const Result again = run("$R seal rig.toml");
+  // Sealed anew by somebody who means it, with what that changed told.
+  const std::string sealed = bytes_of(folder() / "rig.seal");
+  const Result refused = run("$R seal rig.toml --json");
+  EXPECT_EQ(refused.status, 2);
+  EXPECT_EQ(refused.out, "");
+  for (const char* words : {"rig.toml: ", "rig.seal", "the low to high point rose from 1.6 to 1.9 kHz",
+                            "low's threshold is 1.5 dB higher", "--again"})
+    EXPECT_THAT(refused.err, HasSubstr(words));
+  EXPECT_EQ(bytes_of(folder() / "rig.seal"), sealed);
+  const Result again = run("$R seal rig.toml --again");
+  EXPECT_EQ(again.status, 0) << again.err;
   EXPECT_THAT(again.out, HasSubstr("rose from 1.6 to 1.9 kHz"));
   EXPECT_EQ(drift(0).at("verdict"), "same");
+}
+
+TEST_F(DriftVerb, SealedOnceMoreWhereNothingMoved) {
+  ASSERT_EQ(run("$R seal rig.toml --again").status, 0);  // there is nothing yet to be sealed over
+  const std::string sealed = bytes_of(folder() / "rig.seal");
+  edit("rig.toml", "\"1.6 kHz\"", "\"1600 Hz\"");
+  for (const char* line : {"$R seal rig.toml --json", "$R seal rig.toml --again --json"}) {
+    const Result result = run(line);
+    EXPECT_EQ(result.status, 0) << result.err;
+    EXPECT_EQ(json::parse(result.out).at("moved_since_the_last"), json::array());
+    EXPECT_EQ(bytes_of(folder() / "rig.seal"), sealed);
+  }
 }
 
 TEST_F(DriftVerb, ADamagedSealIsNoMovedRig) {

@@ -107,6 +107,74 @@ TEST_F(FlattenVerb, IntoARigKeepsThePersonsFile) {
   EXPECT_LE(rig::load_rig(folder() / "rig.toml").system_eq.size(), 2u);
 }
 
+TEST_F(FlattenVerb, TakesItsRangeFromTheRigAndSaysWhoSaysSo) {
+  put(folder() / "rig.toml",
+      rig_text());  // its high-pass stands at 50 Hz, as its cone's lowest; its horn goes to 18 kHz
+  const auto told = [&](const std::string& more) {
+    const Result result = run("a.json b.json c.json --points 3 --json --quiet " + more);
+    EXPECT_EQ(result.status, 0) << more << result.err;
+    return json::parse(result.out);
+  };
+  const json alone = told("--into v.toml"), with = told("--into v.toml --rig rig.toml"), into = told("--into rig.toml"),
+             both = told("--into rig.toml --rig ./rig.toml"), asked = told("--into v.toml --from 60 --to \"2 kHz\"");
+  EXPECT_EQ(alone.at("from_why"), "where the measurements begin");
+  EXPECT_LT(alone.at("from_hz"), 21);
+  for (const json& document : {with, into, both}) {
+    EXPECT_THAT(document.at("from_why").get<std::string>(), HasSubstr("the high-pass of way low stands at 50 Hz"));
+    EXPECT_THAT(document.at("to_why").get<std::string>(), HasSubstr("horn"));
+    EXPECT_GE(document.at("from_hz"), 50);
+    EXPECT_LE(document.at("to_hz"), 18000);
+    bool left = false;
+    for (const json& band : document.at("left_alone"))
+      left = left || (band.at("code") == "outside-rig" && band.at("why").get<std::string>().size() > 30);
+    EXPECT_TRUE(left);
+  }
+  EXPECT_EQ(asked.at("from_hz"), 60);
+  EXPECT_EQ(asked.at("to_hz"), 2000);
+  // A bare number is in Hz, and what was understood is said with its unit.
+  const Result words = run("a.json --into v.toml --from 60 --rig rig.toml");
+  EXPECT_THAT(words.out, HasSubstr("from 60 Hz: --from"));
+  EXPECT_THAT(words.out, HasSubstr("may be used up to 18 kHz"));
+}
+
+TEST_F(FlattenVerb, IntoASealedRigOnlyWhereThatIsMeant) {
+  put(folder() / "rig.toml", rig_text());
+  ASSERT_EQ(Shell::run("$R seal rig.toml").status, 0);
+  const std::string seal = bytes_of(folder() / "rig.seal");
+  const Result refused = run("a.json --into rig.toml --json");
+  EXPECT_EQ(refused.status, 2);
+  EXPECT_EQ(refused.out, "");
+  for (const char* words : {"rig.toml", "rig.seal", "--unseal"}) EXPECT_THAT(refused.err, HasSubstr(words));
+  EXPECT_EQ(bytes_of(folder() / "rig.toml"), rig_text());
+  EXPECT_FALSE(names().contains("rig.kept-1.toml"));
+  // A venue has no seal, whatever stands beside it.
+  put(folder() / "tonight.seal", seal);
+  EXPECT_EQ(run("a.json --into tonight.toml").status, 0);
+
+  const Result meant = run("a.json --into rig.toml --unseal");
+  ASSERT_EQ(meant.status, 0) << meant.err;
+  for (const char* words : {"rig.kept-1.toml", "rig.seal", "drift", "--again"})
+    EXPECT_THAT(meant.out, HasSubstr(words));
+  EXPECT_EQ(bytes_of(folder() / "rig.kept-1.toml"), rig_text());
+  EXPECT_EQ(bytes_of(folder() / "rig.seal"), seal);
+  EXPECT_EQ(Shell::run("$R drift rig.toml").status, 1);
+  EXPECT_EQ(Shell::run("$R plan rig.toml --sealed").status, 2);
+  const std::string once = bytes_of(folder() / "rig.toml");
+  const Result twice = run("b.json --points 2 --into rig.toml --unseal --json");
+  ASSERT_EQ(twice.status, 0) << twice.err;
+  EXPECT_EQ(json::parse(twice.out).at("kept"), "rig.kept-2.toml");
+  EXPECT_EQ(bytes_of(folder() / "rig.kept-1.toml"), rig_text());
+  EXPECT_EQ(bytes_of(folder() / "rig.kept-2.toml"), once);
+  // Put back, it is the sealed rig again.
+  EXPECT_EQ(Shell::run("cp rig.kept-1.toml rig.toml && $R drift rig.toml").status, 0);
+  // Without a seal --unseal asks for nothing.
+  std::filesystem::remove(folder() / "rig.seal");
+  const Result free = run("a.json --into rig.toml --unseal --json");
+  EXPECT_EQ(free.status, 0) << free.err;
+  EXPECT_EQ(json::parse(free.out).at("kept"), nullptr);
+  EXPECT_FALSE(names().contains("rig.kept-3.toml"));
+}
+
 TEST_F(FlattenVerb, IntoOneFeedOfAVenueLeavesTheOthers) {
   put(folder() / "v.toml",
       "# mine\nformat = 1\n[venue]\ngain = \"-1 dB\" # all\n[venue.feed.left]\ngain = \"-9 "
@@ -131,6 +199,7 @@ TEST_F(FlattenVerb, FollowsATargetFile) {
 
 TEST_F(FlattenVerb, WritesNothingWhereSomethingIsWrong) {
   put(folder() / "rig.toml", rig_text());
+  put(folder() / "other.toml", rig_text());
   put(folder() / "half.csv", "100\n");
   put(folder() / "no.json", "{\"frequency_hz\": [1, 2]}");
   put(folder() / "bad.toml", "format = 1\n[venue]\ngain = \"-3 Hz\"\n");
@@ -139,7 +208,11 @@ TEST_F(FlattenVerb, WritesNothingWhereSomethingIsWrong) {
            {"no.json --into rig.toml", "no.json"},
            {"a.json --into rig.toml --target half.csv", "half.csv:1"},
            {"a.json --into rig.toml --points 0", "--points"},
-           {"a.json --into rig.toml --from 5x", "--from"},
+           {"a.json --into rig.toml --from 5x", "\"80 Hz\""},
+           {"a.json --into rig.toml --from \"60 ms\"", "a time; a frequency is wanted here"},
+           {"a.json --into rig.toml --rig other.toml", "--rig: read other.toml; right would be rig.toml"},
+           {"a.json --into new.toml --rig none.toml", "none.toml"},
+           {"a.json --into new.toml --rig a.json", "a.json"},
            {"a.json --into rig.toml --from 900 --to 800", "--from and --to"},
            {"a.json --into rig.toml --tilt \"3 dB\"", "--tilt"},
            {"a.json --into rig.toml --feed main", "--feed"},

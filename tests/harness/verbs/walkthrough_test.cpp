@@ -120,7 +120,7 @@ double unflatness_db(const std::filesystem::path& rig_file, const std::filesyste
 }
 
 /// A few seats do not tell all of a room: what is left where nobody measured is less than this share of what was there.
-constexpr double kRoomGain = 0.85;
+constexpr double kRoomGain = 0.55;
 
 class WalkThrough : public testing::Test {
  protected:
@@ -216,7 +216,7 @@ class WalkThrough : public testing::Test {
       ASSERT_EQ(shell("rackproof measure --sent noise.wav --captured " + name + "-" + n + ".wav -o " + name + "-" + n +
                       ".json"),
                 0);
-    ASSERT_EQ(shell("rackproof flatten" + measured + " --to 500 --into " + venue), 0);
+    ASSERT_EQ(shell("rackproof flatten" + measured + " --rig rig.toml --to 500 --into " + venue), 0);
   }
   double unflat(const char* venue, const std::vector<Spot>& spots, double from_hz, double to_hz) const {
     return unflatness_db(scratch_ / "rig.toml", *venue == 0 ? std::filesystem::path() : scratch_ / venue, spots,
@@ -259,7 +259,7 @@ TEST_F(WalkThrough, RunsAsItStandsAndHoldsWhereNothingWasMeasured) {
   const double flat_db = unflat("", kUnseenField, 80, 12000);
   std::cout << "field, unseen: " << unmeasured_db << " dB before, " << flat_db << " dB after\n";
   EXPECT_GT(unmeasured_db, 1.5);
-  EXPECT_LT(flat_db, 0.6);
+  EXPECT_LT(flat_db, 0.3);
 
   if (test::kSanitized) return;  // the same commands once more
 
