@@ -157,13 +157,24 @@ Drive drive_of(const rig::Rig& rig, const rig::Venue* venue) {
   return drive;
 }
 
-bool same_filters(const DrivenWay& a, const DrivenWay& b) {
-  // As written into a file and read back; computed on another machine a last digit may differ.
-  constexpr double kSame = 1e-9;
-  const auto same = [](double x, double y) { return std::abs(x - y) <= kSame * std::max(1.0, std::abs(x)); };
-  return std::ranges::equal(a.own, b.own, [&](const dsp::Biquad& x, const dsp::Biquad& y) {
+namespace {
+// As written into a file and read back; computed on another machine a last digit may differ.
+bool same(double x, double y) { return std::abs(x - y) <= 1e-9 * std::max(1.0, std::abs(x)); }
+bool same(const std::vector<dsp::Biquad>& a, const std::vector<dsp::Biquad>& b) {
+  return std::ranges::equal(a, b, [](const dsp::Biquad& x, const dsp::Biquad& y) {
     return same(x.b0, y.b0) && same(x.b1, y.b1) && same(x.b2, y.b2) && same(x.a1, y.a1) && same(x.a2, y.a2);
   });
+}
+}  // namespace
+
+bool same_filters(const DrivenWay& a, const DrivenWay& b) { return same(a.own, b.own); }
+
+bool same_drive(const Drive& a, const Drive& b) {
+  return a.sample_rate_hz == b.sample_rate_hz &&
+         std::ranges::equal(a.ways, b.ways, [](const DrivenWay& x, const DrivenWay& y) {
+           return x.name == y.name && x.polarity == y.polarity && same(x.gain_db, y.gain_db) &&
+                  same(1e3 * x.delay_s, 1e3 * y.delay_s) && same(x.sections, y.sections);
+         });
 }
 
 std::complex<double> response_of(const DrivenWay& way, double frequency_hz, double sample_rate_hz) {
@@ -235,8 +246,8 @@ nlohmann::ordered_json document_of(const Measurement& m) {
                    {"warnings", warnings},
                    {"frequency_hz", rounded(m.frequency_hz, 1e4)},
                    {"magnitude_db", rounded(m.magnitude_db, 1e4)},
-                   {"phase_deg", rounded(m.phase_deg, 1e3)},
                    {"coherence", rounded(m.coherence, 1e5)}};
+  if (!m.phase_deg.empty()) document["phase_deg"] = rounded(m.phase_deg, 1e3);
   if (!m.magnitude_error_db.empty()) document["magnitude_error_db"] = rounded(m.magnitude_error_db, 1e3);
   if (!m.microphone.empty()) document["microphone"] = m.microphone;
   if (!m.sent_fingerprint.empty()) document["sent_fingerprint"] = m.sent_fingerprint;

@@ -57,6 +57,8 @@ struct Drive {
 Drive drive_of(const rig::Rig& rig, const rig::Venue* venue);
 /// Whether the filters that are the way's own are the same; `delay_s` and `polarity` may differ.
 bool same_filters(const DrivenWay& a, const DrivenWay& b);
+/// Whether the loudspeaker was driven alike in all: ways, gains, delays, polarities, filters.
+bool same_drive(const Drive& a, const Drive& b);
 /// Response at a frequency of all that drove the way: gain, sections, polarity and delay.
 std::complex<double> response_of(const DrivenWay& way, double frequency_hz, double sample_rate_hz);
 

@@ -31,8 +31,9 @@ constexpr double kWindowSeconds = 1.4, kUpperWindowSeconds = 0.35, kBeforeSecond
 constexpr double kLeastCoherence = 0.3;                  // in the best octave; below, nothing of what was sent arrived
 constexpr double kBandFloor = 1e-5, kSweepFloor = 0.03;  // of the density times frequency: what was sent reaches so far
 constexpr double kMostDriftPpm = 1000, kTrebleHz = 3000, kSureBend = 1.3, kDoubtfulBend = 1.08;
-// Of the period in the band's middle: what a box moves its own crest by, and more where noise leaves less of its band.
-constexpr double kOwnPhaseShare = 0.02, kOwnPhaseInNoise = 0.16;
+// Of the period in the middle of the band: what a box moves its own crest by; and more where noise leaves less of its
+// band (measured ears at 10 and 0 dB: tests/published).
+constexpr double kOwnPhaseShare = 0.02, kOwnPhaseInNoise = 0.25;
 constexpr double kCrestSamples = 0.01;  // what a crest's place is good to without noise
 constexpr double kCableSharesPpm = 1, kHornSharesPpm = 10,
                  kBendShare = 0.15;  // of a drift that a single sweep told: what a horn may add

@@ -143,7 +143,17 @@ struct Flatten {
 
   static std::vector<tune::Measurement> load(const std::vector<fs::path>& files) {
     std::vector<tune::Measurement> loaded;
+    const tune::Measurement* driven = nullptr;
     for (const fs::path& file : files) loaded.push_back(tune::load_measurement(file));
+    for (const tune::Measurement& one : loaded) {
+      if (!one.driven_by) continue;
+      if (driven != nullptr && !tune::same_drive(*driven->driven_by, *one.driven_by))
+        throw InputError(fmt::format(
+            "{}: it was driven by {}, and {} by {}, with other filters, gains, delays or polarities: they are "
+            "not places of one loudspeaker. Give those that the same rig drove",
+            one.file.string(), one.driven_by->rig, driven->file.string(), driven->driven_by->rig));
+      driven = &one;
+    }
     return loaded;
   }
 

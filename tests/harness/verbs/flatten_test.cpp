@@ -8,6 +8,7 @@
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/response.hpp"
 #include "harness/rig/rig.hpp"
+#include "harness/tune/measurement.hpp"
 #include "tests/harness/tune/rig_in_a_field.hpp"
 #include "tests/harness/verbs/shell.hpp"
 
@@ -18,6 +19,7 @@ using nlohmann::json;
 using test::bytes_of;
 using test::put;
 using test::Result;
+using testing::AllOf;
 using testing::HasSubstr;
 
 /// Level of some sections, in dB, at a frequency.
@@ -46,6 +48,27 @@ class FlattenVerb : public testing::Test, protected test::Shell {
   Result run(const std::string& arguments) const { return Shell::run("COLUMNS=100 $R flatten " + arguments); }
   std::string rig_text() const { return bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/unmeasured-top.toml"); }
 };
+
+// Places of one loudspeaker, and a measurement that another rig drove among them; the control is the same rig for both.
+TEST_F(FlattenVerb, MeasurementsOfTwoRigsAreNotMixed) {
+  const rig::Rig one = rig::parse_rig(rig_text(), "one.toml");
+  std::string other_text = rig_text();
+  other_text.replace(other_text.find("1.6 kHz"), 7, "1.9 kHz");
+  const rig::Rig other = rig::parse_rig(other_text, "other.toml");
+  const auto driven = [&](const char* from, const char* to, const rig::Rig& rig) {
+    tune::Measurement m = tune::load_measurement(folder() / from);
+    m.driven_by = tune::drive_of(rig, nullptr);
+    write(to, tune::document_of(m).dump());
+  };
+  driven("a.json", "a1.json", one);
+  driven("b.json", "b1.json", one);
+  driven("b.json", "b2.json", other);
+  EXPECT_EQ(run("a1.json b1.json c.json --points 1 --into same.toml").status, 0);
+  const Result mixed = run("a1.json c.json b2.json --points 1 --into tonight.toml");
+  EXPECT_EQ(mixed.status, 2);
+  EXPECT_THAT(mixed.err, AllOf(HasSubstr("b2.json: it was driven by other.toml"), HasSubstr("a1.json by one.toml")));
+  EXPECT_FALSE(std::filesystem::exists(folder() / "tonight.toml"));
+}
 
 TEST_F(FlattenVerb, TellsThePromisedKeysAndWritesWhatItTold) {
   const Result result = run("a.json b.json c.json --into tonight.toml --points 4 --json");
