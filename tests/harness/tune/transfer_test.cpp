@@ -12,7 +12,6 @@
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
 #include "harness/rig/rig.hpp"
-#include "harness/tune/screening.hpp"
 #include "tests/harness/refusal.hpp"
 #include "tests/harness/tune/rig_in_a_field.hpp"
 
@@ -435,18 +434,15 @@ TEST(Transfer, ChanceIsNotTakenForSound) {
     EXPECT_THAT(refusal(sweep(), {"seat.wav", kRate, noise_sent(5, seed)}), HasSubstr("seat.wav")) << seed;
 }
 
-TEST(Screening, FlatTopsAreClippingAndCrestsAreNot) {
-  // 16 bits, 20 Hz: six samples at the crest are the same number, and no converter ran out.
-  std::vector<double> slow = stimuli::take(stimuli::sine({20, 1.0}, kRate), 48000);
-  for (double& x : slow) x = std::round(x * 32767) / 32768;
-  EXPECT_EQ(flat_tops(slow), 0u);
-  std::vector<double> clipped = slow;
-  for (double& x : clipped) x = std::clamp(x, -0.9, 0.9);
-  EXPECT_EQ(flat_tops(clipped), 40u);
-  EXPECT_EQ(flat_tops({}), 0u);
-  EXPECT_EQ(active_stretch(std::vector<double>{0, 0, 1e-4, 1, 0.5, 1e-4, 0}).begin, 3u);
-  EXPECT_EQ(active_stretch(std::vector<double>{0, 0, 1e-4, 1, 0.5, 1e-4, 0}).size(), 2u);
-  EXPECT_EQ(active_stretch(std::vector<double>(9, 0.0)).size(), 0u);
+// Two clocks that agree, in a noisy place: no drift is made up, and the error that is told holds 0.
+TEST(Transfer, ClocksThatAgreeAreNotToldApart) {
+  const SimulatedDriver driver = a_driver();
+  for (const std::uint32_t seed : {41u, 42u, 43u}) {
+    Recorder recorder;
+    recorder.noise_rms = 2e-2, recorder.seed = seed;  // 4 dB below the sound
+    const Measurement m = measured(noise(), recorded(driver, reflected(), noise().samples, recorder));
+    EXPECT_EQ(m.drift_ppm, std::optional<double>(0.0)) << seed;
+  }
 }
 
 }  // namespace
