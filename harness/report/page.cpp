@@ -172,8 +172,9 @@ std::string responses_of(const Proof& proof) {
                                      number(*std::max_element(spread.begin(), spread.end()), 1));
   std::string body =
       fmt::format("<p>{} with the common latency taken out.{}</p>\n",
-                  responses.acoustic ? "The ways as their measured responses and the controller make them,"
-                                     : "What the controller makes of each way, ahead of amplifiers and drivers,",
+                  responses.acoustic
+                      ? "The acoustic sum: the ways as their measured responses and the controller make them,"
+                      : "The electrical sum: what the controller makes of each way, ahead of amplifiers and drivers,",
                   points.empty() ? "" : " Crossover points, marked by upright dashes: " + points + ".");
   body += figure_of("magnitude", "Magnitude", "Level over frequency, " + span + "." + magnitude + band);
   body += "<div class=\"duo\">\n";
