@@ -14,8 +14,8 @@ namespace rackproof::tune {
 namespace {
 
 using analysis::Complex;
-constexpr double kWindow = 12, kStep = 24;  // of an octave
-constexpr double kLeastPassed_db = -30;     // of the way's filters, against their greatest
+constexpr double kSmoothing = 12, kLinesAnOctave = 24;  // of an octave
+constexpr double kLeastPassed_db = -30;                 // of the way's filters, against their greatest
 constexpr double kTurnsALine = 0.2;
 
 Complex turned(double turns) { return std::polar(1.0, 2 * std::numbers::pi * std::remainder(turns, 1.0)); }
@@ -53,7 +53,7 @@ std::string acoustic_response(const Measurement& m, const DrivenWay& way, double
         fmt::format("{}: less than an octave of way {} can be told: measure closer, or louder, or for "
                     "longer",
                     m.file.string(), way.name));
-  const std::vector<Complex> smooth = analysis::smooth<Complex>(hz, box, kWindow);
+  const std::vector<Complex> smooth = analysis::smooth<Complex>(hz, box, kSmoothing);
   std::string text = fmt::format(
       "frequency_hz,magnitude_db,phase_deg\n# Way {}, measured; the filters, gain, polarity and delay that drove it are "
       "divided out.\n# The phases of all ways of the rig refer to one time, {:.4f} ms after what was sent.\n",
@@ -65,7 +65,8 @@ std::string acoustic_response(const Measurement& m, const DrivenWay& way, double
     const Complex value = smooth[i] * turned(-hz[i] * late_s);
     text += fmt::format("{:.4f},{:.4f},{:.3f}\n", hz[i], analysis::db_from_ratio(std::abs(value)),
                         std::arg(value) * 180 / std::numbers::pi);
-    next = hz[i] + std::min(hz[i] * (std::exp2(1 / kStep) - 1), kTurnsALine / std::max(std::abs(late_s), 1e-9));
+    next =
+        hz[i] + std::min(hz[i] * (std::exp2(1 / kLinesAnOctave) - 1), kTurnsALine / std::max(std::abs(late_s), 1e-9));
   }
   return text;
 }
