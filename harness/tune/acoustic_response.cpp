@@ -33,6 +33,11 @@ std::string acoustic_response(const Measurement& m, const DrivenWay& way, double
     const double f = m.frequency_hz[i];
     if (f >= 0.49 * sample_rate_hz) break;
     const Complex drive = response_of(way, f, sample_rate_hz);
+    if (!std::isfinite(std::abs(drive)) || !std::isfinite(std::abs(m.whole_way(i) / (std::abs(drive) + 1e-15))))
+      throw InputError(
+          fmt::format("{}: driven_by: the filters of way {} have no response at {:g} Hz; a rig makes none "
+                      "like these: measure with --rig again",
+                      m.file.string(), way.name, f));
     passed_db.push_back(analysis::db_from_ratio(std::abs(drive) + 1e-30));
     greatest_db = std::max(greatest_db, passed_db.back());
     hz.push_back(f);

@@ -21,7 +21,14 @@ void check(const Measurement& m) {
   must(count >= 2 && m.magnitude_db.size() == count && m.coherence.size() == count);
   must(m.phase_deg.empty() || m.phase_deg.size() == count);
   must(within(m.sample_rate_hz, 1000, 1e6) && m.captures >= 1 && within(m.arrival_ms, -1e6, 1e6));
-  must(m.polarity >= -1 && m.polarity <= 1 && std::isfinite(m.drift_ppm));
+  must(m.polarity >= -1 && m.polarity <= 1 && (!m.drift_ppm || std::isfinite(*m.drift_ppm)));
+  must(within(m.arrival_error_ms, 0, 1e6) && within(m.clock_error_ms, 0, 1e6));
+  must(m.magnitude_error_db.empty() || m.magnitude_error_db.size() == count);
+  if (m.driven_by)
+    for (const DrivenWay& way : m.driven_by->ways) {
+      must(std::abs(way.polarity) == 1 && within(way.gain_db, -400, 400) && within(way.delay_s, 0, 100));
+      must(same_filters(way, way));
+    }
   for (std::size_t i = 0; i < count; ++i) {
     must(m.frequency_hz[i] > (i == 0 ? 0 : m.frequency_hz[i - 1]) && m.frequency_hz[i] <= 1e6);
     must(within(m.magnitude_db[i], -400, 400) && within(m.coherence[i], 0, 1));

@@ -70,6 +70,12 @@ TEST(AcousticResponse, TimesWhatDroveItIsWhatWasMeasured) {
     }
   }
 }
+TEST(AcousticResponse, FiltersThatNoRigMakesAreRefused) {
+  Case c = a_horn();
+  c.way.sections.assign(100, dsp::Biquad{1e9, 0, 0, 0, 0});
+  EXPECT_THAT(test::refusal_of([&] { acoustic_response(c.measured, c.way, kRate, 9e-3); }),
+              HasSubstr("high.json: driven_by: the filters of way high"));
+}
 TEST(AcousticResponse, EndsWhereNothingCanBeTold) {
   Case c = a_horn();
   for (std::size_t i = 0; i < c.measured.frequency_hz.size(); ++i)
