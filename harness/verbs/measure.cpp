@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <charconv>
+#include <cmath>
 #include <nlohmann/json.hpp>
 #include <optional>
 
@@ -108,6 +109,9 @@ std::string fingerprint_of(const tune::Recording& recording) {
                                 recording.samples.size() * sizeof(recording.samples[0])});
 }
 
+/// Without a sign of nothing: -0.001 is 0.
+double in_hundredths(double value) { return std::round(100 * value) / 100 + 0.0; }
+
 std::string text_of(const tune::Measurement& m, std::size_t width) {
   std::string out = fmt::format("{} at {:g} kHz, {} capture{}\n", m.kind == "sweep" ? "Sweep" : "Noise",
                                 m.sample_rate_hz / 1e3, m.captures, m.captures == 1 ? "" : "s");
@@ -120,7 +124,7 @@ std::string text_of(const tune::Measurement& m, std::size_t width) {
   for (const tune::Capture& one : m.each)
     facts.row({one.file, fmt::format("{:.4f} ms", one.arrival_ms), fmt::format("{:.4f} ms", one.arrival_error_ms),
                tune::polarity_word(one.polarity),
-               one.drift_ppm ? fmt::format("{:+.2f} ppm", *one.drift_ppm) : std::string("not known"),
+               one.drift_ppm ? fmt::format("{:+.2f} ppm", in_hundredths(*one.drift_ppm)) : std::string("not known"),
                fmt::format("{:.1f} dBFS", one.level_dbfs)});
   out += facts.text(width) + "\n";
   if (m.any_inverted()) out += wrapped(tune::kWhatInvertedSays, width) + "\n";
