@@ -16,8 +16,10 @@
 #include "harness/analysis/minimum_phase.hpp"
 #include "harness/rig/rig.hpp"
 #include "harness/tune/direct_sound.hpp"
+#include "harness/tune/played_band.hpp"
 #include "harness/tune/polarity.hpp"
 #include "harness/tune/screening.hpp"
+#include "harness/tune/sweep_sent.hpp"
 
 namespace rackproof::tune {
 namespace {
@@ -92,6 +94,16 @@ struct Response {
   std::size_t size() const { return 2 * (h.size() - 1); }
 };
 
+/// The response by its phase alone, weighted by coherence, its middle at time zero: neither the spectrum nor a room's
+/// resonance has a say in what correlates with it.
+Samples phase_wave(std::vector<Complex> h, const Samples& coherence) {
+  for (std::size_t k = 0; k < h.size(); ++k)
+    h[k] *= std::abs(h[k]) > 0 ? std::max(0.0, coherence[k] - 0.3) / std::abs(h[k]) : 0.0;
+  Samples wave = RealFourier(2 * (h.size() - 1)).inverse(h);
+  std::rotate(wave.begin(), wave.begin() + static_cast<std::ptrdiff_t>(wave.size() / 2), wave.end());
+  return wave;
+}
+
 /// `captured` as a recorder on the player's clock would have it.
 Samples without_drift(const Samples& captured, double ppm) {
   const double ratio = 1.0 / (1.0 + ppm * 1e-6);
@@ -119,18 +131,10 @@ Drift drift_of(const Overlap& pair, double rate) {
   const auto blocks = static_cast<std::size_t>(std::clamp(seconds / 1.2, 4.0, 12.0));
   const std::size_t length = pair.x.size() / blocks;
   const std::size_t segment = power_of_two_below(std::min(0.35 * rate, static_cast<double>(length) / 4));
-  const RealFourier fourier(segment);
-  // Phase alone, weighted by coherence: neither the spectrum nor a room's resonance has a say.
   const auto wave_of = [&](std::size_t block) {
     const CrossSpectrum cross =
         welch({pair.x.subspan(block * length, length), pair.y.subspan(block * length, length)}, rate, segment, 4);
-    std::vector<Complex> h = cross.h1();
-    const Samples coherence = honest_coherence(cross);
-    for (std::size_t k = 0; k < h.size(); ++k)
-      h[k] *= std::abs(h[k]) > 0 ? std::max(0.0, coherence[k] - 0.3) / std::abs(h[k]) : 0.0;
-    Samples wave = fourier.inverse(h);
-    std::rotate(wave.begin(), wave.begin() + static_cast<std::ptrdiff_t>(segment / 2), wave.end());
-    return wave;
+    return phase_wave(cross.h1(), honest_coherence(cross));
   };
   const Samples reference = wave_of(0);
   Samples at, lag;
@@ -156,91 +160,6 @@ Drift drift_of(const Overlap& pair, double rate) {
   // Three standard deviations, and what the crest itself is good to.
   const double error = 3 * std::sqrt(left / (count - 2) / spread) + kCrestSamples / static_cast<double>(pair.x.size());
   return {std::abs(slope) > error ? 1e6 * slope : 0.0, 1e6 * error};
-}
-
-/// One tone that glides, alone: f(t) = from_hz e^(t / time_scale) where it is exponential.
-struct Glide {
-  bool is = false, exponential = false;
-  double from_hz = 0, time_scale_s = 0;
-};
-Glide glide_of(View sent, double rate) {
-  Glide glide;
-  const Stretch active = active_stretch(sent);
-  constexpr std::size_t kFrames = 48;
-  const std::size_t stretch = active.size() / kFrames;
-  const std::size_t size = std::min<std::size_t>(4096, power_of_two_below(static_cast<double>(stretch)));
-  if (size < 64) return glide;
-  const RealFourier fourier(size);
-  const Samples window = analysis::window(analysis::Window::hann, size);
-  constexpr double kTold = 4;  // bins, above which the window tells the frequency
-  std::size_t pairs = 0, rises = 0, falls = 0;
-  Samples place, time_s;
-  for (std::size_t frame = 0; frame < kFrames; ++frame) {
-    const std::size_t start = active.begin + (active.size() - size) * frame / (kFrames - 1);
-    Samples piece(size);
-    for (std::size_t n = 0; n < size; ++n) piece[n] = window[n] * sent[start + n];
-    const std::vector<Complex> spectrum = fourier.forward(piece);
-    Samples power(spectrum.size());
-    std::transform(spectrum.begin(), spectrum.end(), power.begin(), [](const Complex& c) { return std::norm(c); });
-    const auto crest = static_cast<std::size_t>(std::max_element(power.begin(), power.end()) - power.begin());
-    const std::size_t reach = 4 + crest / 8;  // it glides while the window lasts
-    const std::size_t from = crest > reach ? crest - reach : 0, to = std::min(power.size(), crest + reach + 1);
-    const auto at = [&](std::size_t k) { return power.begin() + static_cast<std::ptrdiff_t>(k); };
-    const double near = std::accumulate(at(from), at(to), 0.0), all = std::accumulate(power.begin(), power.end(), 0.0);
-    if (!(near > 0.9 * all)) continue;
-    double moment = 0;
-    for (std::size_t k = from; k < to; ++k) moment += power[k] * static_cast<double>(k);
-    if (!place.empty() && place.back() >= kTold)
-      ++pairs, rises += moment / near >= place.back(), falls += moment / near <= place.back();
-    place.push_back(moment / near);
-    const std::size_t middle = start - active.begin + size / 2;
-    time_s.push_back(static_cast<double>(middle) / rate);
-  }
-  glide.is = 10 * place.size() >= 8 * kFrames && pairs >= 8 && 10 * std::max(rises, falls) >= 9 * pairs &&
-             std::abs(std::log2(std::max(1.0, place.back()) / std::max(1.0, place.front()))) > 1;
-  if (!glide.is) return glide;
-  // Where the window tells the frequency well, ln f should be a straight line.
-  double count = 0, t = 0, l = 0, tt = 0, tl = 0;
-  for (std::size_t i = 0; i < place.size(); ++i) {
-    if (place[i] < 20) continue;
-    const double log_hz = std::log(place[i] * rate / static_cast<double>(size));
-    ++count, t += time_s[i], l += log_hz, tt += time_s[i] * time_s[i], tl += time_s[i] * log_hz;
-  }
-  const double slope = (tl - t * l / count) / (tt - t * t / count), start = (l - slope * t) / count;
-  double worst = 0;
-  for (std::size_t i = 0; i < place.size(); ++i)
-    if (place[i] >= 20)
-      worst =
-          std::max(worst, std::abs(std::log(place[i] * rate / static_cast<double>(size)) - start - slope * time_s[i]));
-  glide.exponential = count >= 8 && slope > 0 && worst < 0.1;
-  glide.from_hz = std::exp(start), glide.time_scale_s = 1 / slope;
-  return glide;
-}
-
-/// Of what is sent twice over: samples from the one to the other; 0 where it is not. The pause is no longer than both.
-std::size_t repeat_of(View active) {
-  constexpr double kSame = 0.999;  // of the correlation: a file of 16 bits with noise at -60 dB beside it
-  const std::size_t size = active.size();
-  const RealFourier fourier(analysis::next_fast_size(2 * size));
-  std::vector<Complex> spectrum = fourier.forward(active);
-  for (Complex& value : spectrum) value = std::norm(value);
-  const Samples correlation = fourier.inverse(spectrum);
-  Samples energy(size + 1, 0.0);
-  for (std::size_t n = 0; n < size; ++n) energy[n + 1] = energy[n] + active[n] * active[n];
-  double best = kSame;
-  std::size_t repeat = 0;
-  for (std::size_t lag = size / 2; lag < size * 3 / 4; ++lag) {
-    const double both = energy[size - lag] * (energy[size] - energy[lag]);
-    if (!(both > 0) || !(correlation[lag] > best * std::sqrt(both))) continue;
-    best = correlation[lag] / std::sqrt(both);
-    repeat = lag;
-  }
-  return repeat;
-}
-View sent_once(View sent) {
-  const Stretch active = active_stretch(sent);
-  const View all = sent.subspan(active.begin, active.size());
-  return all.first(all.size() - repeat_of(all));
 }
 
 class Way {
@@ -407,18 +326,11 @@ class Way {
   Drift drift_between(const Passes& passes, std::ptrdiff_t lag) const {
     const auto response = [&](View y) { return gated(divided(y), y, lag - passes.from); };
     const Response first = response(passes.first), second = response(passes.second);
-    const auto wave_of = [&](const Response& r) {
-      std::vector<Complex> h = r.h;
-      for (std::size_t k = 0; k < h.size(); ++k)
-        h[k] *= std::abs(h[k]) > 0 ? std::max(0.0, r.coherence[k] - 0.3) / std::abs(h[k]) : 0.0;
-      Samples wave = RealFourier(r.size()).inverse(h);
-      std::rotate(wave.begin(), wave.begin() + static_cast<std::ptrdiff_t>(wave.size() / 2), wave.end());
-      return wave;
-    };
     const auto repeat = static_cast<double>(repeat_);
     const double most = kMostDriftPpm * 1e-6 * repeat;
-    const analysis::Arrival later = analysis::find_arrival(
-        wave_of(first), wave_of(second), {.phase_transform = false, .least_samples = -most, .most_samples = most});
+    const analysis::Arrival later =
+        analysis::find_arrival(phase_wave(first.h, first.coherence), phase_wave(second.h, second.coherence),
+                               {.phase_transform = false, .least_samples = -most, .most_samples = most});
     if (!later.found || later.height < 0.2 || later.polarity < 0) return {};
     const double error = rate_ * (time_error_s(first) + time_error_s(second)) + kCrestSamples;
     return {1e6 * later.delay_samples / repeat, 1e6 * error / repeat};
@@ -696,52 +608,6 @@ class Way {
 
 }  // namespace
 
-bool is_sweep(std::span<const double> sent) { return glide_of(sent_once(sent), 1.0).is; }
-
-namespace {
-
-/// From the lowest to the highest frequency where a third of an octave's sound that follows what was sent is within 20
-/// dB of the loudest octave's: there the loudspeaker plays.
-struct Played {
-  double from_hz = 0, to_hz = 0;
-  bool holds(double hz) const { return hz >= from_hz && hz <= to_hz; }
-};
-Played played_band(const Measurement& m, const Samples& power) {
-  constexpr double kPlayedShare = 0.01;
-  Samples sound(power.size());
-  for (std::size_t i = 0; i < power.size(); ++i) sound[i] = power[i] * m.coherence[i];
-  const Samples octaves = analysis::smooth<double>(m.frequency_hz, sound, 1.0);
-  const Samples thirds = analysis::smooth<double>(m.frequency_hz, sound, 3.0);
-  const double loudest = *std::max_element(octaves.begin(), octaves.end());
-  Played played;
-  for (std::size_t i = 0; i < sound.size(); ++i) {
-    if (thirds[i] < kPlayedShare * loudest) continue;
-    if (played.from_hz == 0) played.from_hz = m.frequency_hz[i];
-    played.to_hz = m.frequency_hz[i];
-  }
-  return played;
-}
-
-/// Octaves where the level may be off by more than a decibel.
-void warn_of_error(Measurement& m, const Played& played) {
-  constexpr double kMostError_db = 1;
-  double from = 0, to = 0, worst = 0;
-  for (std::size_t i = 0; i < m.frequency_hz.size(); ++i) {
-    if (!played.holds(m.frequency_hz[i]) || m.magnitude_error_db[i] <= kMostError_db) continue;
-    if (from == 0) from = m.frequency_hz[i];
-    to = m.frequency_hz[i];
-    worst = std::max(worst, m.magnitude_error_db[i]);
-  }
-  if (from == 0) return;
-  m.warnings.push_back(
-      {"magnitude-error",
-       fmt::format("noise leaves the level open by more than {:g} dB from {:.4g} to {:.4g} Hz, by {:.1f} dB at the "
-                   "worst: send louder, or for longer, or let the place be quieter",
-                   kMostError_db, from, to, worst)});
-}
-
-}  // namespace
-
 Measurement measure(const Recording& sent, std::span<const Recording> captured, const TransferOptions& options,
                     std::span<const Recording> references) {
   if (captured.empty()) throw InputError("measure: no recording of what arrived is given");
@@ -818,8 +684,8 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
   for (const double noise : analysis::smooth<double>(m.frequency_hz, noise_share, 1.0))
     m.magnitude_error_db.push_back(
         std::min(kMostMagnitudeError_db, 2 * analysis::kDecibelsPerNeper * std::sqrt(noise / 2)));
-  warn_of_error(m, played);
   m.coherence = smoothed(m.coherence);
+  warn_of_noise(m, played);
   for (const Complex& value : smoothed(vector)) m.phase_deg.push_back(std::arg(value) * 180 / pi);
   const auto warn_if = [&](bool is, const char* code, const std::string& text) {
     if (is) m.warnings.push_back({code, text});
@@ -832,17 +698,6 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
   warn_if(sweep && references.empty() && !way.sent_twice() && m.drift_ppm.value_or(0) != 0, "drift-of-a-sweep",
           "one sweep does not tell a recorder's drift from phase for sure: where player and recorder are two devices, "
           "send it twice (rackproof stimulus sweep --twice), or send noise");
-  double within = 0, doubtful = 0;
-  for (std::size_t i = 0; i < count; ++i) {
-    if (!played.holds(m.frequency_hz[i])) continue;
-    ++within;
-    if (m.coherence[i] < kTrustedCoherence) ++doubtful;
-  }
-  warn_if(
-      2 * doubtful > within, "coherence",
-      fmt::format("from {:.4g} to {:.4g} Hz, where the loudspeaker plays, coherence is below {:g} at {:.0f} % of the "
-                  "frequencies: what is there is mostly noise, or late reflections",
-                  played.from_hz, played.to_hz, kTrustedCoherence, 100 * doubtful / within));
   return m;
 }
 

@@ -43,7 +43,4 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
 /// Two devices whose clocks are further apart than this are rare (common practice, no source).
 inline constexpr double kUnknownDriftPpm = 100;
 
-/// Is this one tone that glides, alone, once or twice?
-bool is_sweep(std::span<const double> sent);
-
 }  // namespace rackproof::tune

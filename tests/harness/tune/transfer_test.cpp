@@ -12,6 +12,7 @@
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
 #include "harness/rig/rig.hpp"
+#include "harness/tune/sweep_sent.hpp"
 #include "tests/harness/refusal.hpp"
 #include "tests/harness/tune/rig_in_a_field.hpp"
 
