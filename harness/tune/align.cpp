@@ -1,6 +1,7 @@
 #include "harness/tune/align.hpp"
 
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 
 #include <algorithm>
 #include <cmath>
@@ -10,6 +11,7 @@
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
 #include "harness/rig/rig.hpp"
+#include "harness/tune/shown_way.hpp"
 
 namespace rackproof::tune {
 namespace {
@@ -118,6 +120,43 @@ class Meeting {
 double speed(double degc) { return 331.3 + 0.606 * degc; }
 
 }  // namespace
+
+Start start_from(const Drive& now, const std::vector<double>& points_hz, std::vector<MeasuredWay>& ways) {
+  Start start;
+  std::vector<std::string> unknown;
+  for (std::size_t w = 0; w < ways.size(); ++w) {
+    MeasuredWay& way = ways[w];
+    Measurement& m = way.measured;
+    for (std::size_t other = 0; other < w; ++other) must_differ(ways[other].measured, ways[other].name, m, way.name);
+    start.driven.push_back(now.ways[w]);
+    if (m.driven_by) {
+      const auto then = std::ranges::find(m.driven_by->ways, way.name, &DrivenWay::name);
+      if (then == m.driven_by->ways.end())
+        throw InputError(fmt::format("{}: driven_by: {} has no way {}; was it measured with another rig?",
+                                     m.file.string(), m.driven_by->rig, way.name));
+      if (m.driven_by->sample_rate_hz != now.sample_rate_hz || !same_filters(*then, now.ways[w]))
+        throw InputError(fmt::format(
+            "{}: way {} was driven by other filters than {} has now (points, high-pass, eq, or the sample rate): its "
+            "phase is no longer this. Measure it again",
+            m.file.string(), way.name, now.rig));
+      way.delay_s = then->delay_s;
+      way.polarity = then->polarity;
+      for (double& db : m.magnitude_db) db += now.ways[w].gain_db - then->gain_db;
+      start.driven.back() = *then;
+      start.driven.back().gain_db = now.ways[w].gain_db;
+    } else {
+      unknown.push_back(m.file.string());
+    }
+    must_show(m, now, points_hz, w);
+  }
+  if (!unknown.empty())
+    start.warnings.push_back(
+        {"rig-unknown",
+         fmt::format("{}: nothing says what drove the ways; the filters, delays and polarities of {} as it stands are "
+                     "taken for it. A second run after --into would count them twice: measure with --rig",
+                     fmt::join(unknown, ", "), now.rig)});
+  return start;
+}
 
 bool share_a_clock(const std::vector<MeasuredWay>& ways) {
   if (std::ranges::all_of(ways, [](const MeasuredWay& way) { return way.measured.reference_channel > 0; })) return true;

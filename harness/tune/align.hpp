@@ -25,6 +25,16 @@ struct MeasuredWay {
   /// To where it was measured first, then to other places, in metres; may be empty. Same count for all ways.
   std::vector<double> distance_m;
 };
+/// What drove each way when it was measured, and what is to be said of that.
+struct Start {
+  std::vector<DrivenWay> driven;
+  std::vector<Warning> warnings;
+};
+/// Brings `ways` to what drove them: as their measurements say (delay and polarity from there, the level by the gain that
+/// was turned since), or, where they say nothing, as the rig stands, with the warning `rig-unknown`. `now`: of the rig.
+/// Throws InputError where the filters are no longer the rig's, and where a file does not show its way (shown_way.hpp).
+Start start_from(const Drive& now, const std::vector<double>& points_hz, std::vector<MeasuredWay>& ways);
+
 struct AlignedWay {
   std::string name;
   double arrival_ms = 0;

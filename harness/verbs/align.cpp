@@ -1,6 +1,5 @@
 /// `align`: from ways measured one by one to the delays and polarities that the rig should hold.
 #include <fmt/format.h>
-#include <fmt/ranges.h>
 
 #include <algorithm>
 #include <cmath>
@@ -17,7 +16,6 @@
 #include "harness/rig/units.hpp"
 #include "harness/tune/acoustic_response.hpp"
 #include "harness/tune/align.hpp"
-#include "harness/tune/shown_way.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
 #include "harness/verbs/unseal.hpp"
@@ -68,8 +66,6 @@ std::vector<tune::MeasuredWay> measured_ways(const rig::Rig& rig, const AlignArg
     const rig::Way& way = rig.ways[w];
     tune::MeasuredWay& one = ways.emplace_back(
         tune::MeasuredWay{way.name, tune::load_measurement(files[w]), way.delay_s, way.inverted ? -1 : 1, {}});
-    for (std::size_t other = 0; other < w; ++other)
-      tune::must_differ(ways[other].measured, ways[other].name, one.measured, one.name);
     for (std::size_t at = 0; at < distances[w].size();) {
       const std::size_t comma = std::min(distances[w].find(',', at), distances[w].size());
       one.distance_m.push_back(
@@ -85,63 +81,19 @@ std::vector<tune::MeasuredWay> measured_ways(const rig::Rig& rig, const AlignArg
   return ways;
 }
 
-/// What drove each way when it was measured: as its measurement says, or as the rig stands.
-struct Driven {
-  std::vector<tune::DrivenWay> ways;
-  std::vector<Warning> warnings;
-};
-Driven driven_ways(const rig::Rig& rig, const tune::Drive& now, std::vector<tune::MeasuredWay>& ways,
-                   const std::vector<double>& points_hz) {
-  Driven driven;
-  std::vector<std::string> unknown;
-  for (std::size_t w = 0; w < ways.size(); ++w) {
-    tune::MeasuredWay& way = ways[w];
-    tune::Measurement& m = way.measured;
-    driven.ways.push_back(now.ways[w]);
-    if (!m.driven_by) {
-      unknown.push_back(m.file.string());
-    } else {
-      const auto then = std::ranges::find(m.driven_by->ways, way.name, &tune::DrivenWay::name);
-      if (then == m.driven_by->ways.end())
-        throw InputError(fmt::format("{}: driven_by: {} has no way {}; was it measured with another rig?",
-                                     m.file.string(), m.driven_by->rig, way.name));
-      if (m.driven_by->sample_rate_hz != now.sample_rate_hz || !tune::same_filters(*then, now.ways[w]))
-        throw InputError(fmt::format(
-            "{}: way {} was driven by other filters than {} has now (points, high-pass, eq, or the sample rate): its "
-            "phase is no longer this. Measure it again",
-            m.file.string(), way.name, rig.file.string()));
-      way.delay_s = then->delay_s;
-      way.polarity = then->polarity;
-      // A gain that was turned since turns the level alone.
-      for (double& db : m.magnitude_db) db += now.ways[w].gain_db - then->gain_db;
-      driven.ways.back() = *then;
-      driven.ways.back().gain_db = now.ways[w].gain_db;
-    }
-    tune::must_show(m, now, points_hz, w);
-  }
-  if (!unknown.empty())
-    driven.warnings.push_back(
-        {"rig-unknown",
-         fmt::format("{}: nothing says what drove the ways; the filters, delays and polarities of {} as it "
-                     "stands are taken for it. A second run after --into would count them twice: measure "
-                     "with --rig",
-                     fmt::join(unknown, ", "), rig.file.string())});
-  return driven;
-}
-
 /// A way's response as a file beside the rig.
 struct ResponseFile {
   std::string way, name, text;
 };
 std::vector<ResponseFile> response_files(const std::filesystem::path& into, const std::vector<tune::MeasuredWay>& ways,
-                                         const Driven& driven, double sample_rate_hz) {
+                                         const tune::Start& start, double sample_rate_hz) {
   double common_s = 1e300;
   for (std::size_t w = 0; w < ways.size(); ++w)
-    common_s = std::min(common_s, 1e-3 * ways[w].measured.arrival_ms - driven.ways[w].delay_s);
+    common_s = std::min(common_s, 1e-3 * ways[w].measured.arrival_ms - start.driven[w].delay_s);
   std::vector<ResponseFile> responses;
   for (std::size_t w = 0; w < ways.size(); ++w)
     responses.push_back({ways[w].name, fmt::format("{}.{}.response.csv", into.stem().string(), ways[w].name),
-                         tune::acoustic_response(ways[w].measured, driven.ways[w], sample_rate_hz, common_s)});
+                         tune::acoustic_response(ways[w].measured, start.driven[w], sample_rate_hz, common_s)});
   return responses;
 }
 /// Written, and not yet in their places.
@@ -270,13 +222,13 @@ void run_align(const AlignArguments& o) {
   options.far = o.far;
   std::vector<tune::MeasuredWay> ways = measured_ways(rig, o);
   const tune::Drive now = tune::drive_of(rig, nullptr);
-  const Driven driven = driven_ways(rig, now, ways, points_hz);
+  const tune::Start start = tune::start_from(now, points_hz, ways);
   tune::Alignment made = tune::align(ways, points_hz, options);
-  made.warnings.insert(made.warnings.begin(), driven.warnings.begin(), driven.warnings.end());
+  made.warnings.insert(made.warnings.begin(), start.warnings.begin(), start.warnings.end());
   std::string done;
   Unseal::Outcome unsealed;
   if (into) {
-    const std::vector<ResponseFile> responses = response_files(o.into, ways, driven, now.sample_rate_hz);
+    const std::vector<ResponseFile> responses = response_files(o.into, ways, start, now.sample_rate_hz);
     std::vector<files::WholeFile> files = written(responses, o.into);
     const std::string text = with_alignment(*into->text(), *before, made, responses);
     done = fmt::format("\n{} holds them already.\n", o.into.string());
