@@ -74,6 +74,13 @@ TEST(FindArrival, OfTheTrebleAlone) {
     shown_less += std::abs(static_cast<double>(arrival.whole_samples) - delay) > 1;
   }
   EXPECT_GT(shown_less, 0u) << "no case where the greatest sample stands beside another crest";
+  // A tenth of an octave: half a period on, the wave is 0.5 % lower and of the other sign, and meets half a sample better.
+  for (int eighth = 0; eighth < 16; ++eighth) {
+    const double delay = 40 + 0.125 * eighth;
+    const Arrival arrival = find_arrival(sent, band_noise(delay, -1, 4096, 0.9, 8), {.from = 0.37, .to = 0.4});
+    EXPECT_NEAR(arrival.delay_samples, delay, 0.001);
+    EXPECT_EQ(arrival.polarity, -1) << delay;
+  }
 }
 
 TEST(FindArrival, TakesTheDirectSoundAheadOfASofterEchoAndInNoise) {

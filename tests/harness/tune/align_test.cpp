@@ -134,6 +134,32 @@ TEST(Align, ColdAirMakesTheFartherWayLater) {
   EXPECT_GT(std::abs(loss_db(added_s + later_s) - loss_db(added_s - later_s)), 0.1) << "either sign would do";
 }
 
+// What drove the ways then: delay and polarity count from there, and a gain that was turned since turns the level.
+TEST(Align, StartsFromWhatDroveTheWays) {
+  const std::vector<double> points{1600};
+  const Drive now{"rig.toml", 48000, {{"low", 0, 2e-3, 1, {}, {}}, {"high", -6, 0, 1, {}, {}}}};
+  Drive then = now;
+  then.ways[0].delay_s = 0.5e-3;
+  then.ways[1].gain_db = -2;
+  then.ways[1].polarity = -1;
+  std::vector<MeasuredWay> ways{way("low", points, 0, 0, 1, 2), way("high", points, 1, 0.2, 1)};
+  const double before_db = ways[1].measured.magnitude_db.at(300);
+  for (MeasuredWay& one : ways) one.measured.driven_by = then;
+  const Start start = start_from(now, points, ways);
+  EXPECT_TRUE(start.warnings.empty());
+  EXPECT_EQ(ways[0].delay_s, 0.5e-3);
+  EXPECT_EQ(ways[1].polarity, -1);
+  EXPECT_NEAR(ways[1].measured.magnitude_db.at(300), before_db - 4, 1e-12);
+  EXPECT_EQ(start.driven[1].gain_db, -6);
+  EXPECT_EQ(start.driven[0].delay_s, 0.5e-3);
+  // The control: nothing is known, the rig as it stands counts, and that is said.
+  std::vector<MeasuredWay> unknown{way("low", points, 0, 0, 1, 2), way("high", points, 1, 0.2, 1)};
+  const Start rig = start_from(now, points, unknown);
+  EXPECT_EQ(unknown[0].delay_s, 2e-3);
+  ASSERT_EQ(rig.warnings.size(), 1u);
+  EXPECT_EQ(rig.warnings[0].code, "rig-unknown");
+}
+
 bool warns(const Alignment& made, const std::string& code) {
   return std::ranges::any_of(made.warnings, [&](const Warning& warning) { return warning.code == code; });
 }
