@@ -94,7 +94,7 @@ class Registration {
           }
     for (const std::size_t block : {16u, 64u, 256u, 1024u}) {
       BlockArgs args;
-      args.points = reference_.settings.points;
+      args.points = reference_.settings.loudspeakers[0].points;
       block_of(level.split, 1, args, block, "split" + at);
       for (const bool fractional : {false, true}) {
         args.delay = reference_.settings.outputs[0].delay, args.delay.fractional = fractional;

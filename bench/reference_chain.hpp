@@ -32,9 +32,9 @@ struct ReferenceChain {
       points_.push_back({filter(low), filter(high), keep(rounded(sum.all_pass))});
     }
     for (std::uint8_t way = 0; way < 3; ++way)
-      for (std::int16_t feed = 0; feed < 2; ++feed) {
+      for (std::uint8_t feed = 0; feed < 2; ++feed) {
         OutputSettings o;
-        o.way = way, o.source = feed, o.sections = eq(5, 40.0 * std::pow(4, way)), o.gain = 0.8f;
+        o.way = way, o.loudspeaker = feed, o.sections = eq(5, 40.0 * std::pow(4, way)), o.gain = 0.8f;
         o.delay.whole_samples = 100u + 10u * way;
         o.delay.fractional = true, o.delay.taps = fractional_delay(0.37);
         o.power.enabled = true, o.power.threshold_rms = 0.2f;
@@ -43,7 +43,12 @@ struct ReferenceChain {
         static_cast<void>(keep_per_sample(0.1, kRate, o.peak.release_keep));
         outputs_.push_back(o);
       }
-    settings.feeds = feeds_, settings.points = points_, settings.outputs = outputs_;
+    loudspeakers_.resize(2);
+    for (std::size_t f = 0; f < 2; ++f) {
+      loudspeakers_[f].source = static_cast<std::int16_t>(f);
+      loudspeakers_[f].points = points_;
+    }
+    settings.feeds = feeds_, settings.loudspeakers = loudspeakers_, settings.outputs = outputs_;
   }
   ReferenceChain(const ReferenceChain&) = delete;
 
@@ -72,6 +77,7 @@ struct ReferenceChain {
   std::deque<std::vector<dsp::Section>> store_;
   std::vector<dsp::FeedSettings> feeds_;
   std::vector<dsp::PointSettings> points_;
+  std::vector<dsp::LoudspeakerSettings> loudspeakers_;
   std::vector<dsp::OutputSettings> outputs_;
 };
 
@@ -84,10 +90,10 @@ inline double operations_per_frame(const dsp::ChainSettings& settings) {
   double total = 0;
   for (const dsp::FeedSettings& feed : settings.feeds)
     total += 3 + kSection * static_cast<double>(feed.sections.size());
-  for (std::int16_t source = dsp::kMeanOfFeeds; source < static_cast<std::int16_t>(settings.feeds.size()); ++source) {
+  for (std::size_t l = 0; l < settings.loudspeakers.size(); ++l) {
     dsp::SplitTree::Wanted wanted{};
-    for (const dsp::OutputSettings& o : settings.outputs) wanted[o.way] = wanted[o.way] || o.source == source;
-    total += kSection * static_cast<double>(dsp::SplitTree::required_stages(settings.points, wanted));
+    for (const dsp::OutputSettings& o : settings.outputs) wanted[o.way] = wanted[o.way] || o.loudspeaker == l;
+    total += kSection * static_cast<double>(dsp::SplitTree::required_stages(settings.loudspeakers[l].points, wanted));
   }
   for (const dsp::OutputSettings& o : settings.outputs) {
     total += 1 + kSection * static_cast<double>(o.sections.size());

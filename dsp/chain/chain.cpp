@@ -37,7 +37,8 @@ const EngineTable* table_of(Level level) noexcept {
 std::uint8_t only_output_of(const ChainSettings& settings, std::size_t feed) noexcept {
   std::uint8_t only = kMaxOutputs;
   for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
-    if (settings.outputs[o].source != static_cast<std::int16_t>(feed)) continue;
+    const LoudspeakerSettings& loudspeaker = settings.loudspeakers[settings.outputs[o].loudspeaker];
+    if (loudspeaker.source != static_cast<std::int16_t>(feed)) continue;
     if (only != kMaxOutputs) return kMaxOutputs;
     only = static_cast<std::uint8_t>(o);
   }
@@ -100,6 +101,10 @@ void Chain::process(std::span<const float* const> feeds, std::span<float* const>
     done += count;
     to_grid_ = to_grid_ == count ? kGridFrames : to_grid_ - static_cast<std::uint32_t>(count);
   }
+}
+
+void Chain::mute(std::size_t output, bool muted) noexcept {
+  if (table_ != nullptr && output < outputs_) table_->mute(engine_, output, muted);
 }
 
 Setup Chain::adopt_heat(const Chain& from) noexcept {

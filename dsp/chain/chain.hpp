@@ -1,8 +1,8 @@
 #pragma once
 /// A rig's whole processing: feeds in, one signal per amplifier channel out.
-/// Theorem  every output is its feed (or the mean of the feeds) through gain, sections, split, sections, gain, delay,
-///          power limiter and peak limiter as `ChainSettings` says, `latency_samples` late; the same bits for every
-///          block size and on every machine. A sample that is not finite counts as 0, one beyond +36 dBFS as that.
+/// Theorem  every output is its feed (or the mean or a mix of the feeds), each through gain and sections, then through
+///          its loudspeaker's gain, sections and split, its own sections, gain, delay, power limiter and peak limiter as
+///          `ChainSettings` says, `latency_samples` late; the same bits for every block size and on every machine. A sample that is not finite counts as 0, one beyond +36 dBFS as that.
 /// Method   outputs go side by side in the lanes of the widest registers that the machine has; on one without, one by
 ///          one, sharing what the ways have in common. Which it is shows in speed and memory, never in the bits. A feed
 ///          is copied at the door, unless the only output that takes it lies in its own row.
@@ -48,6 +48,7 @@ struct EngineTable {
   void (*process)(void*, std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
   Meter (*take_meter)(void*, std::size_t) noexcept;
   CoilHeat (*heat)(void*, std::size_t) noexcept;
+  void (*mute)(void*, std::size_t, bool) noexcept;
   void (*adopt_heat)(void*, std::size_t, const CoilHeat&) noexcept;
 };
 
@@ -64,12 +65,14 @@ class Chain {
   /// They hold all of the chain but this object: the feeds as they were let in, the sections with their states, the
   /// delay lines, the limiters with what they look ahead at, the meters. The few bytes are among them with which each
   /// part begins at a multiple of 64 (Arena::kAlignment), so memory that begins anywhere will do.
-  /// They depend on the numbers of feeds, outputs, points and sections, on delays, look-aheads and holds in samples, on
+  /// They depend on the numbers of feeds, loudspeakers, outputs, points and sections, on mixes, on which loudspeakers
+  /// have a gain that is not 1, on delays, look-aheads and holds in samples, on
   /// which limiters are enabled, on the level, and on the machine (the size of its pointers); not on gains, coefficients
   /// or ceilings. Ask with the level that `configure` will be given.
   /// 0 is never an answer for what can run. It is given where `level` cannot run here; where there is no feed or no
-  /// output, or more than kMaxFeeds, kMaxOutputs or kMaxWays - 1 points; where an output's way or source is not there; and
-  /// where a gain is not finite. A block's own ranges (a ceiling, a delay, a tap) are not looked at: of such settings it
+  /// output, or more than kMaxFeeds, kMaxLoudspeakers, kMaxOutputs or kMaxWays - 1 points; where an output's way or
+  /// loudspeaker, or a loudspeaker's source, is not there; where a mix has not a factor for each feed; and where a gain
+  /// is not finite. A block's own ranges (a ceiling, a delay, a tap) are not looked at: of such settings it
   /// says some number, and `configure` refuses them whatever it is lent.
   /// Nothing is kept: it may be called from any thread, and while the chain is at work.
   static std::size_t required_bytes(const ChainSettings& settings, Level level = best()) noexcept;
@@ -87,6 +90,11 @@ class Chain {
   void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
 
   Meter take_meter(std::size_t output) noexcept;
+  /// From the next point of the grid on, over kGridFrames frames, the output falls to exact zeros, or comes back from
+  /// them; what it is multiplied by is never above 1. Its limiters and meters go on as if it were heard: heat is what
+  /// would have left. Of an output that is not there nothing changes. As real-time safe as `process`, and for its
+  /// thread.
+  void mute(std::size_t output, bool muted) noexcept;
   /// For the chain that takes over from another: each output goes on with the greater of both heats, so that it does
   /// not think its coil cold. Thresholds, thermal times and levels of the machine may differ; refused, as out_of_range,
   /// where the numbers of feeds or outputs do: then nothing has changed. As real-time safe as `process`, and for its
@@ -102,7 +110,7 @@ class Chain {
   const EngineTable* table_ = nullptr;
   void* engine_ = nullptr;
   std::span<float> admitted_;  ///< kGridFrames a feed
-  /// Whose source is the feed; kMaxOutputs where there is none, or several.
+  /// Whose loudspeaker takes the feed; kMaxOutputs where there is none, or several.
   std::array<std::uint8_t, kMaxFeeds> only_output_{};
   std::size_t feeds_ = 0, outputs_ = 0;
   std::uint32_t to_grid_ = kGridFrames;

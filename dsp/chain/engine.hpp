@@ -2,9 +2,9 @@
 /// The chain at one width of lanes: blocks set side by side, and the planar buffers between them.
 /// Theorem  the bits do not depend on W: every block's do not, and what joins them only moves samples.
 /// Method   each stage is planar at its edges (one row of kGridFrames a signal); a block of W lanes takes its rows in,
-///          turned into frames, and gives them back. Feeds and outputs fill lanes in order, limiters with those that
-///          they go together with. In one lane the split is a tree, in W each output walks its own path: the same
-///          arithmetic.
+///          turned into frames, and gives them back. Feeds, loudspeakers and outputs fill lanes in order, limiters with
+///          those that they go together with. In one lane the split is a tree, in W each output walks its own path: the
+///          same arithmetic. A loudspeaker that takes a feed or the mean as it is has no row of its own.
 #include <algorithm>
 #include <array>
 #include <bit>
@@ -13,6 +13,7 @@
 #include <span>
 
 #include "dsp/blocks/delay_line.hpp"
+#include "dsp/blocks/mutes.hpp"
 #include "dsp/blocks/peak_limiter.hpp"
 #include "dsp/blocks/power_limiter.hpp"
 #include "dsp/blocks/section_cascade.hpp"
@@ -27,14 +28,22 @@ namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 /// Whether the numbers can be run at all. The harness has checked more, in words for a person.
 constexpr bool in_range(const ChainSettings& s) noexcept {
   const auto finite = [](float x) { return x - x == 0.0f; };
-  if (s.feeds.empty() || s.feeds.size() > kMaxFeeds || s.outputs.empty() || s.outputs.size() > kMaxOutputs ||
-      s.points.size() >= kMaxWays)
+  if (s.feeds.empty() || s.feeds.size() > kMaxFeeds || s.loudspeakers.size() > kMaxLoudspeakers || s.outputs.empty() ||
+      s.outputs.size() > kMaxOutputs)
     return false;
   for (const FeedSettings& feed : s.feeds)
     if (!finite(feed.gain)) return false;
+  for (const LoudspeakerSettings& one : s.loudspeakers) {
+    const std::size_t factors = one.source == kMixOfFeeds ? s.feeds.size() : 0;
+    if (one.source < kMixOfFeeds || one.source >= static_cast<std::int16_t>(s.feeds.size()) ||
+        one.mix.size() != factors || one.points.size() >= kMaxWays || !finite(one.gain))
+      return false;
+    for (const float factor : one.mix)
+      if (!finite(factor)) return false;
+  }
   for (const OutputSettings& out : s.outputs)
-    if (out.way > s.points.size() || out.source < kMeanOfFeeds ||
-        out.source >= static_cast<std::int16_t>(s.feeds.size()) || !finite(out.gain))
+    if (out.loudspeaker >= s.loudspeakers.size() || out.way > s.loudspeakers[out.loudspeaker].points.size() ||
+        !finite(out.gain))
       return false;
   return true;
 }
@@ -74,16 +83,18 @@ class Engine {
   }
   void reset() noexcept {
     for (Cascade& c : feed_cascades_) c.reset();
+    for (Cascade& c : own_cascades_) c.reset();
     for (Cascade& c : output_cascades_) c.reset();
     for (SplitTree& t : trees_) t.reset();
     for (DelayLine& d : delays_) d.reset();
     for (LimiterGroup<W>& g : limiters_) g.power.reset(), g.peak.reset();
     for (LimiterGroup<kNarrow<W>>& g : narrow_limiters_) g.power.reset(), g.peak.reset();
     std::ranges::fill(meters_, Meter{});
+    mutes_.reset();
   }
   /// At most kGridFrames frames, not across a point of the grid. The rows of the feeds are worked on in place, and what
   /// is on its way to an output is kept in that output's row. A feed that one output takes may lie in its row: what
-  /// else is made of it, the mean, is taken first.
+  /// else is made of it, the mean and the loudspeakers' own rows, is taken first.
   void process(std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
     for (std::size_t f = 0; f < feeds.size(); ++f) scale({feeds[f], frames}, feed_gains_[f]);
     for (std::size_t g = 0; g < feed_cascades_.size(); ++g) {
@@ -91,12 +102,13 @@ class Engine {
       through(feed_cascades_[g], rows, rows, frames);
     }
     if (!mean_.empty()) take_mean(feeds, frames);
+    if (!own_rows_.empty()) fill_own_rows(feeds, frames);
     if constexpr (W == 1) split_as_tree(feeds, outputs, frames);
     for (std::size_t g = 0; g < output_cascades_.size(); ++g) {
       const auto to = outputs.subspan(g * W, std::min<std::size_t>(W, routes_.size() - g * W));
       std::array<const float*, W> from{};
       for (std::size_t l = 0; l < to.size(); ++l)
-        from[l] = W == 1 ? to[l] : source_row(feeds, routes_[g * W + l].source, frames).data();
+        from[l] = W == 1 ? to[l] : row_of(feeds, loudspeakers_[routes_[g * W + l].loudspeaker], frames).data();
       through(output_cascades_[g], std::span(from).first(to.size()), to, frames);
     }
     for (std::size_t o = 0; o < routes_.size(); ++o) {
@@ -106,7 +118,9 @@ class Engine {
     }
     for (LimiterGroup<W>& group : limiters_) limit(group, frames_, outputs, frames);
     for (LimiterGroup<kNarrow<W>>& group : narrow_limiters_) limit(group, narrow_frames_, outputs, frames);
+    mutes_.process(outputs, frames);
   }
+  void mute(std::size_t output, bool muted) noexcept { mutes_.want(output, muted); }
   Meter take_meter(std::size_t output) noexcept {
     const Meter taken = meters_[output];
     meters_[output] = Meter{.heat_mean_square = taken.heat_mean_square};
@@ -128,10 +142,15 @@ class Engine {
   friend struct rackproof::dsp::CounterProbe;
   using Cascade = SectionCascade<W>;
 
-  struct Route {
+  struct Loudspeaker {
     std::int16_t source = 0;
-    std::uint8_t way = 0;
-    std::uint8_t first_alike = 0;  ///< the first output with the same source and way, which takes the branch's signal
+    float gain = 1.0f;
+    std::span<float> mix;  ///< a factor a feed, where it takes a mix
+    std::span<float> row;  ///< its own; none where what it takes goes to the split as it is
+  };
+  struct Route {
+    std::uint8_t loudspeaker = 0, way = 0;
+    std::uint8_t first_alike = 0;  ///< the first output of the same way and loudspeaker, which takes the split's signal
     float gain = 1.0f;
   };
   /// Outputs whose peak limiters go together; with nothing to do where none of them limits or delays.
@@ -154,12 +173,39 @@ class Engine {
     if (source == kMeanOfFeeds) return mean_.first(frames);
     return {feeds[static_cast<std::size_t>(source)], frames};
   }
+  std::span<const float> row_of(std::span<float* const> feeds, const Loudspeaker& loudspeaker,
+                                std::size_t frames) const noexcept {
+    if (!loudspeaker.row.empty()) return loudspeaker.row.first(frames);
+    return source_row(feeds, loudspeaker.source, frames);
+  }
   void take_mean(std::span<float* const> feeds, std::size_t frames) noexcept {
     const auto count = static_cast<float>(feeds.size());
     for (std::size_t n = 0; n < frames; ++n) {
       float sum = feeds[0][n];
       for (std::size_t f = 1; f < feeds.size(); ++f) sum += feeds[f][n];
       mean_[n] = sum / count;
+    }
+  }
+  void fill_own_rows(std::span<float* const> feeds, std::size_t frames) noexcept {
+    for (const Loudspeaker& one : loudspeakers_) {
+      if (one.row.empty()) continue;
+      const std::span<float> row = one.row.first(frames);
+      if (one.source == kMixOfFeeds)
+        take_mix(feeds, one.mix, row);
+      else
+        std::ranges::copy(source_row(feeds, one.source, frames), row.begin());
+      scale(row, one.gain);
+    }
+    for (std::size_t g = 0; g < own_cascades_.size(); ++g) {
+      const auto rows = own_rows_.subspan(g * W, std::min<std::size_t>(W, own_rows_.size() - g * W));
+      through(own_cascades_[g], rows, rows, frames);
+    }
+  }
+  static void take_mix(std::span<float* const> feeds, std::span<const float> mix, std::span<float> row) noexcept {
+    std::ranges::fill(row, 0.0f);
+    for (std::size_t f = 0; f < feeds.size(); ++f) {
+      if (mix[f] == 0.0f) continue;
+      for (std::size_t n = 0; n < row.size(); ++n) row[n] += mix[f] * feeds[f][n];
     }
   }
   /// One lane needs no turning: the row is its own frames. `to` may be `from`.
@@ -184,8 +230,8 @@ class Engine {
     for (std::size_t t = 0; t < trees_.size(); ++t) {
       std::array<float*, kMaxWays> ways{};
       for (std::size_t o = 0; o < routes_.size(); ++o)
-        if (routes_[o].source == tree_sources_[t] && routes_[o].first_alike == o) ways[routes_[o].way] = outputs[o];
-      trees_[t].process(source_row(feeds, tree_sources_[t], frames), ways);
+        if (routes_[o].loudspeaker == t && routes_[o].first_alike == o) ways[routes_[o].way] = outputs[o];
+      trees_[t].process(row_of(feeds, loudspeakers_[t], frames), ways);
     }
     for (std::size_t o = 0; o < routes_.size(); ++o)
       if (routes_[o].first_alike != o) std::copy_n(outputs[routes_[o].first_alike], frames, outputs[o]);
@@ -237,14 +283,16 @@ class Engine {
   std::span<float> feed_gains_, mean_;
   std::span<Pack<W>> frames_;                  ///< kGridFrames, for W > 1
   std::span<Pack<kNarrow<W>>> narrow_frames_;  ///< kGridFrames, where there are narrow limiters
-  std::span<Cascade> feed_cascades_, output_cascades_;
-  std::span<SplitTree> trees_;  ///< for W == 1, one a source that an output uses
-  std::span<std::int16_t> tree_sources_;
+  std::span<Cascade> feed_cascades_, own_cascades_, output_cascades_;
+  std::span<Loudspeaker> loudspeakers_;
+  std::span<float*> own_rows_;  ///< of the loudspeakers that have one, in their order
+  std::span<SplitTree> trees_;  ///< for W == 1, one a loudspeaker
   std::span<Route> routes_;
   std::span<DelayLine> delays_;
   std::span<LimiterGroup<W>> limiters_;
   std::span<LimiterGroup<kNarrow<W>>> narrow_limiters_;
   std::span<Meter> meters_;
+  Mutes mutes_;
 };
 
 /// One run over the settings, for counting and for carving alike.
@@ -261,18 +309,20 @@ struct Engine<W>::Builder {
     engine.routes_ = arena.take<Route>(outputs);
     engine.meters_ = arena.take<Meter>(outputs);
     if constexpr (W > 1) engine.frames_ = arena.take<Pack<W>>(kGridFrames);
-    const auto from_mean = [](const OutputSettings& o) { return o.source == kMeanOfFeeds; };
-    if (std::ranges::any_of(settings.outputs, from_mean)) engine.mean_ = arena.take<float>(kGridFrames);
+    const auto of_mean = [](const LoudspeakerSettings& l) { return l.source == kMeanOfFeeds; };
+    if (std::ranges::any_of(settings.loudspeakers, of_mean)) engine.mean_ = arena.take<float>(kGridFrames);
     if (ready())
       for (std::size_t f = 0; f < settings.feeds.size(); ++f) engine.feed_gains_[f] = settings.feeds[f].gain;
     routes();
     engine.feed_cascades_ = cascades(
         settings.feeds.size(), [this](std::size_t f) { return settings.feeds[f].sections.size(); },
         [this](std::size_t f, std::size_t k) { return settings.feeds[f].sections[k]; });
+    loudspeakers();
     if constexpr (W == 1) trees();
     output_cascades();
     delays();
     limiters();
+    mutes();
   }
   /// Carving, and with memory left: what has been taken is there.
   constexpr bool ready() const noexcept { return !arena.counts() && !arena.overrun(); }
@@ -285,9 +335,9 @@ struct Engine<W>::Builder {
     for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
       const OutputSettings& s = settings.outputs[o];
       const auto alike = std::ranges::find_if(settings.outputs, [&](const OutputSettings& other) {
-        return other.source == s.source && other.way == s.way;
+        return other.loudspeaker == s.loudspeaker && other.way == s.way;
       });
-      engine.routes_[o] = {s.source, s.way, static_cast<std::uint8_t>(alike - settings.outputs.begin()), s.gain};
+      engine.routes_[o] = {s.loudspeaker, s.way, static_cast<std::uint8_t>(alike - settings.outputs.begin()), s.gain};
     }
   }
   /// A pack of lanes for every W channels.
@@ -306,6 +356,33 @@ struct Engine<W>::Builder {
     }
     return made;
   }
+  static constexpr bool has_own_row(const LoudspeakerSettings& s) noexcept {
+    return s.source == kMixOfFeeds || s.gain != 1.0f || !s.sections.empty();
+  }
+  constexpr void loudspeakers() noexcept {
+    std::array<std::uint8_t, kMaxLoudspeakers> with_row;
+    std::size_t rows = 0;
+    engine.loudspeakers_ = arena.take<Loudspeaker>(settings.loudspeakers.size());
+    for (std::size_t l = 0; l < settings.loudspeakers.size(); ++l) {
+      const LoudspeakerSettings& s = settings.loudspeakers[l];
+      const std::span<float> mix = arena.take<float>(s.mix.size());
+      const std::span<float> row = arena.take<float>(has_own_row(s) ? kGridFrames : 0);
+      if (has_own_row(s)) with_row[rows++] = static_cast<std::uint8_t>(l);
+      if (!ready()) continue;
+      std::ranges::copy(s.mix, mix.begin());
+      engine.loudspeakers_[l] = {s.source, s.gain, mix, row};
+    }
+    engine.own_rows_ = arena.take<float*>(rows);
+    if (ready())
+      for (std::size_t r = 0; r < rows; ++r) engine.own_rows_[r] = engine.loudspeakers_[with_row[r]].row.data();
+    const auto sections_of = [&](std::size_t r) { return settings.loudspeakers[with_row[r]].sections; };
+    engine.own_cascades_ = cascades(
+        rows, [&](std::size_t r) { return sections_of(r).size(); },
+        [&](std::size_t r, std::size_t k) { return sections_of(r)[k]; });
+  }
+  constexpr std::span<const PointSettings> points_of(std::size_t output) const noexcept {
+    return settings.loudspeakers[settings.outputs[output].loudspeaker].points;
+  }
   constexpr void output_cascades() noexcept {
     const auto own = [this](std::size_t o) { return settings.outputs[o].sections; };
     if constexpr (W == 1) {
@@ -314,12 +391,12 @@ struct Engine<W>::Builder {
           [&](std::size_t o, std::size_t k) { return own(o)[k]; });
       if (ready())
         for (std::size_t o = 0; o < settings.outputs.size(); ++o)
-          if (sections_of_path(settings.points, settings.outputs[o].way) > 0)
+          if (sections_of_path(points_of(o), settings.outputs[o].way) > 0)
             engine.output_cascades_[o].go_on_from_another();
     } else {
       engine.output_cascades_ = cascades(
           settings.outputs.size(),
-          [&](std::size_t o) { return sections_of_path(settings.points, settings.outputs[o].way) + own(o).size(); },
+          [&](std::size_t o) { return sections_of_path(points_of(o), settings.outputs[o].way) + own(o).size(); },
           [&](std::size_t o, std::size_t k) {
             Section found;
             std::size_t at = 0;
@@ -327,29 +404,22 @@ struct Engine<W>::Builder {
               if (k >= at && k < at + part.size()) found = part[k - at];
               at += part.size();
             };
-            for_each_part_of_path(settings.points, settings.outputs[o].way, look_in);
+            for_each_part_of_path(points_of(o), settings.outputs[o].way, look_in);
             look_in(own(o));
             return found;
           });
     }
   }
   constexpr void trees() noexcept {
-    std::array<std::int16_t, kMaxFeeds + 1> sources;
-    std::size_t count = 0;
-    for (const OutputSettings& o : settings.outputs)
-      if (std::find(sources.begin(), sources.begin() + count, o.source) == sources.begin() + count)
-        sources[count++] = o.source;
-    engine.trees_ = arena.take<SplitTree>(count);
-    engine.tree_sources_ = arena.take<std::int16_t>(count);
-    for (std::size_t t = 0; t < count; ++t) {
+    engine.trees_ = arena.take<SplitTree>(settings.loudspeakers.size());
+    for (std::size_t t = 0; t < settings.loudspeakers.size(); ++t) {
+      const std::span<const PointSettings> points = settings.loudspeakers[t].points;
       SplitTree::Wanted wanted{};
       for (const OutputSettings& o : settings.outputs)
-        if (o.source == sources[t]) wanted[o.way] = true;
-      const auto cascades = arena.take<SplitTree::Cascade>(SplitTree::required_cascades(settings.points.size()));
-      const auto stages = arena.take<SplitTree::Stage>(SplitTree::required_stages(settings.points, wanted));
-      if (!ready()) continue;
-      engine.tree_sources_[t] = sources[t];
-      note(engine.trees_[t].configure(settings.points, wanted, cascades, stages));
+        if (o.loudspeaker == t) wanted[o.way] = true;
+      const auto cascades = arena.take<SplitTree::Cascade>(SplitTree::required_cascades(points.size()));
+      const auto stages = arena.take<SplitTree::Stage>(SplitTree::required_stages(points, wanted));
+      if (ready()) note(engine.trees_[t].configure(points, wanted, cascades, stages));
     }
   }
   constexpr void delays() noexcept {
@@ -359,6 +429,12 @@ struct Engine<W>::Builder {
       const auto memory = arena.take<float>(DelayLine::required_values(delay));
       if (ready()) note(engine.delays_[o].configure(delay, memory));
     }
+  }
+  constexpr void mutes() noexcept {
+    const auto memory = arena.take<Mutes::Output>(settings.outputs.size());
+    if (!ready()) return;
+    for (std::size_t o = 0; o < settings.outputs.size(); ++o) memory[o].begins_muted = settings.outputs[o].muted;
+    engine.mutes_.configure(memory);
   }
   struct Group {
     std::array<LimiterShape, W> shapes;
@@ -460,6 +536,8 @@ inline constexpr EngineTable kEngineTable{
     .take_meter = [](void* engine,
                      std::size_t output) noexcept { return static_cast<Engine<W>*>(engine)->take_meter(output); },
     .heat = [](void* engine, std::size_t output) noexcept { return static_cast<Engine<W>*>(engine)->heat(output); },
+    .mute = [](void* engine, std::size_t output,
+               bool muted) noexcept { static_cast<Engine<W>*>(engine)->mute(output, muted); },
     .adopt_heat = [](void* engine, std::size_t output,
                      const CoilHeat& from) noexcept { static_cast<Engine<W>*>(engine)->adopt_heat(output, from); }};
 

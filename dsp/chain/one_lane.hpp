@@ -33,13 +33,17 @@ class Fingerprint {
   constexpr void add(const PointSettings& point) noexcept {
     for (const auto part : {point.low_pass, point.high_pass, point.all_pass}) add(part);
   }
+  constexpr void add(const LoudspeakerSettings& one) noexcept {
+    add(static_cast<std::uint32_t>(one.source + 2)), add(one.mix), add(one.gain), add(one.sections), add(one.points);
+  }
   constexpr void add(const OutputSettings& out) noexcept {
-    add(std::uint32_t{out.way}), add(static_cast<std::uint32_t>(out.source + 1)), add(out.sections), add(out.gain);
+    add(std::uint32_t{out.loudspeaker}), add(std::uint32_t{out.way}), add(out.sections), add(out.gain);
     add(out.delay.whole_samples), add(std::uint32_t{out.delay.fractional});
     for (const float tap : out.delay.taps) add(tap);
     add(std::uint32_t{out.power.enabled}), add(out.power.threshold_rms), add(out.power.forget);
     add(std::uint32_t{out.peak.enabled}), add(out.peak.ceiling), add(out.peak.look_ahead_samples);
     add(out.peak.hold_samples), add(out.peak.release_keep), add(std::uint32_t{out.peak.true_peak});
+    add(std::uint32_t{out.muted});
   }
   std::uint64_t value_ = 0xcbf29ce484222325u;
 
@@ -47,7 +51,7 @@ class Fingerprint {
   static constexpr std::uint64_t of(const ChainSettings& settings) noexcept {
     Fingerprint print;
     print.add(settings.sample_rate_hz), print.add(settings.latency_samples);
-    print.add(settings.feeds), print.add(settings.points), print.add(settings.outputs);
+    print.add(settings.feeds), print.add(settings.loudspeakers), print.add(settings.outputs);
     return print.value_;
   }
 };

@@ -74,5 +74,7 @@ void limiters(const Subject& subject);
 void delays(const Subject& subject);
 void equalisers(const Subject& subject);
 void gains(const Subject& subject);
+/// Amplifiers, drivers and feeds of the whole rig that no loudspeaker has.
+void what_nothing_uses(const Subject& subject);
 
 }  // namespace rackproof::advice

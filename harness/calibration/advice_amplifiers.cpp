@@ -147,7 +147,8 @@ template <class Named>
 void unused(const Subject& subject, const std::vector<Named>& all, std::string rig::Way::*pointer, const char* what) {
   for (const Named& one : all) {
     const auto uses = [&](const rig::Way& way) { return way.*pointer == one.name; };
-    if (std::any_of(subject.rig.ways.begin(), subject.rig.ways.end(), uses)) continue;
+    const auto part_uses = [&](const rig::Rig& part) { return std::ranges::any_of(part.ways, uses); };
+    if (std::ranges::any_of(subject.rig.parts(), part_uses)) continue;
     subject.warn(
         fmt::format("{}-unused", what).c_str(),
         "no way uses {} {}. A way that should have it has the limits of another. Set {} = \"{}\" in that way, or take "
@@ -230,7 +231,6 @@ void amplifiers(const Subject& subject) {
     }
   }
   exchanged(subject);
-  unused(subject, subject.rig.amplifiers, &rig::Way::amplifier, "amplifier");
 }
 
 void drivers(const Subject& subject) {
@@ -288,7 +288,6 @@ void drivers(const Subject& subject) {
                    driver.name, *driver.sensitivity_db, driver.name);
     }
   }
-  unused(subject, subject.rig.drivers, &rig::Way::driver, "driver");
 }
 
 void controller(const Subject& subject) {
@@ -348,6 +347,21 @@ void controller(const Subject& subject) {
         "the left feed is channel {} and the right one channel {}: files have left first. If the sides are not "
         "exchanged on purpose, exchange the two in feeds.",
         left, right);
+  }
+}
+
+void what_nothing_uses(const Subject& subject) {
+  unused(subject, subject.rig.amplifiers, &rig::Way::amplifier, "amplifier");
+  unused(subject, subject.rig.drivers, &rig::Way::driver, "driver");
+  for (std::size_t f = 0; f < subject.rig.feeds.size(); ++f) {
+    const auto hears = [f](const OutputPlan& plan) { return plan.hears(f); };
+    if (std::ranges::any_of(subject.compiled.outputs, hears)) continue;
+    const std::string& feed = subject.rig.feeds[f].name;
+    subject.warn(
+        "feed-unused",
+        "no output hears feed {}: what the console sends there is lost. Name it in the feeds of a way, or take "
+        "it out of [feeds].",
+        feed);
   }
 }
 

@@ -330,9 +330,9 @@ void feeds(const Subject& subject) {
   const std::vector<rig::Way>& ways = subject.rig.ways;
   for (std::size_t w = 1; w < ways.size() && subject.rig.feeds.size() > 1; ++w) {
     const double at_hz = subject.rig.points[w - 1].low.at_hz;
-    if (ways[w].sum_of_feeds == ways[w - 1].sum_of_feeds || at_hz <= kMonoUpTo_hz) continue;
-    const rig::Way &sum = ways[w].sum_of_feeds ? ways[w] : ways[w - 1],
-                   &each = ways[w].sum_of_feeds ? ways[w - 1] : ways[w];
+    if (ways[w].has_one_output() == ways[w - 1].has_one_output() || at_hz <= kMonoUpTo_hz) continue;
+    const rig::Way &sum = ways[w].has_one_output() ? ways[w] : ways[w - 1],
+                   &each = ways[w].has_one_output() ? ways[w - 1] : ways[w];
     subject.warn(
         "feeds-unlike",
         "way {} plays the mean of all feeds and way {} each by itself, and they meet at {}: what is on one side "

@@ -50,33 +50,29 @@ struct Delay {
 
 class Compiler {
  public:
-  Compiler(const rig::Rig& rig, const rig::Venue* venue, Bypass bypass)
+  Compiler(const rig::Rig& rig, const rig::Venue* venue, Bypass bypass, std::uint32_t least_latency_samples)
       : rig_(rig),
         venue_(bypass == Bypass::venue || bypass == Bypass::all ? nullptr : venue),
         bypass_(bypass),
         nothing_(bypass == Bypass::all),
-        rate_hz_(rig.controller.sample_rate_hz) {}
+        rate_hz_(rig.controller.sample_rate_hz),
+        least_latency_(least_latency_samples) {}
 
   CompiledRig all() {
     count();
-    layers();
-    split();
-    for (std::size_t w = 0; w < rig_.ways.size(); ++w) {
-      const rig::Way& way = rig_.ways[w];
-      if (way.sum_of_feeds) {
-        output(w, dsp::kMeanOfFeeds);
-      } else {
-        for (std::size_t f = 0; f < rig_.feeds.size(); ++f) output(w, static_cast<std::int16_t>(f));
-      }
+    feeds();
+    const std::span<const rig::Rig> parts = rig_.parts();
+    for (std::size_t p = 0; p < parts.size(); ++p) {
+      begin(parts[p]);
+      for (std::size_t w = 0; w < parts[p].ways.size(); ++w) outputs(p, w);
     }
     keep_in_step();
     dsp::ChainSettings& settings = made_.settings_;
     settings.sample_rate_hz = rig_.controller.sample_rate_hz;
     settings.latency_samples = made_.latency_samples;
     settings.feeds = made_.feeds_;
-    settings.points = made_.points_;
+    settings.loudspeakers = made_.loudspeakers_;
     settings.outputs = made_.outputs_;
-    made_.warnings = warnings_for(rig_, venue_, made_);
     return std::move(made_);
   }
 
@@ -93,10 +89,14 @@ class Compiler {
       if (read > right) rig::refuse(at, fmt::format("{} {}", read, of), fmt::format("at most {} {}", right, of));
     };
     std::size_t outputs = 0;
-    for (const rig::Way& way : rig_.ways) outputs += way.sum_of_feeds ? 1 : rig_.feeds.size();
-    most(rig_.ways.size(), dsp::kMaxWays, "ways", rig_.ways.back().source);
+    const std::span<const rig::Rig> parts = rig_.parts();
+    for (const rig::Rig& part : parts) {
+      for (const rig::Way& way : part.ways) outputs += way.outputs(rig_.feeds.size());
+      most(part.ways.size(), dsp::kMaxWays, "ways", part.ways.back().source);
+    }
     most(rig_.feeds.size(), dsp::kMaxFeeds, "feeds", rig_.feeds.back().source);
-    most(outputs, dsp::kMaxOutputs, "outputs (ways times feeds)", rig_.ways.back().source);
+    most(parts.size(), dsp::kMaxLoudspeakers, "loudspeakers", parts.back().source);
+    most(outputs, dsp::kMaxOutputs, "outputs (ways times feeds)", parts.back().ways.back().source);
   }
 
   std::span<const dsp::Section> store(Sections sections) {
@@ -118,88 +118,180 @@ class Compiler {
     return sections;
   }
 
-  void layers() {
-    if (venue_ != nullptr) venue_all_.gain_db = venue_->all.gain_db, append(venue_all_.sections, venue_->all.eq);
-    if (!nothing_ && bypass_ != Bypass::system)
-      system_.gain_db = rig_.system_gain_db, append(system_.sections, rig_.system_eq);
+  /// The system's layer of the plain form lies on the feeds, each loudspeaker's own behind them.
+  void feeds() {
+    if (venue_ != nullptr) venue_all_ = layer_of(venue_->all);
+    Layer system;
+    if (rig_.loudspeakers.empty() && rig_.loudspeaker.empty()) system = system_of(rig_);
     for (const rig::Feed& feed : rig_.feeds) {
       Layer own;
-      if (venue_ != nullptr) {
-        if (const auto found = venue_->feed.find(feed.name); found != venue_->feed.end()) {
-          own.gain_db = found->second.gain_db;
-          append(own.sections, found->second.eq);
-        }
-      }
+      if (venue_ != nullptr)
+        if (const auto found = venue_->feed.find(feed.name); found != venue_->feed.end()) own = layer_of(found->second);
       Sections path = venue_all_.sections;
       path.insert(path.end(), own.sections.begin(), own.sections.end());
-      path.insert(path.end(), system_.sections.begin(), system_.sections.end());
+      path.insert(path.end(), system.sections.begin(), system.sections.end());
       made_.feeds_.push_back(
-          {static_cast<float>(from_db(venue_all_.gain_db + own.gain_db + system_.gain_db)), store(std::move(path))});
+          {static_cast<float>(from_db(venue_all_.gain_db + own.gain_db + system.gain_db)), store(std::move(path))});
       own_.push_back(std::move(own));
     }
     feeds_alike_ = std::adjacent_find(own_.begin(), own_.end(), std::not_equal_to<>()) == own_.end();
   }
+  Layer layer_of(const rig::FeedLayer& from) const {
+    Layer layer;
+    layer.gain_db = from.gain_db;
+    append(layer.sections, from.eq);
+    return layer;
+  }
+  Layer system_of(const rig::Rig& part) const {
+    Layer layer;
+    if (nothing_ || bypass_ == Bypass::system) return layer;
+    layer.gain_db = part.system_gain_db;
+    append(layer.sections, part.system_eq);
+    return layer;
+  }
 
-  void split() {
+  /// What the ways of one loudspeaker share.
+  void begin(const rig::Rig& part) {
+    part_ = &part;
+    tonight_ = {};
+    venue_layer_ = nullptr;
+    if (venue_ != nullptr)
+      if (const auto found = venue_->loudspeaker.find(part.loudspeaker); found != venue_->loudspeaker.end()) {
+        venue_layer_ = &found->second;
+        tonight_ = layer_of(found->second);
+      }
+    system_ = system_of(part);
+    std::vector<dsp::PointSettings>& points = made_.point_store_.emplace_back();
+    first_loudspeaker_ = made_.loudspeakers_.size();
     if (nothing_) return;
-    for (std::size_t p = 0; p < rig_.points.size(); ++p) {
-      const rig::Point& point = rig_.points[p];
+    for (std::size_t p = 0; p < part.points.size(); ++p) {
+      const rig::Point& point = part.points[p];
       dsp::PointSettings settings;
       settings.low_pass = store(stored_form(sections_of(point.low, dsp::Pass::low, rate_hz_)));
       settings.high_pass = store(stored_form(sections_of(point.high, dsp::Pass::high, rate_hz_)));
-      if (p > 0 && rig_.phase_matched) {
-        const dsp::CrossoverSum sum = sum_of(point, rig_.ways[p].inverted == rig_.ways[p + 1].inverted, rate_hz_);
+      if (p > 0 && part.phase_matched) {
+        const dsp::CrossoverSum sum = sum_of(point, part.ways[p].inverted == part.ways[p + 1].inverted, rate_hz_);
         if (sum.is_all_pass) settings.all_pass = store(stored_form(dsp::rounded(sum.all_pass)));
       }
-      made_.points_.push_back(settings);
+      points.push_back(settings);
     }
   }
+  /// The settings' loudspeaker of this part that takes `source`, made where there is none.
+  std::uint8_t loudspeaker_taking(std::int16_t source, const std::vector<float>& mix) {
+    for (std::size_t l = first_loudspeaker_; l < made_.loudspeakers_.size(); ++l)
+      if (made_.loudspeakers_[l].source == source && std::ranges::equal(made_.loudspeakers_[l].mix, mix))
+        return static_cast<std::uint8_t>(l);
+    dsp::LoudspeakerSettings made;
+    made.source = source;
+    if (!mix.empty()) made.mix = made_.mix_store_.emplace_back(mix);
+    made.points = made_.point_store_.back();
+    if (!part_->loudspeaker.empty()) {
+      Sections sections = tonight_.sections;
+      sections.insert(sections.end(), system_.sections.begin(), system_.sections.end());
+      made.gain = static_cast<float>(from_db(tonight_.gain_db + system_.gain_db));
+      made.sections = store(std::move(sections));
+    }
+    made_.loudspeakers_.push_back(made);
+    if (made_.loudspeakers_.size() > dsp::kMaxLoudspeakers)
+      rig::refuse(part_->source, "ways that take more feeds and mixes than the core carries",
+                  fmt::format("at most {} of them in all loudspeakers", dsp::kMaxLoudspeakers));
+    return static_cast<std::uint8_t>(made_.loudspeakers_.size() - 1);
+  }
 
-  void output(std::size_t w, std::int16_t source) {
-    const rig::Way& way = rig_.ways[w];
+  void outputs(std::size_t part, std::size_t w) {
+    const rig::Way& way = part_->ways[w];
+    if (way.sum_of_feeds) {
+      output(part, w, dsp::kMeanOfFeeds, nullptr);
+    } else if (!way.mix.empty()) {
+      output(part, w, dsp::kMixOfFeeds, nullptr);
+    } else {
+      for (std::size_t f = 0; f < rig_.feeds.size(); ++f) {
+        if (!way.only.empty() && std::find(way.only.begin(), way.only.end(), f) == way.only.end()) continue;
+        const auto own = way.output.find(rig_.feeds[f].name);
+        output(part, w, static_cast<std::int16_t>(f), own == way.output.end() ? nullptr : &own->second);
+      }
+    }
+  }
+  /// `own`: what the output has on top of its way's, or null.
+  void output(std::size_t part, std::size_t w, std::int16_t source, const rig::OutputLayer* own) {
+    const rig::Way& way = part_->ways[w];
     OutputPlan plan;
+    plan.loudspeaker = part_->loudspeaker;
     plan.way = way.name;
+    plan.part = part;
     plan.way_index = w;
     plan.source = source;
-    plan.feed = source == dsp::kMeanOfFeeds ? "sum" : rig_.feeds[static_cast<std::size_t>(source)].name;
-    plan.name = source == dsp::kMeanOfFeeds ? way.name : way.name + "." + plan.feed;
-    fill_levels(rig_, way, plan);
-    plan.low_edge_hz = std::max(w > 0 ? rig_.points[w - 1].high.at_hz : 0, way.highpass ? way.highpass->at_hz : 0);
-    plan.high_edge_hz = w < rig_.points.size() ? rig_.points[w].low.at_hz : 0;
+    const std::string box = plan.loudspeaker.empty() ? way.name : plan.loudspeaker + "." + way.name;
+    if (source < 0) {
+      plan.feed = source == dsp::kMeanOfFeeds ? "sum" : "mix";
+      plan.name = box;
+    } else {
+      plan.feed = rig_.feeds[static_cast<std::size_t>(source)].name;
+      plan.name = box + "." + plan.feed;
+    }
+    if (source == dsp::kMixOfFeeds) {
+      plan.mix.assign(rig_.feeds.size(), 0.0);
+      for (const rig::MixedFeed& one : way.mix) plan.mix[one.feed] = from_db(one.gain_db);
+    }
+    plan.muted =
+        part_->muted || way.muted || (own != nullptr && own->muted) || (venue_layer_ != nullptr && venue_layer_->muted);
+    fill_levels(*part_, way, plan);
+    plan.low_edge_hz = std::max(w > 0 ? part_->points[w - 1].high.at_hz : 0, way.highpass ? way.highpass->at_hz : 0);
+    plan.high_edge_hz = w < part_->points.size() ? part_->points[w].low.at_hz : 0;
 
     dsp::OutputSettings settings;
     settings.way = static_cast<std::uint8_t>(nothing_ ? 0 : w);
-    settings.source = source;
+    settings.loudspeaker = loudspeaker_taking(source, {plan.mix.begin(), plan.mix.end()});
+    settings.muted = plan.muted;
+    double own_gain_db = 0, set_delay_s = part_->delay_s + way.delay_s;
+    if (own != nullptr) set_delay_s += own->delay_s;
+    if (venue_layer_ != nullptr) set_delay_s += venue_layer_->delay_s;
     if (!nothing_) {
       Sections sections;
       if (way.highpass) append(sections, sections_of(*way.highpass, dsp::Pass::high, rate_hz_));
       append(sections, way.eq);
+      own_gain_db = way.gain_db;
+      bool inverted = way.inverted;
+      plan.delay_s = set_delay_s;
+      if (own != nullptr) {
+        append(sections, own->eq);
+        own_gain_db += own->gain_db;
+        inverted = inverted != own->inverted;
+      }
       settings.sections = store(std::move(sections));
-      plan.polarity = way.inverted ? -1 : 1;
-      settings.gain = static_cast<float>(plan.polarity * from_db(way.gain_db));
-      plan.delay_s = way.delay_s;
+      plan.polarity = inverted ? -1 : 1;
+      settings.gain = static_cast<float>(plan.polarity * from_db(own_gain_db));
     }
-    path(plan, settings, way);
+    path(plan, settings, way, own_gain_db);
     limiters(plan, settings, way);
     made_.outputs.push_back(std::move(plan));
     made_.outputs_.push_back(settings);
+    own_layers_.push_back(own);
+    set_delays_s_.push_back(set_delay_s);
   }
 
-  /// The plan of the linear path: for a mean of unlike feeds what they share, and apart what they do not.
-  void path(OutputPlan& plan, const dsp::OutputSettings& settings, const rig::Way& way) const {
-    plan.gain_db = nothing_ ? 0 : venue_all_.gain_db + system_.gain_db + way.gain_db;
-    if (plan.source != dsp::kMeanOfFeeds || feeds_alike_) {
-      const std::size_t feed = plan.source == dsp::kMeanOfFeeds ? 0 : static_cast<std::size_t>(plan.source);
+  /// The plan of the linear path: for a mix, and for a mean of unlike feeds, what they share, and apart what they do
+  /// not.
+  void path(OutputPlan& plan, const dsp::OutputSettings& settings, const rig::Way& way, double own_gain_db) const {
+    plan.gain_db = nothing_ ? 0 : venue_all_.gain_db + tonight_.gain_db + system_.gain_db + own_gain_db;
+    const bool mixed = plan.source == dsp::kMixOfFeeds, mean = plan.source == dsp::kMeanOfFeeds;
+    if (!mixed && (!mean || feeds_alike_)) {
+      const std::size_t feed = mean ? 0 : static_cast<std::size_t>(plan.source);
       plan.gain_db += own_[feed].gain_db;
       plan.sections = biquads_of(made_.feeds_[feed].sections);
     } else {
       plan.sections = biquads_of(venue_all_.sections);
-      add_biquads(plan.sections, system_.sections);
+      if (part_->loudspeaker.empty()) add_biquads(plan.sections, system_.sections);
       for (std::size_t f = 0; f < own_.size(); ++f) {
-        plan.feed_paths.push_back({rig_.feeds[f].name, own_[f].gain_db, biquads_of(own_[f].sections)});
+        const auto share = std::find_if(way.mix.begin(), way.mix.end(), [f](const auto& one) { return one.feed == f; });
+        if (mixed && share == way.mix.end()) continue;
+        plan.feed_paths.push_back(
+            {rig_.feeds[f].name, own_[f].gain_db + (mixed ? share->gain_db : 0), biquads_of(own_[f].sections)});
       }
     }
-    dsp::for_each_part_of_path(made_.points_, plan.way_index,
+    const dsp::LoudspeakerSettings& loudspeaker = made_.loudspeakers_[settings.loudspeaker];
+    add_biquads(plan.sections, loudspeaker.sections);
+    dsp::for_each_part_of_path(loudspeaker.points, plan.way_index,
                                [&](std::span<const dsp::Section> part) { add_biquads(plan.sections, part); });
     add_biquads(plan.sections, settings.sections);
     constexpr std::size_t kMost = dsp::SectionCascade<1>::kMaxSections;
@@ -237,7 +329,7 @@ class Compiler {
       }
     }
     if (way.thermal) {
-      const rig::Driver& driver = rig_.driver_of(way);
+      const rig::Driver& driver = part_->driver_of(way);
       dsp::PowerLimiterSettings& power = settings.power;
       power.enabled = active;
       power.threshold_rms = threshold(*plan.thermal_volts_rms / plan.full_scale_volts_peak,
@@ -252,10 +344,9 @@ class Compiler {
   /// least that leaves every delay line at 0 or more when all outputs are to be equally late.
   void keep_in_step() {
     std::vector<Delay> delays;
-    std::int64_t latency = 0;
+    std::int64_t latency = least_latency_;
     for (std::size_t o = 0; o < made_.outputs.size(); ++o) {
-      const rig::Way& way = rig_.ways[made_.outputs[o].way_index];
-      const Delay& delay = delays.emplace_back(delay_of(way));
+      const Delay& delay = delays.emplace_back(delay_of(o));
       latency = std::max({latency, own_latency(o), own_latency(o) - delay.line()});
     }
     made_.latency_samples = static_cast<std::uint32_t>(latency);
@@ -276,10 +367,14 @@ class Compiler {
     const dsp::PeakLimiterSettings& peak = made_.outputs_[output].peak;
     return dsp::PeakLimiter<1>::latency_samples({peak.look_ahead_samples, peak.hold_samples, peak.true_peak});
   }
-  Delay delay_of(const rig::Way& way) const {
+  Delay delay_of(std::size_t output) const {
+    const OutputPlan& plan = made_.outputs[output];
+    const rig::Way& way = rig_.parts()[plan.part].ways[plan.way_index];
     // Room is left for the longest look-ahead of another way.
     constexpr double kMost = dsp::DelayLine::kMaxWholeSamples - 2 * double{dsp::PeakLimiter<1>::kMaxLookAheadSamples};
-    const double samples = samples_in(way.delay_s, kMost, way.source, "delay");
+    const rig::OutputLayer* const own = own_layers_[output];
+    const double samples = samples_in(set_delays_s_[output], kMost,
+                                      own != nullptr && own->delay_s > 0 ? own->source : way.source, "delay");
     const double whole = std::round(samples);
     return {std::abs(samples - whole) < 1e-6 ? whole : samples};
   }
@@ -304,16 +399,33 @@ class Compiler {
   const Bypass bypass_;
   const bool nothing_;
   const double rate_hz_;
-  Layer venue_all_, system_;
+  const std::uint32_t least_latency_;
+  Layer venue_all_;
   std::vector<Layer> own_;  ///< the venue's, by feed
   bool feeds_alike_ = true;
+  const rig::Rig* part_ = nullptr;                      ///< the loudspeaker at hand
+  const rig::LoudspeakerLayer* venue_layer_ = nullptr;  ///< the venue's for it, or null
+  Layer tonight_, system_;                              ///< the venue's and the system's for it
+  std::size_t first_loudspeaker_ = 0;                   ///< of the settings, that is of it
+  std::vector<const rig::OutputLayer*> own_layers_;     ///< by output, or null
+  std::vector<double> set_delays_s_;  ///< by output, as the files say it, also where a bypass leaves it out
   CompiledRig made_;
 };
 
 }  // namespace
 
-CompiledRig compile(const rig::Rig& rig, const rig::Venue* venue, Bypass bypass) {
-  return Compiler(rig, venue, bypass).all();
+CompiledRig compile(const rig::Rig& rig, const rig::Venue* venue, Bypass bypass, std::uint32_t least_latency_samples) {
+  CompiledRig made = Compiler(rig, venue, bypass, least_latency_samples).all();
+  const rig::Venue* const heard = bypass == Bypass::venue || bypass == Bypass::all ? nullptr : venue;
+  if (rig.loudspeakers.empty()) {
+    made.warnings = warnings_for(rig, heard, made);
+    return made;
+  }
+  std::vector<PartWarnings> parts;
+  for (const rig::Rig& part : rig.loudspeakers)
+    parts.push_back({part.loudspeaker, compile(part, venue, bypass, made.latency_samples).warnings});
+  made.warnings = warnings_for_all(rig, heard, made, parts);
+  return made;
 }
 
 }  // namespace rackproof

@@ -3,6 +3,7 @@
 /// Theorem  every output of one rig has the same latency, bypassed or not; no peak ceiling is above what the amplifier
 ///          passes (less `below_clip`), the driver takes, or the converter makes.
 #include <array>
+#include <deque>
 #include <memory>
 #include <optional>
 #include <string>
@@ -22,7 +23,8 @@ struct Warning {
   std::string text;  ///< for a person: what is the matter, what it may do, and what to change (key and value)
 };
 
-/// What one feed adds ahead of the mean, in a rig whose venue treats its feeds unalike.
+/// What one feed adds ahead of the mean, in a rig whose venue treats its feeds unalike; or ahead of a mix, with its
+/// share of it.
 struct FeedPath {
   std::string feed;
   double gain_db = 0;
@@ -31,9 +33,11 @@ struct FeedPath {
 
 /// One amplifier channel, in the units of the person at the rack.
 struct OutputPlan {
-  std::string name, way, feed;  ///< feed: its name, or "sum"
-  std::size_t way_index = 0;
-  int source = 0;                           ///< index into Rig::feeds, or dsp::kMeanOfFeeds
+  std::string name, loudspeaker, way, feed;  ///< loudspeaker: empty in the plain form; feed: its name, "sum" or "mix"
+  std::size_t part = 0, way_index = 0;       ///< which of Rig::parts(), and which of its ways
+  int source = 0;                            ///< index into Rig::feeds, dsp::kMeanOfFeeds or dsp::kMixOfFeeds
+  std::vector<double> mix;                   ///< of a mix: the factor of each of the rig's feeds
+  bool muted = false;
   double load_ohm = 0;                      ///< of the channel (the whole bridge, if bridged)
   double rating_watts = 0, rating_ohm = 0;  ///< the rating that the load looked up, as written
   double amplifier_gain_db = 0;             ///< with bridging and with the attenuator as it counts
@@ -47,8 +51,9 @@ struct OutputPlan {
   double delay_s = 0, delay_samples = 0;
   double gain_db = 0;  ///< venue + system + way, all that is a plain factor
   int polarity = 1;
-  std::vector<dsp::Biquad> sections;   ///< feed to limiter, as the core runs them
-  std::vector<FeedPath> feed_paths;    ///< of a mean of unlike feeds: what is not in gain_db and sections; else empty
+  std::vector<dsp::Biquad> sections;  ///< feed to limiter, as the core runs them
+  /// Of a mean of unlike feeds, and of every mix: what is not in gain_db and sections; else empty.
+  std::vector<FeedPath> feed_paths;
   double driver_continuous_volts = 0;  ///< RMS, at the output
   /// Of the loudest sine that the peak threshold passes, in the driver's band; nothing without its `sensitivity`.
   std::optional<double> level_at_1m_db;
@@ -56,7 +61,24 @@ struct OutputPlan {
   double attenuator_db = 0;                       ///< as it counts: 0 unless it is fixed
   double low_edge_hz = 0;                         ///< of the way's band, by its high-pass filters; 0: open
   double high_edge_hz = 0;                        ///< by the point above; 0: open
+
+  bool takes_several() const { return source < 0; }
+  bool hears(std::size_t feed_index) const {
+    if (source == dsp::kMixOfFeeds) return mix[feed_index] != 0;
+    return source == dsp::kMeanOfFeeds || static_cast<std::size_t>(source) == feed_index;
+  }
+  /// What it takes of a feed ahead of gains and sections that are its own: 1, a share of the mean, or a factor of the mix.
+  double share_of(std::size_t feed_index, std::size_t feeds) const {
+    if (source == dsp::kMixOfFeeds) return mix[feed_index];
+    return source == dsp::kMeanOfFeeds ? 1 / static_cast<double>(feeds) : hears(feed_index) ? 1 : 0;
+  }
 };
+
+/// The loudspeaker of `rig` that an output belongs to, as a rig of the plain form, and its way.
+inline const rig::Rig& part_of(const rig::Rig& rig, const OutputPlan& plan) { return rig.parts()[plan.part]; }
+inline const rig::Way& way_of(const rig::Rig& rig, const OutputPlan& plan) {
+  return part_of(rig, plan).ways[plan.way_index];
+}
 
 /// ChainSettings with the memory that it points into. Movable: the settings' spans stay valid. A copy's would not.
 struct CompiledRig {
@@ -74,7 +96,9 @@ struct CompiledRig {
   // The arrays behind `settings_`; filled by `compile` alone.
   std::vector<std::vector<dsp::Section>> section_store_;
   std::vector<dsp::FeedSettings> feeds_;
-  std::vector<dsp::PointSettings> points_;
+  std::deque<std::vector<dsp::PointSettings>> point_store_;  // of each loudspeaker of the rig file
+  std::deque<std::vector<float>> mix_store_;
+  std::vector<dsp::LoudspeakerSettings> loudspeakers_;  // of each of these, one for every source that its ways take
   std::vector<dsp::OutputSettings> outputs_;
   dsp::ChainSettings settings_;
 };
@@ -86,7 +110,9 @@ inline const char* name_of(LimitedBy by) {
 
 /// `venue` may be null. With a bypass, `plan` says what is still there; the latency stays what it is without. Throws
 /// InputError (with file, line and key) where the numbers cannot be had: a delay or look-ahead beyond what the core
-/// carries.
-CompiledRig compile(const rig::Rig& rig, const rig::Venue* venue = nullptr, Bypass bypass = Bypass::none);
+/// carries. One of several loudspeakers, compiled alone with the whole rig's latency as `least_latency_samples`, has the
+/// outputs that it has in the whole rig, to the bit.
+CompiledRig compile(const rig::Rig& rig, const rig::Venue* venue = nullptr, Bypass bypass = Bypass::none,
+                    std::uint32_t least_latency_samples = 0);
 
 }  // namespace rackproof

@@ -76,6 +76,28 @@ std::vector<Warning> warnings_for(const rig::Rig& rig, const rig::Venue* venue, 
        {advice::bridged, advice::amplifiers, advice::drivers, advice::controller, advice::points, advice::bands,
         advice::levels, advice::limiters, advice::delays, advice::equalisers, advice::gains})
     look(subject);
+  if (rig.loudspeaker.empty()) advice::what_nothing_uses(subject);
+  return warnings;
+}
+
+std::vector<Warning> warnings_for_all(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& compiled,
+                                      const std::vector<PartWarnings>& parts) {
+  std::vector<Warning> warnings;
+  const auto same = [](const Warning& a, const Warning& b) { return a.code == b.code && a.text == b.text; };
+  const auto has = [&](const std::vector<Warning>& list, const Warning& one) {
+    return std::ranges::any_of(list, [&](const Warning& other) { return same(one, other); });
+  };
+  for (const PartWarnings& part : parts) {
+    for (const Warning& one : part.warnings) {
+      const auto parts_with_it =
+          std::ranges::count_if(parts, [&](const PartWarnings& other) { return has(other.warnings, one); });
+      if (parts_with_it == 1)
+        warnings.push_back({one.code, fmt::format("loudspeaker {}: {}", part.loudspeaker, one.text)});
+      else if (!has(warnings, one))
+        warnings.push_back(one);
+    }
+  }
+  advice::what_nothing_uses({rig, venue, compiled, warnings});
   return warnings;
 }
 

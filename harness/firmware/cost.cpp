@@ -163,7 +163,7 @@ HostCost cost_here(const rig::Rig& rig, const CompiledRig& compiled, Instruction
   const std::size_t block = rig.controller.block_frames;
   Turns turns(rig, whole.outputs.size());
   std::array<std::size_t, kStages + 1> without{};
-  ReducedChain<dsp::kMaxFeeds, dsp::kMaxOutputs> reduced;
+  ReducedChain<dsp::kMaxFeeds, dsp::kMaxLoudspeakers, dsp::kMaxOutputs> reduced;
   for (std::size_t stages = 0; stages <= kStages; ++stages) without[stages] = turns.add(reduced.reduce(whole, stages));
   std::vector<std::size_t> alone;
   for (std::size_t o = 0; o < whole.outputs.size(); ++o) {

@@ -37,9 +37,30 @@ class Header {
     if (is_new) text += fmt::format("inline constexpr dsp::Section {}[] = {{\n{}}};\n", found->second, body);
     return found->second;
   }
+  /// Of a split: loudspeakers that are alike share theirs.
+  std::string points(std::span<const dsp::PointSettings> list) {
+    std::string body;
+    for (const dsp::PointSettings& point : list) {
+      const std::string low = sections(point.low_pass), high = sections(point.high_pass);
+      body += fmt::format("    {{{}, {}, {}}},\n", low, high, sections(point.all_pass));
+    }
+    return array("dsp::PointSettings", "kPoints", body);
+  }
+  std::string mix(std::span<const float> factors) {
+    std::string body;
+    for (const float factor : factors) body += fmt::format("{}{}", body.empty() ? "    " : ", ", hex(factor));
+    return array("float", "kMix", body.empty() ? body : body + "\n");
+  }
 
  private:
-  std::map<std::string, std::string> names_;
+  std::string array(const char* type, const char* stem, const std::string& body) {
+    if (body.empty()) return "{}";
+    const auto [found, is_new] = arrays_.try_emplace(stem + body, fmt::format("{}{}", stem, arrays_.size() + 1));
+    if (is_new) text += fmt::format("inline constexpr {} {}[] = {{\n{}}};\n", type, found->second, body);
+    return found->second;
+  }
+
+  std::map<std::string, std::string> names_, arrays_;
 };
 
 std::string delay_of(const dsp::DelaySettings& delay) {
@@ -74,34 +95,36 @@ std::size_t sections_in_one_lane(const CompiledRig& compiled) {
   const dsp::ChainSettings& settings = compiled.settings();
   std::size_t count = 0;
   for (const dsp::FeedSettings& feed : settings.feeds) count += feed.sections.size();
-  std::map<int, dsp::SplitTree::Wanted> trees;
-  for (const dsp::OutputSettings& out : settings.outputs) {
-    count += out.sections.size();
-    trees[out.source][out.way] = true;
+  for (std::size_t l = 0; l < settings.loudspeakers.size(); ++l) {
+    dsp::SplitTree::Wanted wanted{};
+    for (const dsp::OutputSettings& out : settings.outputs) wanted[out.way] = wanted[out.way] || out.loudspeaker == l;
+    count += settings.loudspeakers[l].sections.size();
+    count += dsp::SplitTree::required_stages(settings.loudspeakers[l].points, wanted);
   }
-  for (const auto& [source, wanted] : trees) count += dsp::SplitTree::required_stages(settings.points, wanted);
+  for (const dsp::OutputSettings& out : settings.outputs) count += out.sections.size();
   return count;
 }
 
 std::string numbers_header(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& compiled) {
   const dsp::ChainSettings& settings = compiled.settings();
   Header header;
-  std::string feeds, points, outputs, names, ceilings;
+  std::string feeds, loudspeakers, outputs, names;
   for (std::size_t f = 0; f < settings.feeds.size(); ++f)
     feeds += fmt::format("    {{{}, {}}},  // {}\n", hex(settings.feeds[f].gain),
                          header.sections(settings.feeds[f].sections), rig.feeds[f].name);
-  for (const dsp::PointSettings& point : settings.points) {
-    const std::string low = header.sections(point.low_pass), high = header.sections(point.high_pass);
-    points += fmt::format("    {{{}, {}, {}}},\n", low, high, header.sections(point.all_pass));
+  for (const dsp::LoudspeakerSettings& one : settings.loudspeakers) {
+    const std::string mix = header.mix(one.mix), sections = header.sections(one.sections);
+    loudspeakers += fmt::format("    {{{}, {}, {}, {}, {}}},\n", one.source, mix, hex(one.gain), sections,
+                                header.points(one.points));
   }
   for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
     const dsp::OutputSettings& out = settings.outputs[o];
     const OutputPlan& plan = compiled.outputs[o];
     outputs += fmt::format("    // {}: full scale is {:.2f} V peak at the amplifier's output, its clip {:.2f} V\n",
                            plan.name, plan.full_scale_volts_peak, plan.clip_volts_peak);
-    outputs += fmt::format("    {{{}, {}, {}, {},\n     {},\n     {},\n     {}}},\n", out.way, out.source,
+    outputs += fmt::format("    {{{}, {}, {}, {},\n     {},\n     {},\n     {}, {}}},\n", out.loudspeaker, out.way,
                            header.sections(out.sections), hex(out.gain), delay_of(out.delay), power_of(out.power),
-                           peak_of(out.peak));
+                           peak_of(out.peak), out.muted);
     names += fmt::format("{}\"{}\"", names.empty() ? "" : ", ", plan.name);
   }
   std::string text = fmt::format(
@@ -110,10 +133,10 @@ std::string numbers_header(const rig::Rig& rig, const rig::Venue* venue, const C
       fmt::arg("venue", venue == nullptr ? std::string() : " and " + one_line(venue->file.filename().string())));
   text += header.text;
   text += fmt::format("inline constexpr dsp::FeedSettings kFeeds[] = {{\n{}}};\n", feeds);
-  if (!points.empty()) text += fmt::format("inline constexpr dsp::PointSettings kPoints[] = {{\n{}}};\n", points);
+  text += fmt::format("inline constexpr dsp::LoudspeakerSettings kLoudspeakers[] = {{\n{}}};\n", loudspeakers);
   text += fmt::format("inline constexpr dsp::OutputSettings kOutputs[] = {{\n{}}};\n", outputs);
-  text += fmt::format("inline constexpr dsp::ChainSettings kChain{{{}, {}, kFeeds, {}, kOutputs}};\n",
-                      settings.sample_rate_hz, settings.latency_samples, points.empty() ? "{}" : "kPoints");
+  text += fmt::format("inline constexpr dsp::ChainSettings kChain{{{}, {}, kFeeds, kLoudspeakers, kOutputs}};\n",
+                      settings.sample_rate_hz, settings.latency_samples);
   text += fmt::format("inline constexpr const char* kOutputNames[] = {{{}}};\n", names);
   text += fmt::format("inline constexpr std::size_t kBlockFrames = {};  ///< a call\n", rig.controller.block_frames);
   text += R"(/// What to lend Chain::configure for Level::lanes_1, on the machine that this is compiled for.

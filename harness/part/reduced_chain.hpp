@@ -15,15 +15,17 @@ inline constexpr std::array<const char*, 6> kStageNames{"power limiters",  "peak
                                                         "output sections", "split",         "feed sections"};
 inline constexpr std::size_t kStages = kStageNames.size(), kEveryOutput = ~std::size_t{0};
 
-/// Room for the settings of `Feeds` and `Outputs`; what they point to stays where it is.
-template <std::size_t Feeds, std::size_t Outputs>
+/// Room for the settings of so many of each; what they point to stays where it is.
+template <std::size_t Feeds, std::size_t Loudspeakers, std::size_t Outputs>
 class ReducedChain {
  public:
   /// Leaves out the first `stages` of kStageNames: of every output, or of one, whose split then stays.
   const dsp::ChainSettings& reduce(const dsp::ChainSettings& whole, std::size_t stages,
                                    std::size_t output = kEveryOutput) noexcept {
     settings_ = whole;
-    settings_.feeds = copy(whole.feeds, feeds_), settings_.outputs = copy(whole.outputs, outputs_);
+    settings_.feeds = copy(whole.feeds, feeds_);
+    settings_.loudspeakers = copy(whole.loudspeakers, loudspeakers_);
+    settings_.outputs = copy(whole.outputs, outputs_);
     for (std::size_t o = 0; o < whole.outputs.size(); ++o) {
       dsp::OutputSettings& out = outputs_[o];
       if (output != kEveryOutput && output != o) continue;
@@ -34,7 +36,13 @@ class ReducedChain {
       if (stages > 4 && output == kEveryOutput) out.way = 0;
     }
     if (output == kEveryOutput) {
-      if (stages > 4) settings_.points = {};
+      for (dsp::LoudspeakerSettings& loudspeaker : loudspeakers_) {
+        if (stages > 4) loudspeaker.points = {};
+        if (stages <= 5) continue;
+        const std::int16_t feed = loudspeaker.source < 0 ? std::int16_t{0} : loudspeaker.source;
+        loudspeaker = {};
+        loudspeaker.source = feed;
+      }
       if (stages > 5)
         for (dsp::FeedSettings& feed : feeds_) feed = {};
     }
@@ -49,6 +57,7 @@ class ReducedChain {
   }
   dsp::ChainSettings settings_;
   std::array<dsp::FeedSettings, Feeds> feeds_;
+  std::array<dsp::LoudspeakerSettings, Loudspeakers> loudspeakers_;
   std::array<dsp::OutputSettings, Outputs> outputs_;
 };
 

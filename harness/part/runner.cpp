@@ -18,8 +18,8 @@ using namespace rackproof;
 namespace machine = firmware::machine;
 
 constexpr const dsp::ChainSettings& kChain = chain_numbers::kChain;
-constexpr std::size_t kFeeds = kChain.feeds.size(), kOutputs = kChain.outputs.size(),
-                      kMostFrames = chain_numbers::kBlockFrames;
+constexpr std::size_t kFeeds = kChain.feeds.size(), kLoudspeakers = kChain.loudspeakers.size(),
+                      kOutputs = kChain.outputs.size(), kMostFrames = chain_numbers::kBlockFrames;
 #ifdef RACKPROOF_BARE_METAL
 constexpr std::size_t kMemoryBytes = chain_numbers::kMemoryBytes;
 #else
@@ -28,7 +28,7 @@ constexpr std::size_t kMemoryBytes = 16 * chain_numbers::kMemoryBytes + 65536;  
 
 alignas(8) constinit std::byte memory[kMemoryBytes]{};
 constinit dsp::Chain chain;
-constinit firmware::ReducedChain<kFeeds, kOutputs> reduced;
+constinit firmware::ReducedChain<kFeeds, kLoudspeakers, kOutputs> reduced;
 constinit float frames[kMostFrames * (kFeeds > kOutputs ? kFeeds : kOutputs)]{};
 constinit float feeds[kFeeds][kMostFrames]{}, outputs[kOutputs][kMostFrames]{};
 

@@ -73,7 +73,7 @@ class Adviser {
       const OutputPlan& plan = compiled_.outputs[o];
       outputs.push_back(plan.name);
       for (std::size_t f = 0; f < heard.size(); ++f)
-        if (plan.source == dsp::kMeanOfFeeds || plan.source == static_cast<int>(f)) heard[f] = true;
+        if (plan.hears(f)) heard[f] = true;
       if (worst == nullptr || holdings_[o].together.p95_db > worst->together.p95_db) worst = &holdings_[o];
     }
     if (worst == nullptr) return;
@@ -191,7 +191,19 @@ class Adviser {
 }  // namespace
 
 std::vector<Advice> advice_of(const rig::Rig& rig, const CompiledRig& compiled, std::span<const Holding> holdings) {
-  return Adviser(rig, compiled, holdings).all();
+  if (rig.loudspeakers.empty()) return Adviser(rig, compiled, holdings).all();
+  std::vector<Advice> all;
+  std::size_t first = 0;  // outputs stand loudspeaker by loudspeaker
+  for (const rig::Rig& part : rig.loudspeakers) {
+    const CompiledRig alone = compile(part, nullptr, Bypass::none, compiled.latency_samples);
+    const std::size_t outputs = alone.outputs.size();
+    for (Advice& advice : Adviser(part, alone, holdings.subspan(first, outputs)).all()) {
+      advice.text = fmt::format("Loudspeaker {}: {}", part.loudspeaker, advice.text);
+      all.push_back(std::move(advice));
+    }
+    first += outputs;
+  }
+  return all;
 }
 
 }  // namespace rackproof::proof

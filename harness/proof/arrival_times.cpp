@@ -37,7 +37,8 @@ Impulse through_sections(const OutputPlan& output, std::size_t frames) {
     for (const FeedPath& path : output.feed_paths) {
       Impulse own = sample;
       filter(own, path.sections);
-      const double gain = analysis::ratio_from_db(path.gain_db) / static_cast<double>(output.feed_paths.size());
+      const double share = output.source == dsp::kMixOfFeeds ? 1 : 1 / static_cast<double>(output.feed_paths.size());
+      const double gain = share * analysis::ratio_from_db(path.gain_db);
       for (std::size_t n = 0; n < frames; ++n) h[n] += gain * own[n];
     }
   }
@@ -87,7 +88,7 @@ ArrivalTimes arrival_times(const Subject& subject) {
   times.outputs.reserve(responses.size());
   for (std::size_t o = 0; o < responses.size(); ++o) {
     const OutputPlan& plan = subject.compiled.outputs[o];
-    const double set_samples = subject.rig.ways[plan.way_index].delay_s * rate_hz;
+    const double set_samples = set_delay_s(subject, plan) * rate_hz;
     const ArrivalTime& time = times.outputs.emplace_back(arrival_of(plan, set_samples, rate_hz, responses[o]));
     if (time.found &&
         (nearest == nullptr || std::abs(own_latency(time) - stated) < std::abs(own_latency(*nearest) - stated)))

@@ -113,10 +113,15 @@ BasisTable drivers(const rig::Rig& rig) {
 BasisTable layers(const rig::Rig& rig, const rig::Venue* venue) {
   BasisTable table{"Gain and eq ahead of the split", {"layer", "gain", "eq"}, {}};
   table.rows.push_back({"system", decibels(rig.system_gain_db), eq_text(rig.system_eq)});
+  if (rig.delay_s != 0) table.rows.push_back({"delay of the whole loudspeaker", milliseconds(rig.delay_s), ""});
   if (venue == nullptr) return table;
   table.rows.push_back({"venue", decibels(venue->all.gain_db), eq_text(venue->all.eq)});
   for (const auto& [feed, layer] : venue->feed)
     table.rows.push_back({"venue, feed " + feed, decibels(layer.gain_db), eq_text(layer.eq)});
+  if (const auto own = venue->loudspeaker.find(rig.loudspeaker); own != venue->loudspeaker.end()) {
+    table.rows.push_back({"venue, this loudspeaker", decibels(own->second.gain_db), eq_text(own->second.eq)});
+    if (own->second.delay_s != 0) table.rows.back().back() += "\ndelay " + milliseconds(own->second.delay_s);
+  }
   return table;
 }
 
@@ -136,17 +141,29 @@ std::string delay_text(const rig::Way& way) {
   return milliseconds(way.delay_s);
 }
 
+std::string feeds_text(const rig::Rig& rig, const rig::Way& way) {
+  std::string text;
+  for (const std::size_t feed : way.only) text += (text.empty() ? "" : "\n") + rig.feeds[feed].name;
+  for (const rig::MixedFeed& one : way.mix)
+    text += fmt::format("{}{} at {}", text.empty() ? "" : "\n", rig.feeds[one.feed].name, decibels(one.gain_db));
+  return !text.empty() ? text : either(way.sum_of_feeds, "sum", "each");
+}
+
 BasisTable ways(const rig::Rig& rig) {
   BasisTable table{
       "Ways", {"way", "feeds", "amplifier", "drivers", "gain", "polarity", "delay", "depth", "high-pass", "eq"}, {}};
   for (const rig::Way& way : rig.ways) {
-    table.rows.push_back({way.name, either(way.sum_of_feeds, "sum", "each"), way.amplifier,
+    table.rows.push_back({way.name, feeds_text(rig, way), way.amplifier,
                           fmt::format("{} × {}{}", way.drivers, way.driver,
                                       way.drivers == 1 ? "" : either(way.in_series, " in series", " in parallel")),
                           decibels(way.gain_db), either(way.inverted, "inverted", "normal"), delay_text(way),
                           way.depth_m ? text(Quantity::distance, *way.depth_m) : "not given",
                           way.highpass ? filter_text(*way.highpass) : "none", eq_text(way.eq)});
     if (way.response) table.rows.back().back() += "\nmeasured response: " + way.response->filename().string();
+    for (const auto& [feed, own] : way.output)
+      table.rows.push_back({fmt::format("{}, on {} alone", way.name, feed), "", "", "", decibels(own.gain_db),
+                            either(own.inverted, "turned over", "as the way"), milliseconds(own.delay_s), "", "",
+                            eq_text(own.eq)});
   }
   return table;
 }

@@ -8,6 +8,7 @@
 #include <fmt/format.h>
 
 #include "harness/analysis/wide.hpp"
+#include "harness/calibration/levels.hpp"
 #include "harness/proof/stimulation.hpp"
 
 namespace rackproof::proof {
@@ -116,14 +117,14 @@ std::vector<std::complex<double>> moments(std::span<const double> h, std::span<c
 
 std::vector<Side> sides_of(const rig::Rig& rig, const CompiledRig& compiled) {
   std::vector<Side> sides;
-  const bool mono = std::ranges::all_of(rig.ways, [](const rig::Way& way) { return way.sum_of_feeds; });
-  for (std::size_t f = 0; f < (mono ? 1 : rig.feeds.size()); ++f) {
-    Side side{mono ? "sum" : rig.feeds[f].name, {}};
-    for (std::size_t o = 0; o < compiled.outputs.size(); ++o) {
-      const int source = compiled.outputs[o].source;
-      if (source == dsp::kMeanOfFeeds || source == static_cast<int>(f)) side.outputs.push_back(o);
-    }
+  const bool mono = std::ranges::all_of(rig.ways, &rig::Way::has_one_output);
+  for (std::size_t f = 0; f < rig.feeds.size(); ++f) {
+    Side side{mono ? compiled.outputs.front().feed : rig.feeds[f].name, {}};
+    for (std::size_t o = 0; o < compiled.outputs.size(); ++o)
+      if (compiled.outputs[o].hears(f)) side.outputs.push_back(o);
+    if (side.outputs.size() < rig.ways.size()) continue;
     sides.push_back(std::move(side));
+    if (mono) break;
   }
   return sides;
 }
@@ -135,6 +136,13 @@ rig::Rig crossover_alone(const rig::Rig& rig, Kept kept) {
     way.gain_db = 0, way.eq.clear();
     if (!kept.highpass) way.highpass.reset();
     if (!kept.delay) way.delay_s = 0, way.delay_distance_m.reset();
+    double mixed = 0;
+    for (const rig::MixedFeed& one : way.mix) mixed += from_db(one.gain_db);
+    for (rig::MixedFeed& one : way.mix) one.gain_db -= to_db(mixed);
+    for (auto& [feed, own] : way.output) {
+      own.gain_db = 0, own.eq.clear();
+      if (!kept.delay) own.delay_s = 0, own.delay_distance_m.reset();
+    }
   }
   return alone;
 }

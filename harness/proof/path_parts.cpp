@@ -108,6 +108,10 @@ std::vector<PathPart> parts_of_path(const rig::Rig& rig, const rig::Venue* venue
       lister.gain("venue.feed." + feed + ".gain", own->second.gain_db);
       lister.eq("venue.feed." + feed + ".eq", own->second.eq);
     }
+    if (const auto own = venue->loudspeaker.find(rig.loudspeaker); own != venue->loudspeaker.end()) {
+      lister.gain("venue.loudspeaker." + rig.loudspeaker + ".gain", own->second.gain_db);
+      lister.eq("venue.loudspeaker." + rig.loudspeaker + ".eq", own->second.eq);
+    }
   }
   lister.gain("system.gain", rig.system_gain_db);
   lister.eq("system.eq", rig.system_eq);
@@ -119,6 +123,12 @@ std::vector<PathPart> parts_of_path(const rig::Rig& rig, const rig::Venue* venue
   if (own.highpass) lister.filter(key + ".highpass", *own.highpass, dsp::Pass::high);
   lister.eq(key + ".eq", own.eq);
   lister.gain(key + ".gain", own.gain_db);
+  if (const auto layer = own.output.find(feed); layer != own.output.end()) {
+    lister.eq(fmt::format("{}.output.{}.eq", key, feed), layer->second.eq);
+    lister.gain(fmt::format("{}.output.{}.gain", key, feed), layer->second.gain_db);
+  }
+  for (const rig::MixedFeed& one : own.mix)
+    if (own.mix.size() == 1) lister.gain(fmt::format("{}.feeds.{}", key, rig.feeds[one.feed].name), one.gain_db);
   return lister.all();
 }
 

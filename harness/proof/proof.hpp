@@ -67,6 +67,7 @@ struct Finding {
   std::string text;                   ///< what was found, what it means, and, where it fell, what to change: key, value
   std::optional<Change> change = {};  ///< where it fell and one line of the file mends it
   bool judged = true;                 ///< false: it holds because it cannot judge; the text says why
+  std::string loudspeaker = {};       ///< whose it is, in a rig of several; else empty
 };
 
 /// Every id, in the order in which they are reported; `protects`: never accepted.
@@ -92,6 +93,7 @@ struct ResponseCurve {
   std::vector<double> magnitude_db, phase_deg, group_delay_ms;
 };
 struct Responses {
+  std::string loudspeaker;  ///< empty in the plain form
   std::vector<double> frequency_hz;
   std::vector<ResponseCurve> curves;  ///< as the controller drives the ways, common latency taken out
   std::vector<double> crossover_at_hz;
@@ -153,7 +155,7 @@ struct Proof {
   std::string title;
   bool holds = false;  ///< every check that is not accepted holds
   std::vector<Finding> findings;
-  Responses responses;
+  std::vector<Responses> responses;  ///< one a loudspeaker
   std::vector<Ladder> ladders;
   std::vector<Recording> recordings;
   std::vector<Timing> timings;

@@ -7,6 +7,7 @@
 #include <string_view>
 
 #include "harness/proof/checks/checks.hpp"
+#include "harness/proof/several.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/proof/way_response.hpp"
 #include "harness/rig/checks.hpp"
@@ -55,6 +56,13 @@ void apply_accept(const rig::Rig& rig, std::vector<Finding>& findings) {
         finding.accepted = accepted.reason;
 }
 
+void finish(const rig::Rig& rig, Proof& proof) {
+  proof.title = rig.title.empty() ? rig.file.filename().string() : rig.title;
+  std::ranges::stable_sort(proof.findings, {}, [](const Finding& f) { return place_of(f.id); });
+  apply_accept(rig, proof.findings);
+  proof.holds = std::ranges::all_of(proof.findings, [](const Finding& f) { return f.holds || f.accepted.has_value(); });
+}
+
 }  // namespace
 
 std::span<const CheckId> check_ids() { return kIds; }
@@ -77,8 +85,13 @@ std::vector<Cure> cures_of(const std::vector<Finding>& findings) {
   return cures;
 }
 
-Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options) {
-  const CompiledRig compiled = compile(rig, venue), unlimited = compile(rig, venue, Bypass::limits);
+namespace {
+
+/// Of a rig of the plain form, or of one loudspeaker of several; nothing of it is muted.
+Proof prove_one(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options,
+                std::uint32_t least_latency_samples) {
+  const CompiledRig compiled = compile(rig, venue, Bypass::none, least_latency_samples);
+  const CompiledRig unlimited = compile(rig, venue, Bypass::limits, least_latency_samples);
   const Subject subject{.rig = rig,
                         .venue = venue,
                         .compiled = compiled,
@@ -99,7 +112,6 @@ Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& op
                                check_driver_highpass,   check_driver_band,     check_load};
 
   Proof proof;
-  proof.title = rig.title.empty() ? rig.file.filename().string() : rig.title;
   std::vector<std::vector<Finding>> found(std::size(kChecks));
   proof.recordings.resize(options.programmes.size());
   std::vector<std::function<void()>> tasks;
@@ -107,16 +119,42 @@ Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& op
     tasks.emplace_back([&, p] { proof.recordings[p] = record(subject, options.programmes[p]); });
   for (std::size_t k = 0; k < std::size(kChecks); ++k)
     tasks.emplace_back([&, k, check = kChecks[k]] { found[k] = check(subject); });
-  tasks.emplace_back([&] { proof.responses = responses_of(subject); });
+  tasks.emplace_back([&] { proof.responses = {responses_of(subject)}; });
   tasks.emplace_back([&] { proof.timings = timings_of(subject); });
   tasks.emplace_back([&] { proof.ladders = ladders_of(subject); });
   tasks.emplace_back([&] { proof.basis = basis_of(subject); });
   run_all(tasks, options.progress);
 
   for (std::vector<Finding>& part : found) std::ranges::move(part, std::back_inserter(proof.findings));
-  std::ranges::stable_sort(proof.findings, {}, [](const Finding& f) { return place_of(f.id); });
-  apply_accept(rig, proof.findings);
-  proof.holds = std::ranges::all_of(proof.findings, [](const Finding& f) { return f.holds || f.accepted.has_value(); });
+  return proof;
+}
+
+}  // namespace
+
+Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options) {
+  Proof proof;
+  const CompiledRig compiled = compile(rig, venue);
+  if (rig.loudspeakers.empty() && !has_mutes(compiled)) {
+    proof = prove_one(rig, venue, options, 0);
+    finish(rig, proof);
+    return proof;
+  }
+  std::optional<rig::Venue> heard_venue;
+  if (venue != nullptr) heard_venue = heard(*venue);
+  const auto parts = static_cast<double>(rig.parts().size());
+  double done = 0;
+  for (const rig::Rig& part : rig.parts()) {
+    ProveOptions of_part = options;
+    if (options.progress) of_part.progress = [&](double share) { options.progress((done + share) / parts); };
+    Proof one = prove_one(heard(part), heard_venue ? &*heard_venue : nullptr, of_part, compiled.latency_samples);
+    if (part.loudspeaker.empty())
+      proof = std::move(one);
+    else
+      add_part(proof, std::move(one), part.loudspeaker);
+    ++done;
+  }
+  proof.findings.push_back(check_whole(rig, venue, compiled, options.make, options.brief));
+  finish(rig, proof);
   return proof;
 }
 

@@ -85,6 +85,7 @@ Responses responses_of(const Subject& subject) {
   const double rate_hz = rig.controller.sample_rate_hz;
   const auto measured = way_responses(rig);
   Responses made;
+  made.loudspeaker = rig.loudspeaker;
   made.acoustic = measured.has_value();
   made.frequency_hz = analysis::log_frequencies(10, std::min(22e3, 0.49 * rate_hz), subject.brief ? 3 : 48);
   for (const rig::Point& point : rig.points) {
@@ -93,8 +94,15 @@ Responses responses_of(const Subject& subject) {
   }
 
   const std::vector<Impulse>& responses = linear_responses(subject);
-  const Side side = sides_of(rig, subject.unlimited).front();
-  const double least_delay_s = std::ranges::min(rig.ways, {}, &rig::Way::delay_s).delay_s;
+  const std::vector<Side> sides = sides_of(rig, subject.unlimited);
+  Side side;
+  if (!sides.empty()) side = sides.front();
+  for (std::size_t w = 0; sides.empty() && w < rig.ways.size(); ++w)  // ways that no feed reaches together
+    side.outputs.push_back(static_cast<std::size_t>(
+        std::ranges::find(subject.unlimited.outputs, w, &OutputPlan::way_index) - subject.unlimited.outputs.begin()));
+  std::vector<double> delays_s;
+  for (const std::size_t o : side.outputs) delays_s.push_back(set_delay_s(subject, subject.unlimited.outputs[o]));
+  const double least_delay_s = std::ranges::min(delays_s);
   const double common_samples = subject.unlimited.latency_samples + least_delay_s * rate_hz;
   const std::vector<double>& hz = made.frequency_hz;
   std::vector<Path> ways;
@@ -113,7 +121,7 @@ Responses responses_of(const Subject& subject) {
     for (double degc = kLeastTemperature_degc; degc <= kMostTemperature_degc; degc += 10) {
       const double warmer = 1 - speed_of_sound(rig.controller.temperature_degc) / speed_of_sound(degc);
       for (std::size_t w = 0; w < ways.size(); ++w)
-        shifted[w] = ways[w].value[i] * std::polar(1.0, -2 * std::numbers::pi * hz[i] * rig.ways[w].delay_s * warmer);
+        shifted[w] = ways[w].value[i] * std::polar(1.0, -2 * std::numbers::pi * hz[i] * delays_s[w] * warmer);
       widen(shifted, least, most);
     }
     made.sum_least_db.push_back(finite_db(least)), made.sum_most_db.push_back(finite_db(most));

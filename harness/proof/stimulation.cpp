@@ -49,7 +49,7 @@ Rows fed(const Row& signal, std::size_t feeds, Feeding feeding) {
 Rows fed_to(const OutputPlan& output, const Row& signal, std::size_t feeds) {
   Rows rows(feeds, Row(signal.size(), 0.0f));
   for (std::size_t f = 0; f < feeds; ++f)
-    if (output.source == dsp::kMeanOfFeeds || output.source == static_cast<int>(f)) rows[f] = signal;
+    if (output.hears(f)) rows[f] = signal;
   return rows;
 }
 
@@ -187,19 +187,19 @@ double wave_crest(std::span<const float> row) {
 
 LimitersAlone::LimitersAlone(const dsp::ChainSettings& original, std::size_t which, bool with_power) {
   output = original.outputs[which];
-  output.way = 0, output.source = 0, output.sections = {}, output.gain = 1.0f, output.delay = {};
+  output.loudspeaker = output.way = 0, output.muted = false, output.sections = {}, output.gain = 1.0f,
+  output.delay = {};
   output.power.enabled = output.power.enabled && with_power;
   settings = original;
-  settings.feeds = std::span(&feed, 1), settings.points = {}, settings.outputs = std::span(&output, 1);
+  settings.feeds = std::span(&feed, 1), settings.loudspeakers = std::span(&loudspeaker, 1);
+  settings.outputs = std::span(&output, 1);
 }
 
 std::vector<WorstInput> worst_inputs(const Subject& subject) {
   const auto& plans = subject.unlimited.outputs;
   const std::size_t feeds = subject.rig.feeds.size(), outputs = plans.size();
   const std::size_t chunk = subject.rig.controller.sample_rate_hz / 4, most_chunks = 80;
-  const auto hears = [&](std::size_t o, std::size_t f) {
-    return plans[o].source == dsp::kMeanOfFeeds || plans[o].source == static_cast<int>(f);
-  };
+  const auto hears = [&](std::size_t o, std::size_t f) { return plans[o].hears(f); };
   std::vector<WorstInput> worst(outputs);
   std::vector<Rows> responses(outputs, Rows(feeds));
   const std::unique_ptr<Device> device = subject.make(subject.unlimited.settings());
@@ -294,5 +294,23 @@ std::string line_of(const Change& change) {
   return change.value.empty() ? change.key + " taken out" : change.key + " = " + change.value;
 }
 const rig::Way& way_of(const Subject& subject, const OutputPlan& output) { return subject.rig.ways[output.way_index]; }
+const rig::OutputLayer* own_layer_of(const Subject& subject, const OutputPlan& output) {
+  const auto& layers = way_of(subject, output).output;
+  const auto found = layers.find(output.feed);
+  return found == layers.end() ? nullptr : &found->second;
+}
+double set_delay_s(const Subject& subject, const OutputPlan& output) {
+  const rig::OutputLayer* const own = own_layer_of(subject, output);
+  double delay_s = subject.rig.delay_s + way_of(subject, output).delay_s + (own != nullptr ? own->delay_s : 0);
+  if (subject.venue != nullptr)
+    if (const auto tonight = subject.venue->loudspeaker.find(subject.rig.loudspeaker);
+        tonight != subject.venue->loudspeaker.end())
+      delay_s += tonight->second.delay_s;
+  return delay_s;
+}
+int set_polarity(const Subject& subject, const OutputPlan& output) {
+  const rig::OutputLayer* const own = own_layer_of(subject, output);
+  return way_of(subject, output).inverted != (own != nullptr && own->inverted) ? -1 : 1;
+}
 
 }  // namespace rackproof::proof

@@ -65,6 +65,7 @@ struct Altered {
 /// One output's limiters with nothing ahead of them: one feed, no filters, no gain, no delay.
 struct LimitersAlone {
   dsp::FeedSettings feed;
+  dsp::LoudspeakerSettings loudspeaker;
   dsp::OutputSettings output;
   dsp::ChainSettings settings;
   LimitersAlone(const dsp::ChainSettings& original, std::size_t which, bool with_power);
@@ -114,6 +115,11 @@ std::string decibels_text(double decibels);
 /// `way.sub.limit.release = "250 ms"`; `way.sub.eq[2] taken out`
 std::string line_of(const Change& change);
 const rig::Way& way_of(const Subject& subject, const OutputPlan& output);
+/// What the output has of its own on top of its way's, or null.
+const rig::OutputLayer* own_layer_of(const Subject& subject, const OutputPlan& output);
+/// As the files say it, added up here: the compiled numbers are what is judged by them.
+double set_delay_s(const Subject& subject, const OutputPlan& output);
+int set_polarity(const Subject& subject, const OutputPlan& output);
 /// Volts at the amplifier's output for a sample value.
 inline double volts(const OutputPlan& output, double sample) { return sample * output.full_scale_volts_peak; }
 

@@ -62,15 +62,23 @@ const char* unit_of(RungKind kind) { return is_rms(kind) ? "V\u00a0RMS" : "V\u00
 // ---- data for the plots ---------------------------------------------------------------------------------------------
 
 Json data_of(const Proof& proof, const std::vector<Recording>& recordings) {
-  Json curves = Json::array(), ladders = Json::array(), kinds = Json::array(), reels = Json::array();
+  Json responses = Json::array(), ladders = Json::array(), kinds = Json::array(), reels = Json::array();
   // The place of a kind is its colour and shape: the same on every rig's page.
   for (const RungKind kind : kinds_of(proof.ladders))
     kinds.push_back({{"name", name_of(kind)}, {"place", static_cast<std::size_t>(kind)}, {"rms", is_rms(kind)}});
-  for (const auto& curve : proof.responses.curves)
-    curves.push_back({{"name", curve.name},
-                      {"magnitude", row(curve.magnitude_db)},
-                      {"phase", row(curve.phase_deg)},
-                      {"delay", row(curve.group_delay_ms)}});
+  for (const proof::Responses& one : proof.responses) {
+    Json curves = Json::array();
+    for (const auto& curve : one.curves)
+      curves.push_back({{"name", curve.name},
+                        {"magnitude", row(curve.magnitude_db)},
+                        {"phase", row(curve.phase_deg)},
+                        {"delay", row(curve.group_delay_ms)}});
+    responses.push_back({{"frequency", row(one.frequency_hz)},
+                         {"points", row(one.crossover_at_hz)},
+                         {"curves", std::move(curves)},
+                         {"least", row(one.sum_least_db)},
+                         {"most", row(one.sum_most_db)}});
+  }
   std::map<std::string, double> limits;
   for (const Ladder& ladder : proof.ladders) {
     Json rungs = Json::array();
@@ -99,12 +107,7 @@ Json data_of(const Proof& proof, const std::vector<Recording>& recordings) {
     }
     reels.push_back({{"bucket", recording.bucket_seconds}, {"tracks", std::move(tracks)}});
   }
-  return {{"response",
-           {{"frequency", row(proof.responses.frequency_hz)},
-            {"points", row(proof.responses.crossover_at_hz)},
-            {"curves", std::move(curves)},
-            {"least", row(proof.responses.sum_least_db)},
-            {"most", row(proof.responses.sum_most_db)}}},
+  return {{"responses", std::move(responses)},
           {"rungs", std::move(kinds)},
           {"ladders", std::move(ladders)},
           {"recordings", std::move(reels)}};
@@ -115,7 +118,11 @@ std::string mark_of(Outcome outcome) {
   constexpr const char* kShapes[] = {"●", "▲", "◆"};
   return mark(name_of(outcome), kShapes[static_cast<std::size_t>(outcome)], name_of(outcome));
 }
-std::string where(const Finding& finding) { return finding.output ? bdi(*finding.output) : "whole rig"; }
+std::string where(const Finding& finding) {
+  return finding.output                ? bdi(*finding.output)
+         : finding.loudspeaker.empty() ? "whole rig"
+                                       : "loudspeaker " + bdi(finding.loudspeaker);
+}
 
 std::string fixes_of(const Proof& proof) {
   std::string falls, accepted;
@@ -146,8 +153,11 @@ std::string verdict_text(const Proof& proof) {
   return out + (count[1] > 0 ? ". Do not drive the rig hard before what is listed here is mended." : ".");
 }
 
-std::string responses_of(const Proof& proof) {
-  const auto& responses = proof.responses;
+/// A plot's name on the page: of the first loudspeaker `magnitude`, of the second `magnitude-2`.
+std::string plot_of(const char* plot, std::size_t place) {
+  return place == 0 ? plot : fmt::format("{}-{}", plot, place + 1);
+}
+std::string response_of(const proof::Responses& responses, std::size_t place) {
   if (responses.frequency_hz.empty() || responses.curves.empty()) return {};
   std::string points;
   for (const double hz : responses.crossover_at_hz) points += (points.empty() ? "" : ", ") + hertz(hz);
@@ -170,22 +180,28 @@ std::string responses_of(const Proof& proof) {
                                      " The grey band holds the sum for air of −10 to +40 °C and drivers up to 2 dB "
                                      "louder or quieter than stated; it is at most {} dB wide.",
                                      number(*std::max_element(spread.begin(), spread.end()), 1));
-  std::string body =
+  std::string body = responses.loudspeaker.empty() ? "" : "<h3>Loudspeaker " + bdi(responses.loudspeaker) + "</h3>\n";
+  body +=
       fmt::format("<p>{} with the common latency taken out.{}</p>\n",
                   responses.acoustic
                       ? "The acoustic sum: the ways as their measured responses and the controller make them,"
                       : "The electrical sum: what the controller makes of each way, ahead of amplifiers and drivers,",
                   points.empty() ? "" : " Crossover points, marked by upright dashes: " + points + ".");
-  body += figure_of("magnitude", "Magnitude", "Level over frequency, " + span + "." + magnitude + band);
+  body += figure_of(plot_of("magnitude", place), "Magnitude", "Level over frequency, " + span + "." + magnitude + band);
   body += "<div class=\"duo\">\n";
   body +=
-      figure_of("phase", "Phase",
+      figure_of(plot_of("phase", place), "Phase",
                 "Phase over frequency, wrapped at ±180°. Each curve is drawn where it is within 40 dB of its loudest. "
                 "Where two ways meet, their curves lie together if they add up.");
-  body += figure_of("delay", "Group delay",
+  body += figure_of(plot_of("delay", place), "Group delay",
                     "Group delay over frequency, each curve where it is within 40 dB of its loudest. The ways' own "
                     "delays are in it.");
   body += "</div>\n";
+  return body;
+}
+std::string responses_of(const Proof& proof) {
+  std::string body;
+  for (std::size_t n = 0; n < proof.responses.size(); ++n) body += response_of(proof.responses[n], n);
   return body;
 }
 

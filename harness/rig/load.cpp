@@ -183,6 +183,21 @@ std::optional<Point> read_point(Fields& fields, const Band& limits) {
   return Point{*low, *high, fields.source()};
 }
 
+struct Delay {
+  double time_s = 0;
+  std::optional<double> distance_m;  ///< as written, if it was a distance
+};
+Delay read_delay(Fields& fields, double speed) {
+  const auto read = fields.measure("delay", {Quantity::time, Quantity::distance}, "\"2.1 ms\" or \"0.72 m\"");
+  if (!read) return {};
+  Delay delay{read->value, std::nullopt};
+  if (read->quantity == Quantity::distance) delay = {read->value / speed, read->value};
+  if (delay.time_s < 0 || delay.time_s > kMaxDelay_s)
+    fields.fault("delay", fmt::format("0 to {} s is allowed here, or the distance that sound goes in it, {:.0f} m",
+                                      kMaxDelay_s, kMaxDelay_s * speed));
+  return delay;
+}
+
 class RigReader {
  public:
   RigReader(const Node& root, const std::filesystem::path& file, bool look_for_files)
@@ -191,7 +206,7 @@ class RigReader {
   }
 
   Rig read() {
-    if (fields_.has("venue") && !fields_.has("way"))
+    if (fields_.has("venue") && !fields_.has("way") && !fields_.has("loudspeaker"))
       fields_.fault(fields_.source(), "a venue file", "a rig file is wanted here");
     else if (read_head(fields_, "rig", rig_.title))
       read_body();
@@ -205,15 +220,91 @@ class RigReader {
     read_feeds();
     read_amplifiers();
     read_drivers();
-    if (auto system = fields_.table("system", "[system]")) {
-      rig_.system_gain_db = read_gain(*system);
-      rig_.system_eq = read_eq(*system, limits_);
+    if (fields_.has("loudspeaker")) {
+      read_loudspeakers();
+    } else {
+      read_loudspeaker(fields_, rig_, "");
+    }
+    read_accept();
+    for (Rig& part : rig_.loudspeakers) part.accept = rig_.accept;
+    const std::size_t outputs = outputs_of(rig_);
+    if (outputs > dsp::kMaxOutputs)
+      fields_.fault(
+          fields_.source(rig_.loudspeakers.empty() ? "way" : "loudspeaker"),
+          fmt::format("ways for {} outputs", outputs),
+          fmt::format("at most {} are possible: feeds = \"sum\" makes one output of a way", dsp::kMaxOutputs));
+    fields_.close();
+  }
+  static std::size_t outputs_of(const Rig& rig) {
+    std::size_t outputs = 0;
+    for (const Rig& part : rig.parts())
+      for (const Way& way : part.ways) outputs += way.outputs(rig.feeds.size());
+    return outputs;
+  }
+
+  /// What both forms have: at the top of the file, or in one [[loudspeaker]], whose keys begin with `prefix`.
+  void read_loudspeaker(Fields& fields, Rig& to, const std::string& prefix) {
+    const bool whole = prefix.empty();
+    if (auto system = fields.table("system", whole ? "[system]" : "{ gain = \"0 dB\", eq = [] }")) {
+      to.system_gain_db = read_gain(*system);
+      to.system_eq = read_eq(*system, limits_);
       system->close();
     }
-    read_ways();
-    read_crossover();
-    read_accept();
-    fields_.close();
+    read_ways(fields, to, prefix);
+    read_crossover(fields, to, whole);
+  }
+
+  void read_loudspeakers() {
+    for (const char* key : {"system", "crossover", "way"}) {
+      if (!fields_.has(key)) continue;
+      fields_.fault(fields_.source(key), fmt::format("{} beside [[loudspeaker]]", key),
+                    fmt::format("a rig has either [[loudspeaker]] tables, each with its own {}, or none of them", key));
+      fields_.allow(key);
+    }
+    auto all = fields_.tables("loudspeaker", "[[loudspeaker]] with name, crossover and [[loudspeaker.way]]", required);
+    if (!all) return;
+    if (all->empty() || all->size() > dsp::kMaxLoudspeakers)
+      return fields_.fault(fields_.source("loudspeaker"), fmt::format("{} loudspeakers", all->size()),
+                           fmt::format("1 to {} are wanted", dsp::kMaxLoudspeakers));
+    std::vector<Named> names;
+    for (const Fields& numbered : *all) {
+      const std::string prefix = named_path(numbered, "loudspeaker.");
+      Fields fields(numbered.node(), prefix, rig_.file, faults_);
+      Rig part;
+      part.file = rig_.file, part.title = rig_.title, part.controller = rig_.controller, part.feeds = rig_.feeds;
+      part.source = fields.source();
+      if (const auto name = fields.text("name", "\"main\"", required)) {
+        if (!is_name(*name)) fields.fault("name", std::string(kNameRule));
+        if (const auto why = taken(*name, names)) fields.fault("name", *why);
+        part.loudspeaker = *name;
+        names.push_back({*name, part.source});
+      }
+      feeds_of_loudspeaker_ = Way{};
+      read_feeds_key(fields, feeds_of_loudspeaker_);
+      const Delay delay = read_delay(fields);
+      part.delay_s = delay.time_s, part.delay_distance_m = delay.distance_m;
+      part.muted = fields.flag("mute").value_or(false);
+      read_loudspeaker(fields, part, prefix + ".");
+      fields.close();
+      for (const Amplifier& one : rig_.amplifiers)
+        if (uses(part, &Way::amplifier, one.name)) part.amplifiers.push_back(one);
+      for (const Driver& one : rig_.drivers)
+        if (uses(part, &Way::driver, one.name)) part.drivers.push_back(one);
+      rig_.loudspeakers.push_back(std::move(part));
+    }
+  }
+  static bool uses(const Rig& rig, std::string Way::*pointer, const std::string& name) {
+    return std::any_of(rig.ways.begin(), rig.ways.end(), [&](const Way& way) { return way.*pointer == name; });
+  }
+  struct Named {
+    std::string name;
+    Source source;
+  };
+  /// The person's own name for a table says more than its number.
+  static std::string named_path(const Fields& numbered, const std::string& prefix) {
+    const Entry* named = numbered.node().find("name");
+    const bool usable = named && named->value.kind == Node::Kind::text && is_name(named->value.text);
+    return usable ? prefix + named->value.text : numbered.source().key;
   }
 
   void read_controller() {
@@ -331,34 +422,34 @@ class RigReader {
     }
   }
 
-  void read_ways() {
-    auto all = fields_.tables("way", "[[way]], a table for every way from low to high", required);
+  void read_ways(Fields& from, Rig& to, const std::string& prefix) {
+    const std::string example =
+        prefix.empty() ? "[[way]], a table for every way from low to high"
+                       : "[[loudspeaker.way]] below its [[loudspeaker]], a table for every way from low to high";
+    auto all = from.tables("way", example, required);
     if (!all) return;
     if (all->empty() || all->size() > dsp::kMaxWays)
-      return fields_.fault(fields_.source("way"), fmt::format("{} ways", all->size()),
-                           fmt::format("1 to {} are wanted", dsp::kMaxWays));
-    for (std::size_t i = 0; i < all->size(); ++i) read_way((*all)[i]);
-    std::size_t outputs = 0;
-    for (const Way& way : rig_.ways) outputs += way.sum_of_feeds ? 1 : rig_.feeds.size();
-    if (outputs > dsp::kMaxOutputs)
-      fields_.fault(
-          fields_.source("way"), fmt::format("ways for {} outputs", outputs),
-          fmt::format("at most {} are possible: feeds = \"sum\" makes one output of a way", dsp::kMaxOutputs));
+      return from.fault(from.source("way"), fmt::format("{} ways", all->size()),
+                        fmt::format("1 to {} are wanted", dsp::kMaxWays));
+    for (const Fields& numbered : *all) {
+      Fields fields(numbered.node(), named_path(numbered, prefix + "way."), rig_.file, faults_);
+      to.ways.push_back(read_way(fields, to.ways));
+    }
   }
 
-  void read_way(const Fields& numbered) {
-    // The person's own name for it says more than its number.
-    const Entry* named = numbered.node().find("name");
-    const bool usable = named && named->value.kind == Node::Kind::text && is_name(named->value.text);
-    Fields fields(numbered.node(), usable ? "way." + named->value.text : numbered.source().key, rig_.file, faults_);
+  Way read_way(Fields& fields, const std::vector<Way>& before) {
     Way way;
     way.source = fields.source();
     if (const auto name = fields.text("name", "\"sub\"", required)) {
       if (!is_name(*name)) fields.fault("name", std::string(kNameRule));
-      if (const auto why = taken(*name, rig_.ways)) fields.fault("name", *why);
+      if (const auto why = taken(*name, before)) fields.fault("name", *why);
       way.name = *name;
     }
-    way.sum_of_feeds = fields.choice("feeds", {"each", "sum"}).value_or(0) == 1;
+    way.sum_of_feeds = feeds_of_loudspeaker_.sum_of_feeds;
+    way.mix = feeds_of_loudspeaker_.mix;
+    way.only = feeds_of_loudspeaker_.only;
+    read_feeds_key(fields, way);
+    way.muted = fields.flag("mute").value_or(false);
     way.amplifier = read_pointer(fields, "amplifier", names_of(rig_.amplifiers), "\"tops\"");
     way.driver = read_pointer(fields, "driver", names_of(rig_.drivers), "\"cone12\"");
     way.drivers = fields.whole("drivers", 1, kMaxDrivers, "2").value_or(1);
@@ -366,7 +457,8 @@ class RigReader {
     way.depth_m = fields.quantity("depth", Quantity::distance, kDepth, "\"18 cm\"");
     way.gain_db = read_gain(fields);
     way.inverted = fields.choice("polarity", {"normal", "inverted"}).value_or(0) == 1;
-    read_delay(fields, way);
+    const Delay delay = read_delay(fields);
+    way.delay_s = delay.time_s, way.delay_distance_m = delay.distance_m;
     if (auto highpass = fields.table("highpass", kFilterExample)) way.highpass = read_filter(*highpass, limits_);
     way.eq = read_eq(fields, limits_);
     if (auto limit = fields.table("limit", "{ below_clip = \"2 dB\" }")) way.limit = read_limit(*limit);
@@ -376,9 +468,94 @@ class RigReader {
                   thermal->source()};
       thermal->close();
     }
+    read_outputs(fields, way);
     read_response(fields, way);
     fields.close();
-    rig_.ways.push_back(way);
+    return way;
+  }
+
+  /// `feeds` of a way, or of a whole loudspeaker: where the key is there, what `way` had of it before goes.
+  void read_feeds_key(Fields& fields, Way& way) {
+    constexpr std::string_view kForms = R"("each", "sum", [ "left" ] or { left = "0 dB", right = "-6 dB" })";
+    fields.allow("feeds");
+    const Entry* const entry = fields.node().find("feeds");
+    if (entry == nullptr) return;
+    way.sum_of_feeds = false, way.mix.clear(), way.only.clear();
+    switch (entry->value.kind) {
+      case Node::Kind::text:
+        if (entry->value.text != "each" && entry->value.text != "sum" && feed_named(entry->value.text))
+          return fields.fault("feeds", fmt::format("one feed is a list: feeds = [ \"{}\" ]", entry->value.text));
+        way.sum_of_feeds = fields.choice("feeds", {"each", "sum"}).value_or(0) == 1;
+        return;
+      case Node::Kind::list:
+        return read_feed_list(fields, entry->value, way);
+      case Node::Kind::table:
+        return read_feed_mix(fields, way);
+      default:
+        fields.fault("feeds", fmt::format("{} is wanted here", kForms));
+    }
+  }
+  std::optional<std::size_t> feed_named(const std::string& name) const {
+    const auto found =
+        std::find_if(rig_.feeds.begin(), rig_.feeds.end(), [&](const Feed& feed) { return feed.name == name; });
+    if (found == rig_.feeds.end()) return std::nullopt;
+    return static_cast<std::size_t>(found - rig_.feeds.begin());
+  }
+  void read_feed_list(Fields& fields, const Node& list, Way& way) {
+    const std::vector<std::string> known = names_of(rig_.feeds);
+    if (list.items.empty()) fields.fault("feeds", fmt::format("at least one is wanted: {}", one_of(known)));
+    for (const Node& item : list.items) {
+      const auto feed = item.kind == Node::Kind::text ? feed_named(item.text) : std::nullopt;
+      if (!feed)
+        fields.fault("feeds", fmt::format("{} is no feed of this rig; {}", item.written,
+                                          suggestion(item.kind == Node::Kind::text ? item.text : "", known)));
+      else if (std::find(way.only.begin(), way.only.end(), *feed) != way.only.end())
+        fields.fault("feeds", fmt::format("each feed once: {} is there twice", item.written));
+      else
+        way.only.push_back(*feed);
+    }
+  }
+  void read_feed_mix(Fields& fields, Way& way) {
+    auto mix = fields.table("feeds", R"({ left = "0 dB", right = "-6 dB" })");
+    const std::vector<std::string> known = names_of(rig_.feeds);
+    if (mix->node().entries.empty()) fields.fault("feeds", "a mix has at least one feed, such as { left = \"0 dB\" }");
+    for (const Entry& entry : mix->node().entries) {
+      const auto feed = feed_named(entry.key);
+      if (!feed)
+        mix->fault(mix->source_of_key(entry), "a feed that the rig does not have", suggestion(entry.key, known));
+      const auto gain = mix->quantity(entry.key, Quantity::gain, kGain, "\"-6 dB\"");
+      if (feed) way.mix.push_back({*feed, gain.value_or(0)});
+    }
+    mix->close();
+  }
+
+  /// [way.output.FEED]
+  void read_outputs(Fields& fields, Way& way) {
+    constexpr std::string_view kExample = "[way.output.left] with gain = \"-1 dB\"";
+    auto all = fields.table("output", kExample);
+    if (!all) return;
+    if (way.has_one_output())
+      return fields.fault(fields.source("output"), "tables for the outputs of a way that has one output",
+                          fmt::format("of {} these are keys of the way itself: gain, delay, polarity, eq, mute",
+                                      way.sum_of_feeds ? "feeds = \"sum\"" : "a mix"));
+    std::vector<std::string> names;
+    for (std::size_t f = 0; f < rig_.feeds.size(); ++f)
+      if (way.only.empty() || std::find(way.only.begin(), way.only.end(), f) != way.only.end())
+        names.push_back(rig_.feeds[f].name);
+    for (auto& [name, own] : all->named_tables(kExample)) {
+      if (std::find(names.begin(), names.end(), name) == names.end())
+        own.fault(own.source(), "a feed that this way does not take", suggestion(name, names));
+      OutputLayer layer;
+      layer.source = own.source();
+      layer.gain_db = read_gain(own);
+      layer.inverted = own.choice("polarity", {"normal", "inverted"}).value_or(0) == 1;
+      const Delay delay = read_delay(own);
+      layer.delay_s = delay.time_s, layer.delay_distance_m = delay.distance_m;
+      layer.eq = read_eq(own, limits_);
+      layer.muted = own.flag("mute").value_or(false);
+      own.close();
+      way.output.emplace(name, std::move(layer));
+    }
   }
 
   std::string read_pointer(Fields& fields, std::string_view key, const std::vector<std::string>& names,
@@ -389,16 +566,8 @@ class RigReader {
     return name.value_or("");
   }
 
-  void read_delay(Fields& fields, Way& way) {
-    const auto delay = fields.measure("delay", {Quantity::time, Quantity::distance}, "\"2.1 ms\" or \"0.72 m\"");
-    if (!delay) return;
-    const double speed = speed_of_sound(rig_.controller.temperature_degc);
-    const bool far = delay->quantity == Quantity::distance;
-    way.delay_s = far ? delay->value / speed : delay->value;
-    if (far) way.delay_distance_m = delay->value;
-    if (way.delay_s < 0 || way.delay_s > kMaxDelay_s)
-      fields.fault("delay", fmt::format("0 to {} s is allowed here, or the distance that sound goes in it, {:.0f} m",
-                                        kMaxDelay_s, kMaxDelay_s * speed));
+  Delay read_delay(Fields& fields) const {
+    return rig::read_delay(fields, speed_of_sound(rig_.controller.temperature_degc));
   }
 
   static Limit read_limit(Fields& fields) {
@@ -429,15 +598,16 @@ class RigReader {
                                            way.response->string()));
   }
 
-  void read_crossover() {
-    const std::size_t ways = fields_.has("way") && fields_.node().find("way")->value.kind == Node::Kind::list
-                                 ? fields_.node().find("way")->value.items.size()
+  void read_crossover(Fields& from, Rig& to, bool whole) {
+    const std::size_t ways = from.has("way") && from.node().find("way")->value.kind == Node::Kind::list
+                                 ? from.node().find("way")->value.items.size()
                                  : 0;
     constexpr std::string_view kPoints = R"([ { at = "95 Hz", alignment = "linkwitz-riley", slope = "24 dB/oct" } ])";
-    auto fields = fields_.table("crossover", fmt::format("[crossover] with points = {}", kPoints),
-                                ways > 1 ? required : optional);
+    const std::string example =
+        whole ? fmt::format("[crossover] with points = {}", kPoints) : fmt::format("{{ points = {} }}", kPoints);
+    auto fields = from.table("crossover", example, ways > 1 ? required : optional);
     if (!fields) return;
-    rig_.phase_matched = fields->flag("phase_matched").value_or(true);
+    to.phase_matched = fields->flag("phase_matched").value_or(true);
     auto points = fields->tables("points", kPoints, ways > 1 ? required : optional);
     fields->close();
     if (!points) return;
@@ -454,7 +624,7 @@ class RigReader {
         one.fault(one.source(), text_of({Quantity::frequency, point->low.at_hz}),
                   fmt::format("points go from low to high: above {} is wanted here",
                               text_of({Quantity::frequency, std::max(before->low.at_hz, before->high.at_hz)})));
-      rig_.points.push_back(*point);
+      to.points.push_back(*point);
       before = point;
     }
   }
@@ -487,6 +657,7 @@ class RigReader {
   bool look_for_files_;
   Rig rig_;
   Band limits_;
+  Way feeds_of_loudspeaker_;  ///< what the ways of the loudspeaker at hand take unless they say otherwise
 };
 
 template <typename Named>
@@ -523,7 +694,7 @@ Venue parse_venue(const std::string& text, const std::filesystem::path& file, co
   Venue venue;
   venue.file = file;
   const Band limits{rig.controller.sample_rate_hz / 2.0};
-  if (root.has("way") && !root.has("venue")) {
+  if ((root.has("way") || root.has("loudspeaker")) && !root.has("venue")) {
     root.fault(root.source(), "a rig file", "a venue file is wanted here");
   } else if (read_head(root, "venue", venue.title)) {
     if (auto all = root.table("venue", "[venue]")) {
@@ -536,6 +707,24 @@ Venue parse_venue(const std::string& text, const std::filesystem::path& file, co
                          fmt::format("its feeds are {}", fmt::join(names, ", ")));
           venue.feed.emplace(name, read_layer(fields, limits));
           fields.close();
+        }
+      }
+      if (auto loudspeakers = all->table("loudspeaker", "[venue.loudspeaker.fill]")) {
+        std::vector<std::string> names;
+        for (const Rig& part : rig.loudspeakers) names.push_back(part.loudspeaker);
+        for (auto& [name, fields] : loudspeakers->named_tables("[venue.loudspeaker.fill]")) {
+          if (names.empty())
+            fields.fault(fields.source(), "a loudspeaker by its name",
+                         "the rig has no [[loudspeaker]]; what all of it gets is gain and eq in [venue]");
+          else if (std::find(names.begin(), names.end(), name) == names.end())
+            fields.fault(fields.source(), "a loudspeaker that the rig does not have", suggestion(name, names));
+          LoudspeakerLayer layer;
+          static_cast<FeedLayer&>(layer) = read_layer(fields, limits);
+          layer.source = fields.source();
+          layer.delay_s = read_delay(fields, speed_of_sound(rig.controller.temperature_degc)).time_s;
+          layer.muted = fields.flag("mute").value_or(false);
+          fields.close();
+          venue.loudspeaker.emplace(name, std::move(layer));
         }
       }
       all->close();

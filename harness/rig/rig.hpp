@@ -6,6 +6,7 @@
 #include <filesystem>
 #include <map>
 #include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -100,9 +101,28 @@ struct Thermal {
   double below_rating_db = 0;
   Source source;
 };
+/// What one output of a way has of its own, on top of its way's.
+struct OutputLayer {
+  double gain_db = 0;
+  bool inverted = false;  ///< turned over once more: an inverted output of an inverted way is normal
+  double delay_s = 0;
+  std::optional<double> delay_distance_m;
+  std::vector<EqBand> eq;
+  bool muted = false;
+  Source source;
+};
+/// A feed's share of a mix.
+struct MixedFeed {
+  std::size_t feed = 0;  ///< index into Rig::feeds
+  double gain_db = 0;
+};
 struct Way {
   std::string name;
-  bool sum_of_feeds = false;
+  bool sum_of_feeds = false;      ///< one output, of the mean of all feeds
+  std::vector<MixedFeed> mix;     ///< where any: one output, of these feeds as they add up
+  std::vector<std::size_t> only;  ///< where any: an output for each of these feeds (indices into Rig::feeds)
+  bool muted = false;             ///< all its outputs
+  std::map<std::string, OutputLayer> output;  ///< by feed, of a way with an output for each
   std::string amplifier, driver;
   std::uint32_t drivers = 1;
   bool in_series = false;         ///< each driver has its share of the volts; else parallel, and each has them all
@@ -118,11 +138,16 @@ struct Way {
   std::optional<std::filesystem::path> response;  ///< beside the rig file unless absolute
   Source response_source;                         ///< where it is named
   Source source;
+
+  bool has_one_output() const { return sum_of_feeds || !mix.empty(); }
+  std::size_t outputs(std::size_t feeds) const { return has_one_output() ? 1 : only.empty() ? feeds : only.size(); }
 };
 struct Accepted {
   std::string check, reason;
 };
 
+/// A rig of the plain form is one loudspeaker without a name. A rig of several has them in `loudspeakers`, each as a
+/// rig of the plain form with a name; of what follows `drivers`, the rig itself has nothing then.
 struct Rig {
   std::filesystem::path file;
   std::string title;
@@ -137,6 +162,19 @@ struct Rig {
   std::vector<Way> ways;
   std::vector<Accepted> accept;
 
+  std::string loudspeaker;                 ///< of a rig that is one of several: its name
+  double delay_s = 0;                      ///< of that whole loudspeaker, on top of its ways'
+  std::optional<double> delay_distance_m;  ///< as written, if it was a distance
+  bool muted = false;
+  Source source;  ///< of that loudspeaker
+  /// Empty in the plain form. Each has the whole rig's controller and feeds, of amplifiers and drivers those that it
+  /// uses, and what the whole rig accepts.
+  std::vector<Rig> loudspeakers;
+
+  /// The loudspeakers; of the plain form the rig itself.
+  std::span<const Rig> parts() const {
+    return loudspeakers.empty() ? std::span<const Rig>(this, 1) : std::span<const Rig>(loudspeakers);
+  }
   const Amplifier& amplifier_of(const Way& way) const;  ///< load_rig has checked that it is there
   const Driver& driver_of(const Way& way) const;
 };
@@ -145,11 +183,17 @@ struct FeedLayer {
   double gain_db = 0;
   std::vector<EqBand> eq;
 };
+struct LoudspeakerLayer : FeedLayer {
+  double delay_s = 0;  ///< on top of the rig's
+  bool muted = false;  ///< muted if either says so
+  Source source;
+};
 struct Venue {
   std::filesystem::path file;
   std::string title;
   FeedLayer all;
-  std::map<std::string, FeedLayer> feed;  ///< by the rig's name of the feed
+  std::map<std::string, FeedLayer> feed;                ///< by the rig's name of the feed
+  std::map<std::string, LoudspeakerLayer> loudspeaker;  ///< by the rig's name of the loudspeaker
 };
 
 /// Metres a second in air: common practice, the linear rule.

@@ -112,6 +112,7 @@ const std::map<std::string, std::string> kWayWords{
     {"drivers", "number of drivers"},
     {"wiring", "wiring of its drivers"},
     {"depth", "depth"},
+    {"mute", "mute"},
     {"gain", "gain"},
     {"polarity", "polarity"},
     {"delay", "delay"},
@@ -158,6 +159,11 @@ std::string thing(const std::string& whole) {
   }
   if (key.table == "driver") return fmt::format("driver {}'s {}", key.name, word_in(kDriverWords, key.rest));
   if (key.table == "system") return "the system's " + key.name;
+  if (whole == "delay" || whole == "mute") return "its " + whole;
+  if (key.table == "way" && key.rest.starts_with("output.")) {
+    const std::vector<std::string> parts = split_at(key.rest, '.');
+    return fmt::format("{}.{}'s own {}", key.name, parts.at(1), parts.at(2));
+  }
   if (key.table == "way") return fmt::format("{}'s {}", key.name, word_in(kWayWords, key.rest));
   return whole;
 }
@@ -179,7 +185,8 @@ std::string without_at(const std::string& band) { return band.substr(std::min(ba
 
 class Comparison {
  public:
-  Comparison(const Facts& was, const Facts& now) {
+  /// `caused`: something that stands elsewhere has moved already.
+  Comparison(const Facts& was, const Facts& now, bool caused) : caused_(caused) {
     for (const Fact& fact : was) was_[fact.key] = fact.value, order_.push_back(fact.key);
     for (const Fact& fact : now) {
       now_[fact.key] = fact.value;
@@ -315,7 +322,9 @@ class Comparison {
         if (const Text value = now(key)) after.push_back(band_of(*value));
       }
       done(list + ".");
-      const std::string whose = list == "system.eq" ? "the system's" : Key(list).name + "'s";
+      const std::vector<std::string> parts = split_at(list, '.');
+      const std::string output = parts.size() > 4 && parts[2] == "output" ? "." + parts[3] : "";
+      const std::string whose = list == "system.eq" ? "the system's" : Key(list).name + output + "'s";
       std::erase_if(before, [&](const Band& band) {
         const auto same = std::find_if(after.begin(), after.end(), [&](const Band& b) { return b.all == band.all; });
         if (same == after.end()) return false;
@@ -385,7 +394,7 @@ class Comparison {
 
   /// Volts and levels always, being what protects; what the rest is made of is in the list already, or else is told.
   void computed() {
-    const bool caused = !moves_.empty();
+    const bool caused = caused_ || !moves_.empty();
     for (const std::string& way : split_at(now("ways").value_or(""), ' ')) {
       const std::string base = "computed." + way + ".";
       if (told_.contains(base + "load")) continue;
@@ -440,10 +449,52 @@ class Comparison {
   std::vector<std::string> order_;
   std::set<std::string> told_;
   std::vector<Move> moves_;
+  bool caused_ = false;
+};
+
+/// Facts by loudspeaker, in their order, with keys as in a rig of the plain form; under no name those of the whole rig.
+struct Loudspeakers {
+  std::vector<std::string> names;
+  std::map<std::string, Facts> facts;
+
+  explicit Loudspeakers(const Facts& all) {
+    for (const Fact& fact : all) {
+      const Key key(fact.key);
+      const bool own = key.table == "loudspeaker" && !key.rest.empty();
+      const std::string name = own ? key.name : "";
+      if (own && !facts.contains(name)) names.push_back(name);
+      facts[name].push_back(own ? Fact{key.rest, fact.value} : fact);
+    }
+  }
+  bool have(const std::string& name) const { return facts.contains(name); }
+  Facts of(const std::string& name) const {
+    const auto found = facts.find(name);
+    return found == facts.end() ? Facts{} : found->second;
+  }
 };
 
 }  // namespace
 
-std::vector<Move> moves_between(const Facts& was, const Facts& now) { return Comparison(was, now).all(); }
+std::vector<Move> moves_between(const Facts& was, const Facts& now) {
+  const Loudspeakers before(was), after(now);
+  std::vector<Move> moves = Comparison(before.of(""), after.of(""), false).all();
+  const bool caused = !moves.empty();
+  for (const std::string& name : before.names) {
+    const std::string key = "loudspeaker." + name;
+    if (!after.have(name)) {
+      moves.push_back({key, name, std::nullopt, fmt::format("the loudspeaker {} is gone", name)});
+      continue;
+    }
+    for (Move& move : Comparison(before.of(name), after.of(name), caused).all()) {
+      move.key = fmt::format("{}.{}", key, move.key);
+      move.text = fmt::format("loudspeaker {}: {}", name, move.text);
+      moves.push_back(std::move(move));
+    }
+  }
+  for (const std::string& name : after.names)
+    if (!before.have(name))
+      moves.push_back({"loudspeaker." + name, std::nullopt, name, fmt::format("the loudspeaker {} was added", name)});
+  return moves;
+}
 
 }  // namespace rackproof::seal

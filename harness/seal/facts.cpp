@@ -68,9 +68,20 @@ std::vector<const Named*> by_name(const std::vector<Named>& list) {
   return sorted;
 }
 
-void way_facts(const rig::Way& way, Collector& to) {
+std::string feeds_text(const rig::Way& way, const std::vector<rig::Feed>& feeds) {
+  std::string text;
+  for (const std::size_t feed : way.only) text += (text.empty() ? "" : ", ") + feeds[feed].name;
+  for (const rig::MixedFeed& one : way.mix)
+    text += fmt::format("{}{} at {}", text.empty() ? "" : " with ", feeds[one.feed].name,
+                        rig::text_of({Quantity::gain, one.gain_db == 0 ? 0 : one.gain_db}));
+  return !text.empty() ? text : way.sum_of_feeds ? "sum" : "each";
+}
+
+/// What only few rigs have is there only where it is not as usual: seals of rigs without it stay as they are.
+void way_facts(const rig::Way& way, const std::vector<rig::Feed>& feeds, Collector& to) {
   const std::string key = "way." + way.name;
-  to.word(key + ".feeds", way.sum_of_feeds ? "sum" : "each");
+  to.word(key + ".feeds", feeds_text(way, feeds));
+  if (way.muted) to.flag(key + ".mute", true);
   to.word(key + ".amplifier", way.amplifier);
   to.word(key + ".driver", way.driver);
   to.number(key + ".drivers", way.drivers);
@@ -89,11 +100,37 @@ void way_facts(const rig::Way& way, Collector& to) {
     to.flag(key + ".limit.true_peak", way.limit->true_peak);
   }
   if (way.thermal) to.quantity(key + ".thermal.below_rating", Quantity::gain, way.thermal->below_rating_db);
+  for (const auto& [feed, own] : way.output) {
+    const std::string output = fmt::format("{}.output.{}", key, feed);
+    if (own.gain_db != 0) to.quantity(output + ".gain", Quantity::gain, own.gain_db);
+    if (own.inverted) to.word(output + ".polarity", "inverted");
+    if (own.delay_s != 0) to.quantity(output + ".delay", Quantity::time, own.delay_s);
+    if (own.muted) to.flag(output + ".mute", true);
+    to.eq(output + ".eq", own.eq);
+  }
 }
 
-/// Without a venue all feeds are treated alike: one output a way says all.
+/// Of one loudspeaker: its own layer, points and ways.
+void loudspeaker_facts(const rig::Rig& rig, Collector& to) {
+  if (rig.delay_s != 0) to.quantity("delay", Quantity::time, rig.delay_s);
+  if (rig.muted) to.flag("mute", true);
+  to.quantity("system.gain", Quantity::gain, rig.system_gain_db);
+  to.eq("system.eq", rig.system_eq);
+  to.flag("crossover.phase_matched", rig.phase_matched);
+  for (std::size_t p = 0; p < rig.points.size(); ++p) {
+    const std::string key = fmt::format("crossover.{}/{}", rig.ways[p].name, rig.ways[p + 1].name);
+    to.filter(key + ".low", rig.points[p].low);
+    to.filter(key + ".high", rig.points[p].high);
+  }
+  std::vector<std::string> names;
+  for (const rig::Way& way : rig.ways) names.push_back(way.name);
+  to.word("ways", fmt::format("{}", fmt::join(names, " ")));  // from low to high: an order that means something
+  for (const rig::Way& way : rig.ways) way_facts(way, rig.feeds, to);
+}
+
+/// Without a venue all feeds are treated alike: one output a way says all, but for what outputs have of their own, which
+/// is among the facts of the way.
 void computed_facts(const CompiledRig& made, Collector& to) {
-  to.number("computed.latency_samples", made.latency_samples);
   std::size_t told = made.outputs.size();
   for (const OutputPlan& plan : made.outputs) {
     if (plan.way_index == told) continue;
@@ -170,19 +207,20 @@ Facts facts_of(const rig::Rig& rig) {
     if (driver->highest_hz) to.quantity(key + ".highest", Quantity::frequency, *driver->highest_hz);
     if (driver->sensitivity_db) to.quantity(key + ".sensitivity", Quantity::gain, *driver->sensitivity_db);
   }
-  to.quantity("system.gain", Quantity::gain, rig.system_gain_db);
-  to.eq("system.eq", rig.system_eq);
-  to.flag("crossover.phase_matched", rig.phase_matched);
-  for (std::size_t p = 0; p < rig.points.size(); ++p) {
-    const std::string key = fmt::format("crossover.{}/{}", rig.ways[p].name, rig.ways[p + 1].name);
-    to.filter(key + ".low", rig.points[p].low);
-    to.filter(key + ".high", rig.points[p].high);
+  if (rig.loudspeakers.empty()) {
+    loudspeaker_facts(rig, to);
+    to.number("computed.latency_samples", made.latency_samples);
+    computed_facts(made, to);
+    return std::move(to.facts);
   }
-  std::vector<std::string> names;
-  for (const rig::Way& way : rig.ways) names.push_back(way.name);
-  to.word("ways", fmt::format("{}", fmt::join(names, " ")));  // from low to high: an order that means something
-  for (const rig::Way& way : rig.ways) way_facts(way, to);
-  computed_facts(made, to);
+  to.number("computed.latency_samples", made.latency_samples);
+  for (const rig::Rig& part : rig.loudspeakers) {
+    Collector own;
+    loudspeaker_facts(part, own);
+    computed_facts(compile(part, nullptr, Bypass::none, made.latency_samples), own);
+    for (Fact& fact : own.facts)
+      to.word(fmt::format("loudspeaker.{}.{}", part.loudspeaker, fact.key), std::move(fact.value));
+  }
   return std::move(to.facts);
 }
 

@@ -27,8 +27,8 @@ Drive drive_of(const rig::Rig& rig, const rig::Venue* venue) {
   for (std::size_t w = 0; w < rig.ways.size(); ++w) {
     const auto of_way = [w](const OutputPlan& output) { return output.way_index == w; };
     const OutputPlan& output = *std::ranges::find_if(whole.outputs, of_way);
-    drive.ways.push_back({rig.ways[w].name, output.gain_db, rig.ways[w].delay_s, output.polarity, output.sections,
-                          std::ranges::find_if(own.outputs, of_way)->sections});
+    drive.ways.push_back({rig.ways[w].name, output.gain_db, rig.ways[w].delay_s, rig.ways[w].inverted ? -1 : 1,
+                          output.sections, std::ranges::find_if(own.outputs, of_way)->sections});
   }
   return drive;
 }

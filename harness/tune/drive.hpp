@@ -18,7 +18,8 @@ struct DrivenWay {
   std::vector<dsp::Biquad> sections;  ///< feed to limiter
   std::vector<dsp::Biquad> own;       ///< those of them that are neither the venue's nor the system's
 };
-/// Of the way's first output where it has several. A rig whose venue treats its feeds unalike is not kept whole: what
+/// Of one loudspeaker. Of the way's first output where it has several: what that one has of its own in delay and
+/// polarity, and the delay of the whole loudspeaker, count as its place and wiring, which stay. A rig whose venue treats its feeds unalike is not kept whole: what
 /// one feed alone has ahead of a mean is missing.
 struct Drive {
   std::string rig;  ///< its file; only named in texts

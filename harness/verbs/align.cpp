@@ -16,6 +16,7 @@
 #include "harness/rig/units.hpp"
 #include "harness/tune/acoustic_response.hpp"
 #include "harness/tune/align.hpp"
+#include "harness/verbs/loudspeaker_option.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
 #include "harness/verbs/unseal.hpp"
@@ -27,6 +28,7 @@ namespace {
 struct AlignArguments {
   std::filesystem::path rig_file, into;
   std::vector<std::string> ways, distances, temperatures;
+  LoudspeakerOption loudspeaker;
   bool far = false;
   Unseal unseal;
   Voice voice;
@@ -81,18 +83,23 @@ std::vector<tune::MeasuredWay> measured_ways(const rig::Rig& rig, const AlignArg
   return ways;
 }
 
+/// `RIG.WAY.response.csv`, or `RIG.LOUDSPEAKER.WAY.response.csv`.
+std::string response_name(const std::filesystem::path& into, const std::string& loudspeaker, const std::string& way) {
+  return fmt::format("{}.{}{}{}.response.csv", into.stem().string(), loudspeaker, loudspeaker.empty() ? "" : ".", way);
+}
 /// A way's response as a file beside the rig.
 struct ResponseFile {
   std::string way, name, text;
 };
-std::vector<ResponseFile> response_files(const std::filesystem::path& into, const std::vector<tune::MeasuredWay>& ways,
-                                         const tune::Start& start, double sample_rate_hz) {
+std::vector<ResponseFile> response_files(const std::filesystem::path& into, const std::string& loudspeaker,
+                                         const std::vector<tune::MeasuredWay>& ways, const tune::Start& start,
+                                         double sample_rate_hz) {
   double common_s = 1e300;
   for (std::size_t w = 0; w < ways.size(); ++w)
     common_s = std::min(common_s, 1e-3 * ways[w].measured.arrival_ms - start.driven[w].delay_s);
   std::vector<ResponseFile> responses;
   for (std::size_t w = 0; w < ways.size(); ++w)
-    responses.push_back({ways[w].name, fmt::format("{}.{}.response.csv", into.stem().string(), ways[w].name),
+    responses.push_back({ways[w].name, response_name(into, loudspeaker, ways[w].name),
                          tune::acoustic_response(ways[w].measured, start.driven[w], sample_rate_hz, common_s)});
   return responses;
 }
@@ -136,6 +143,7 @@ Json document_of(const rig::Rig& rig, const tune::Alignment& made, const tune::A
   }
   for (const Warning& warning : made.warnings) warnings.push_back({{"code", warning.code}, {"text", warning.text}});
   return {{"rig", rig.file.string()},
+          {"loudspeaker", rig.loudspeaker.empty() ? Json(nullptr) : Json(rig.loudspeaker)},
           {"into", into.empty() ? Json(nullptr) : Json(into.string())},
           {"kept", kept.empty() ? Json(nullptr) : Json(kept)},
           {"ways", ways},
@@ -173,9 +181,12 @@ std::string text_of(const rig::Rig& rig, const tune::Alignment& made, const tune
 }
 
 /// The file's text with what is new in it; unchanged where it holds it already.
-std::string with_alignment(std::string text, const rig::Rig& before, const tune::Alignment& made,
-                           const std::vector<ResponseFile>& responses) {
-  const std::filesystem::path& file = before.file;
+std::string with_alignment(std::string text, const rig::Rig& whole, const LoudspeakerOption& loudspeaker,
+                           const tune::Alignment& made, const std::vector<ResponseFile>& responses) {
+  const std::filesystem::path& file = whole.file;
+  const rig::Rig& before = loudspeaker.of(whole);
+  const std::string ways =
+      whole.loudspeakers.empty() ? "way" : fmt::format("loudspeaker[{}].way", loudspeaker.place_in(whole));
   for (std::size_t w = 0; w < made.ways.size(); ++w) {
     const tune::AlignedWay& way = made.ways[w];
     const auto found =
@@ -183,7 +194,7 @@ std::string with_alignment(std::string text, const rig::Rig& before, const tune:
     if (found == before.ways.end())
       throw InputError(
           fmt::format("{}: it has no way {}; --into wants the rig that was measured", file.string(), way.name));
-    const std::string table = fmt::format("way[{}]", found - before.ways.begin());
+    const std::string table = fmt::format("{}[{}]", ways, found - before.ways.begin());
     if (std::abs(found->delay_s - way.delay_s) > 0.5e-7)
       text = rig::with_value(text, file, table, "delay", fmt::format("\"{:.6g} ms\"", 1e3 * way.delay_s));
     if (found->inverted != (way.polarity < 0))
@@ -208,9 +219,11 @@ void run_align(const AlignArguments& o) {
     before = rig::parse_rig(*into->text(), o.into);
     o.unseal.require(*into);
   }
-  const rig::Rig rig = rig::load_rig(o.rig_file);
+  const rig::Rig whole = rig::load_rig(o.rig_file);
+  const rig::Rig& rig = o.loudspeaker.of(whole);
   if (rig.ways.size() < 2)
-    throw InputError(fmt::format("{}: read one way; two at least are wanted to align", rig.file.string()));
+    throw InputError(fmt::format("{}: read one way{}; two at least are wanted to align", rig.file.string(),
+                                 rig.loudspeaker.empty() ? "" : " of loudspeaker " + rig.loudspeaker));
   tune::AlignOptions options;
   options.temperature_degc = rig.controller.temperature_degc;
   for (const std::string& text : o.temperatures)
@@ -228,9 +241,10 @@ void run_align(const AlignArguments& o) {
   std::string done;
   Unseal::Outcome unsealed;
   if (into) {
-    const std::vector<ResponseFile> responses = response_files(o.into, ways, start, now.sample_rate_hz);
+    const std::vector<ResponseFile> responses =
+        response_files(o.into, rig.loudspeaker, ways, start, now.sample_rate_hz);
     std::vector<files::WholeFile> files = written(responses, o.into);
-    const std::string text = with_alignment(*into->text(), *before, made, responses);
+    const std::string text = with_alignment(*into->text(), *before, o.loudspeaker, made, responses);
     done = fmt::format("\n{} holds them already.\n", o.into.string());
     if (text == *into->text()) {
       std::vector<files::WholeFile*> all;
@@ -274,6 +288,7 @@ void add_align(CLI::App& program, int& status) {
   add_option(*verb, "--into", o->into, "The rig file to write the delays and polarities into; comments and order stay")
       .type_name("FILE");
   add_flag(*verb, "--far", o->far, "The ways do stand so far apart that they arrive more than 10 ms after one another");
+  o->loudspeaker.add_to(*verb, "The loudspeaker whose ways these are, where the rig has several");
   o->unseal.add_to(*verb);
   o->voice.add_to(*verb);
   when_called(*verb, [o, &status] {

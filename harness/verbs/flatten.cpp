@@ -12,6 +12,7 @@
 #include "harness/rig/fields.hpp"
 #include "harness/rig/units.hpp"
 #include "harness/tune/flatten.hpp"
+#include "harness/verbs/loudspeaker_option.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
 #include "harness/verbs/unseal.hpp"
@@ -36,10 +37,11 @@ double tilt_of(const std::string& text) {
   return db_per_oct;
 }
 
-/// The file that is written into: a rig's `[system]`, or a venue's `[venue]` or `[venue.feed.NAME]`.
+/// The file that is written into: a rig's `[system]`, or that of one of its loudspeakers, or a venue's `[venue]`,
+/// `[venue.feed.NAME]` or `[venue.loudspeaker.NAME]`.
 class Place {
  public:
-  Place(fs::path file, const std::string& feed, const Unseal& unseal)
+  Place(fs::path file, const std::string& feed, const LoudspeakerOption& loudspeaker, const Unseal& unseal)
       : file_(std::move(file)), edited_(file_), unseal_(unseal) {
     text_ = edited_.text() ? *edited_.text()
                            : fmt::format(
@@ -47,7 +49,8 @@ class Place {
                                  "format = 1\ntitle = \"{}\"\n\n[venue]\n",
                                  title());
     const rig::Node root = rig::parse_document(text_, file_);
-    if (root.find("venue") == nullptr && (root.find("controller") != nullptr || root.find("way") != nullptr)) {
+    if (root.find("venue") == nullptr &&
+        (root.find("controller") != nullptr || root.find("way") != nullptr || root.find("loudspeaker") != nullptr)) {
       if (!feed.empty())
         throw InputError(
             fmt::format("--feed: read {}; right would be a venue file with --into: {} is a rig, whose "
@@ -55,7 +58,14 @@ class Place {
                         feed, file_.string()));
       rig_ = rig::parse_rig(text_, file_);
       unseal_.require(edited_);
-      table_ = "system";
+      table_ = shown_ = "system";
+      if (!rig_->loudspeakers.empty()) {
+        owner_ = fmt::format("loudspeaker[{}]", loudspeaker.place_in(*rig_));
+        table_ = owner_ + ".system";
+        shown_ = fmt::format("loudspeaker.{}.system", loudspeaker.of(*rig_).loudspeaker);
+      } else {
+        static_cast<void>(loudspeaker.place_in(*rig_));  // refuses one that is named
+      }
     } else {
       const rig::Entry* format = root.find("format");
       if (format == nullptr || format->value.whole != 1)
@@ -63,12 +73,18 @@ class Place {
                                      file_.string(), format == nullptr ? "nothing" : format->value.written));
       if (!feed.empty() && !rig::is_name(feed))
         throw InputError(fmt::format("--feed: read {}; {}", rig::excerpt(feed), rig::kNameRule));
-      table_ = feed.empty() ? "venue" : "venue.feed." + feed;
+      const std::string& box = loudspeaker.name;
+      if (!box.empty() && !rig::is_name(box))
+        throw InputError(fmt::format("--loudspeaker: read {}; {}", rig::excerpt(box), rig::kNameRule));
+      if (!box.empty() && !feed.empty())
+        throw InputError(
+            "--loudspeaker: read beside --feed; a venue has a layer for either, none for both: leave one out");
+      table_ = shown_ = !feed.empty() ? "venue.feed." + feed : !box.empty() ? "venue.loudspeaker." + box : "venue";
     }
     standing(root);
   }
 
-  const std::string& table() const { return table_; }
+  const std::string& table() const { return shown_; }
   const std::optional<rig::Rig>& rig() const { return rig_; }
   std::size_t standing_bands() const { return standing_bands_; }
 
@@ -78,7 +94,10 @@ class Place {
   /// Where the old file of a sealed rig went, and the words for it.
   Unseal::Outcome write(const tune::Flattened& made) {
     std::string text = text_;
-    if (const double gain = gain_db(made.gain_db); !standing_gain_db_ || *standing_gain_db_ != gain)
+    const double gain = gain_db(made.gain_db);
+    if (!owner_.empty() && !is_there_)
+      text = rig::with_value(text, file_, owner_, "system", "{ gain = \"0 dB\", eq = [] }");
+    if (!standing_gain_db_ || *standing_gain_db_ != gain)
       text = rig::with_value(text, file_, table_, "gain", quoted({rig::Quantity::gain, gain}));
     std::string eq = made.eq.empty() ? "[]" : "[\n";
     for (const dsp::EqSettings& band : made.eq)
@@ -109,11 +128,15 @@ class Place {
     const rig::Node* table = &root;
     for (std::size_t at = 0; at <= table_.size();) {
       const std::size_t end = std::min(table_.find('.', at), table_.size());
-      const rig::Entry* entry = table->find(table_.substr(at, end - at));
+      const std::string step = table_.substr(at, end - at);
+      const std::size_t bracket = step.find('[');
+      const rig::Entry* entry = table->find(step.substr(0, bracket));
       if (entry == nullptr) return;
       table = &entry->value;
+      if (bracket != step.npos) table = &table->items.at(std::stoul(step.substr(bracket + 1)));
       at = end + 1;
     }
+    is_there_ = true;
     if (const rig::Entry* gain = table->find("gain")) {
       try {
         standing_gain_db_ = rig::read_value(gain->value.text, rig::Quantity::gain);
@@ -127,7 +150,9 @@ class Place {
   fs::path file_;
   rig::EditedFile edited_;
   const Unseal& unseal_;
-  std::string text_, table_;
+  std::string text_, table_, shown_;  ///< shown_: the table as a person calls it
+  std::string owner_;                 ///< of a rig of several: the loudspeaker's place
+  bool is_there_ = false;
   std::optional<rig::Rig> rig_;
   std::optional<double> standing_gain_db_;
   std::size_t standing_bands_ = 0;
@@ -138,6 +163,7 @@ struct Flatten {
   fs::path into, rig_file;
   std::string target = "flat", tilt, from, to, feed;
   int points = 6;
+  LoudspeakerOption loudspeaker;
   Unseal unseal;
   Voice voice;
 
@@ -167,7 +193,7 @@ struct Flatten {
     settings.target = tune::load_target(target);
     if (!tilt.empty()) settings.target.tilt_db_per_oct = tilt_of(tilt);
     const std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);
-    Place place(into, feed, unseal);
+    Place place(into, feed, loudspeaker, unseal);
     if (!rig_file.empty() && place.rig() && !files::are_one(rig_file, into))
       throw InputError(
           fmt::format("--rig: read {}; right would be {}, which --into names and which is a rig itself, or "
@@ -175,7 +201,7 @@ struct Flatten {
                       rig_file.string(), into.string()));
     std::optional<rig::Rig> rig = place.rig();
     if (!rig && !rig_file.empty()) rig = rig::load_rig(rig_file);
-    if (rig) settings.rig = tune::band_of(*rig);
+    if (rig) settings.rig = tune::band_of(loudspeaker.of(*rig));
     settings.sample_rate_hz = rig ? rig->controller.sample_rate_hz : measured.at(0).sample_rate_hz;
     const tune::Flattened made = tune::flatten(measured, settings, unseen);
     const Unseal::Outcome unsealed = place.write(made);
@@ -292,6 +318,8 @@ void add_flatten(CLI::App& program, int&) {
       .type_name("FILE")
       .required();
   add_option(*verb, "--feed", flatten->feed, "Into a venue file: for this feed alone").type_name("NAME");
+  flatten->loudspeaker.add_to(*verb,
+                              "For this loudspeaker alone: its system in a rig of several, or its layer in a venue");
   add_option(*verb, "--target", flatten->target, "flat, or a file of frequency_hz,level_db").type_name("flat|FILE.csv");
   add_option(*verb, "--tilt", flatten->tilt, "A slope on top of the target, around 1 kHz: \"-0.8 dB/oct\"")
       .type_name("SLOPE");

@@ -17,6 +17,7 @@
 #include "harness/rig/units.hpp"
 #include "harness/tune/microphone.hpp"
 #include "harness/tune/transfer.hpp"
+#include "harness/verbs/loudspeaker_option.hpp"
 #include "harness/verbs/report_option.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
@@ -30,6 +31,7 @@ struct MeasureOptions {
   std::uint32_t sent_channel = 1, captured_channel = 1, reference_channel = 0;
   std::string kind = "auto", smoothing, from, to, take_out, sent_start, sent_seconds;
   std::filesystem::path rig, venue, microphone;
+  LoudspeakerOption loudspeaker;
   ReportOption report;
   Voice voice;
 };
@@ -77,12 +79,14 @@ tune::Recording recording(const std::filesystem::path& file, std::uint32_t chann
 std::optional<tune::Drive> drive_of(const MeasureOptions& o) {
   if (o.rig.empty()) {
     if (!o.venue.empty()) throw InputError("--venue: needs --rig: it is a layer over a rig");
+    if (!o.loudspeaker.name.empty()) throw InputError("--loudspeaker: needs --rig: it is one of a rig's");
     return std::nullopt;
   }
   const rig::Rig rig = rig::load_rig(o.rig);
-  if (o.venue.empty()) return tune::drive_of(rig, nullptr);
+  const rig::Rig& played = o.loudspeaker.of(rig);
+  if (o.venue.empty()) return tune::drive_of(played, nullptr);
   const rig::Venue venue = rig::load_venue(o.venue, rig);
-  return tune::drive_of(rig, &venue);
+  return tune::drive_of(played, &venue);
 }
 
 /// Silence outside what `--sent-start` and `--sent-seconds` leave of what was sent; time zero stays the file's.
@@ -245,6 +249,7 @@ void add_measure(CLI::App& program, int& status) {
              "The rig that drove the loudspeaker, as it was: align starts from its filters, delays and polarities")
       .type_name("FILE");
   add_option(*verb, "--venue", o->venue, "The venue file that was in force, with --rig").type_name("FILE");
+  o->loudspeaker.add_to(*verb, "The loudspeaker that played, where the rig has several");
   add_option(*verb, "--microphone", o->microphone,
              "The microphone's own response, lines of frequency_hz and level_db: it is taken out")
       .type_name("FILE");

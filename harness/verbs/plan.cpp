@@ -48,6 +48,15 @@ std::string levels_table(const CompiledRig& made, std::size_t width) {
   return table.text(width);
 }
 
+std::string fed_by(const rig::Rig& rig, const OutputPlan& plan) {
+  if (plan.source == dsp::kMeanOfFeeds) return "mean of feeds";
+  if (plan.source != dsp::kMixOfFeeds) return plan.feed;
+  std::string mix;
+  for (const rig::MixedFeed& one : way_of(rig, plan).mix)
+    mix += fmt::format("{}{} {:+g} dB", mix.empty() ? "" : ", ", rig.feeds[one.feed].name, one.gain_db);
+  return mix;
+}
+
 std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t width) {
   Table table({{"output", Align::left},
                {"fed by", Align::left},
@@ -59,7 +68,7 @@ std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t
                {"sections"}});
   const double speed = rig::speed_of_sound(rig.controller.temperature_degc);  // as distances were read
   for (const OutputPlan& plan : made.outputs) {
-    table.row({plan.name, plan.source == dsp::kMeanOfFeeds ? "mean of feeds" : plan.feed, band(plan),
+    table.row({plan.name, fed_by(rig, plan) + (plan.muted ? ", MUTED" : ""), band(plan),
                fmt::format("{:+.2f} dB", plan.gain_db), plan.polarity < 0 ? "inverted" : "normal",
                or_dash(plan.delay_samples > 0, fmt::format("{:.3f} ms", plan.delay_s * 1e3)),
                or_dash(plan.delay_samples > 0, fmt::format("{:.3f} m", plan.delay_s * speed)),
@@ -68,9 +77,13 @@ std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t
   std::string out = table.text(width);
   for (const OutputPlan& plan : made.outputs) {
     for (const FeedPath& path : plan.feed_paths) {
-      if (path.gain_db == 0 && path.sections.empty()) continue;
-      out += wrapped(fmt::format("and {:+.2f} dB and {} section{} on {} alone, ahead of the mean", path.gain_db,
-                                 path.sections.size(), path.sections.size() == 1 ? "" : "s", path.feed),
+      double gain_db = path.gain_db;
+      for (std::size_t f = 0; f < plan.mix.size(); ++f)  // its share of a mix is told already
+        if (rig.feeds[f].name == path.feed) gain_db -= to_db(plan.mix[f]);
+      if (std::abs(gain_db) < 1e-9 && path.sections.empty()) continue;
+      out += wrapped(fmt::format("and {:+.2f} dB and {} section{} on {} alone, ahead of the {}", gain_db,
+                                 path.sections.size(), path.sections.size() == 1 ? "" : "s", path.feed,
+                                 plan.source == dsp::kMixOfFeeds ? "mix" : "mean"),
                      width, fmt::format("  {}: ", plan.name));
     }
   }
@@ -86,12 +99,12 @@ std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::si
                                 : std::string();
   out += wrapped(fmt::format("0 dBFS is {}{} at its output", input, full_scale(controller.output_full_scale_volts_rms)),
                  width, "  controller: ");
-  std::size_t told = made.outputs.size();
+  const rig::Way* told = nullptr;
   for (const OutputPlan& plan : made.outputs) {
-    if (plan.way_index == told) continue;
-    told = plan.way_index;
-    const rig::Way& way = rig.ways[plan.way_index];
-    const rig::Amplifier& amplifier = rig.amplifier_of(way);
+    const rig::Way& way = way_of(rig, plan);
+    if (&way == told) continue;
+    told = &way;
+    const rig::Amplifier& amplifier = part_of(rig, plan).amplifier_of(way);
     const double clip_in_dbu = dbu(plan.clip_volts_peak / std::numbers::sqrt2 / from_db(plan.amplifier_gain_db));
     const char* const taken = !amplifier.bridged    ? ""
                               : amplifier.doubled() ? " (bridged, ratings taken per side)"
@@ -109,7 +122,7 @@ std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::si
                     amplifier.name, taken, plan.rating_watts, plan.rating_ohm, amplifier.doubled() ? " a side" : "",
                     plan.amplifier_gain_db, attenuator, clip_in_dbu, std::abs(plan.clip_dbfs_peak),
                     plan.clip_dbfs_peak > 0 ? "above" : "below", way.drivers, way.driver, wiring, level),
-        width, fmt::format("  {}: ", way.name));
+        width, fmt::format("  {}{}: ", plan.loudspeaker.empty() ? "" : plan.loudspeaker + ".", way.name));
   }
   return out;
 }
@@ -148,13 +161,15 @@ Json document_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig
   Json outputs = Json::array();
   for (const OutputPlan& plan : made.outputs) {
     Json one = {{"name", plan.name},
+                {"loudspeaker", plan.loudspeaker.empty() ? Json(nullptr) : Json(plan.loudspeaker)},
                 {"way", plan.way},
                 {"feed", plan.feed},
+                {"muted", plan.muted},
                 {"load_ohm", plan.load_ohm},
                 {"rating_watts", plan.rating_watts},
                 {"rating_ohm", plan.rating_ohm},
-                {"bridged", rig.amplifier_of(rig.ways[plan.way_index]).bridged},
-                {"ratings_doubled", rig.amplifier_of(rig.ways[plan.way_index]).doubled()},
+                {"bridged", part_of(rig, plan).amplifier_of(way_of(rig, plan)).bridged},
+                {"ratings_doubled", part_of(rig, plan).amplifier_of(way_of(rig, plan)).doubled()},
                 {"amplifier_gain_db", plan.amplifier_gain_db},
                 {"full_scale_volts_peak", plan.full_scale_volts_peak},
                 {"clip_volts_peak", plan.clip_volts_peak},

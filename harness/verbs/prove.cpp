@@ -195,6 +195,7 @@ Json document_of(const rig::Rig& rig, const Proof& proof, const std::vector<Warn
     const bool accepted = outcome_of(f) == Outcome::accepted;
     checks.push_back({{"id", f.id},
                       {"output", or_null(f.output)},
+                      {"loudspeaker", f.loudspeaker.empty() ? Json(nullptr) : Json(f.loudspeaker)},
                       {"holds", f.holds},
                       {"measured", f.measured},
                       {"allowed", f.allowed},

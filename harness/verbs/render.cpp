@@ -104,7 +104,7 @@ std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, 
                        "would clip, and clipping burns drivers",
                        reading.name, reading.peak_volts, db_from_ratio(reading.peak_volts / plan.clip_volts_peak),
                        plan.clip_volts_peak)});
-    const rig::Driver& driver = rig.driver_of(rig.ways.at(plan.way_index));
+    const rig::Driver& driver = part_of(rig, plan).driver_of(way_of(rig, plan));
     const double driver_volts = reading.rms_volts * plan.driver_share;
     const double driver_watts = driver_volts * driver_volts / driver.impedance_ohm;
     if (driver_watts > driver.continuous_power_watts)

@@ -63,8 +63,9 @@ class Link {
   Link& operator=(const Link&) = delete;
 
   std::vector<dsp::FeedSettings> feeds;
+  std::vector<dsp::LoudspeakerSettings> loudspeakers;
   std::vector<dsp::OutputSettings> outputs;
-  dsp::ChainSettings settings;  ///< but for its feeds and outputs
+  dsp::ChainSettings settings;  ///< but for the three
   dsp::Chain chain;
   bool metered = false;
 
@@ -82,8 +83,16 @@ class Link {
     }
   };
 
+  /// An output that is one feed as it is, and takes it through a loudspeaker of its own.
+  dsp::OutputSettings& add_passing(std::size_t feed) {
+    loudspeakers.emplace_back().source = static_cast<std::int16_t>(feed);
+    dsp::OutputSettings& output = outputs.emplace_back();
+    output.loudspeaker = static_cast<std::uint8_t>(loudspeakers.size() - 1);
+    output.peak.true_peak = false;
+    return output;
+  }
   bool configure() {
-    settings.feeds = feeds, settings.outputs = outputs;
+    settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
     memory_.resize(dsp::Chain::required_bytes(settings));
     in_.resize(feeds.size()), out_.resize(outputs.size());
     limiting_.resize(outputs.size());
@@ -130,6 +139,7 @@ Links whole_chain(const dsp::ChainSettings& settings) {
   Link& all = links.limit.emplace_back(&Chunk::feeds, &Chunk::outputs);
   all.settings = settings;
   all.feeds.assign(settings.feeds.begin(), settings.feeds.end());
+  all.loudspeakers.assign(settings.loudspeakers.begin(), settings.loudspeakers.end());
   all.outputs.assign(settings.outputs.begin(), settings.outputs.end());
   return links;
 }
@@ -138,24 +148,19 @@ Links whole_chain(const dsp::ChainSettings& settings) {
 /// Outputs fill the lanes of a chain, and cost it little: groups are large.
 Links cut_chain(const dsp::ChainSettings& whole, std::size_t groups, std::size_t workers) {
   const bool shapes = std::ranges::any_of(whole.feeds, [](const auto& feed) { return !feed.sections.empty(); });
-  const bool splits = !whole.points.empty() ||
+  const auto parts = [](const dsp::LoudspeakerSettings& one) { return !one.points.empty() || !one.sections.empty(); };
+  const bool splits = std::ranges::any_of(whole.loudspeakers, parts) ||
                       std::ranges::any_of(whole.outputs, [](const auto& output) { return !output.sections.empty(); });
   const bool limits = std::ranges::any_of(whole.outputs, [](const dsp::OutputSettings& output) {
     return output.power.enabled || output.peak.enabled || output.delay.fractional;
   });
   if (!limits || !(shapes || splits)) return whole_chain(whole);
   Links links;
-  const auto passing = [](std::size_t source) {
-    dsp::OutputSettings output;
-    output.source = static_cast<std::int16_t>(source);
-    output.peak.true_peak = false;
-    return output;
-  };
   const bool apart = shapes && splits && workers > 2;
   if (apart) {
     Link& shape = links.shape.emplace_back(&Chunk::feeds, &Chunk::feeds);
     for (const dsp::FeedSettings& feed : whole.feeds) {
-      shape.outputs.push_back(passing(shape.feeds.size()));
+      shape.add_passing(shape.feeds.size());
       shape.feeds.push_back(feed);
     }
   }
@@ -164,15 +169,16 @@ Links cut_chain(const dsp::ChainSettings& whole, std::size_t groups, std::size_t
     Link& split = links.split.emplace_back(&Chunk::feeds, &Chunk::outputs, first);
     Link& limit = links.limit.emplace_back(&Chunk::outputs, &Chunk::outputs, first);
     for (const dsp::FeedSettings& feed : whole.feeds) split.feeds.push_back(apart ? dsp::FeedSettings{} : feed);
-    split.settings.points = whole.points;
+    split.loudspeakers.assign(whole.loudspeakers.begin(), whole.loudspeakers.end());
     limit.feeds.resize(behind - first);
     for (std::size_t o = first; o < behind; ++o) {
       const dsp::OutputSettings& output = whole.outputs[o];
-      dsp::OutputSettings& filtered = split.outputs.emplace_back(passing(0));
-      filtered.source = output.source, filtered.way = output.way;
+      dsp::OutputSettings& filtered = split.outputs.emplace_back();
+      filtered.peak.true_peak = false;
+      filtered.loudspeaker = output.loudspeaker, filtered.way = output.way;
       filtered.sections = output.sections, filtered.gain = output.gain;
-      dsp::OutputSettings& held = limit.outputs.emplace_back(passing(o - first));
-      held.delay = output.delay, held.power = output.power, held.peak = output.peak;
+      dsp::OutputSettings& held = limit.add_passing(o - first);
+      held.delay = output.delay, held.power = output.power, held.peak = output.peak, held.muted = output.muted;
     }
   }
   return links;

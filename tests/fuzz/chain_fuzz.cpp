@@ -75,10 +75,12 @@ class Settings {
       feed.sections = sections();
     }
     for (std::size_t p = 0; p + 1 < ways; ++p) points_.push_back(point(p));
+    loudspeakers_.resize(1 + from_.whole(5));
+    for (LoudspeakerSettings& loudspeaker : loudspeakers_) fill(loudspeaker);
     outputs_.resize(1 + from_.whole(from_.once_in(8) ? 20 : 6));
     for (OutputSettings& output : outputs_) fill(output, ways);
     chain.feeds = feeds_;
-    chain.points = points_;
+    chain.loudspeakers = loudspeakers_;
     chain.outputs = outputs_;
   }
   Settings(const Settings&) = delete;
@@ -124,12 +126,26 @@ class Settings {
     static_cast<void>(design({low, high, true}, chain.sample_rate_hz, sum));
     return {keep(low), keep(high), keep(rounded(sum.all_pass))};
   }
+  void fill(LoudspeakerSettings& l) {
+    const auto feeds = static_cast<std::uint32_t>(feeds_.size());
+    l.source = static_cast<std::int16_t>(static_cast<int>(from_.whole(feeds + 2)) + kMixOfFeeds);
+    if (l.source == kMixOfFeeds) {
+      std::vector<float>& factors = mixes_.emplace_back(feeds);
+      for (float& factor_of_feed : factors) factor_of_feed = from_.once_in(4) ? 0.0f : factor();
+      l.mix = factors;
+    }
+    if (from_.once_in(64)) l.source = static_cast<std::int16_t>(from_.whole(100));
+    if (from_.once_in(2)) l.gain = factor();
+    if (from_.once_in(2)) l.sections = sections();
+    if (!from_.once_in(8)) l.points = points_;
+  }
   void fill(OutputSettings& o, std::size_t ways) {
     o.way =
         static_cast<std::uint8_t>(from_.once_in(64) ? from_.whole(256) : from_.whole(static_cast<std::uint32_t>(ways)));
-    o.source =
-        static_cast<std::int16_t>(static_cast<int>(from_.whole(static_cast<std::uint32_t>(feeds_.size()) + 1)) - 1);
-    if (from_.once_in(64)) o.source = static_cast<std::int16_t>(from_.whole(100));
+    o.loudspeaker = static_cast<std::uint8_t>(from_.whole(static_cast<std::uint32_t>(loudspeakers_.size())));
+    if (from_.once_in(64)) o.loudspeaker = static_cast<std::uint8_t>(from_.whole(256));
+    if (chain_takes(o)) o.way = static_cast<std::uint8_t>(std::min<std::size_t>(o.way, points_of(o).size()));
+    o.muted = from_.once_in(16);
     o.sections = sections();
     o.gain = factor();
     o.delay.whole_samples = from_.once_in(8) ? from_.whole(20000) : from_.whole(200);
@@ -148,10 +164,17 @@ class Settings {
     if (from_.once_in(64)) (from_.once_in(2) ? o.peak.ceiling : o.peak.release_keep) = any();
   }
 
+  bool chain_takes(const OutputSettings& o) const { return o.loudspeaker < loudspeakers_.size() && o.way < kMaxWays; }
+  std::span<const PointSettings> points_of(const OutputSettings& o) const {
+    return loudspeakers_[o.loudspeaker].points;
+  }
+
   Numbers& from_;
+  std::deque<std::vector<float>> mixes_;
   std::deque<std::vector<Section>> store_;  // what is in it stays where it is
   std::vector<FeedSettings> feeds_;
   std::vector<PointSettings> points_;
+  std::vector<LoudspeakerSettings> loudspeakers_;
   std::vector<OutputSettings> outputs_;
 };
 

@@ -46,8 +46,10 @@ TEST(PublishedHeating, TheHeatOfAChainGoesUpAsAnRmsDetectorDoes) {
   dsp::OutputSettings output;
   output.power.enabled = true, output.power.threshold_rms = 10, output.peak.true_peak = false;
   ASSERT_TRUE(dsp::forget_per_grid(kTau_s, kRate, output.power.forget));
+  dsp::LoudspeakerSettings loudspeaker;
   dsp::ChainSettings settings;
-  settings.feeds = std::span(&feed, 1), settings.outputs = std::span(&output, 1);
+  settings.feeds = std::span(&feed, 1), settings.loudspeakers = std::span(&loudspeaker, 1);
+  settings.outputs = std::span(&output, 1);
   const std::unique_ptr<Device> device = make_chain(settings);
   struct Row {
     double seconds, level_db;

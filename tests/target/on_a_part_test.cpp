@@ -35,7 +35,7 @@ using testing::HasSubstr;
 using Variation = EmulatedChain::Variation;
 
 const fs::path kSource = RACKPROOF_SOURCE_DIR;
-constexpr const char* kRigs[] = {"two-way-top", "three-way-mono-sub"};
+constexpr const char* kRigs[] = {"two-way-top", "three-way-mono-sub", "town-square"};
 fs::path rig_file(const std::string& name) { return kSource / "audio_fixtures" / (name + ".toml"); }
 /// The demo rig with power limits 12 dB below the drivers' ratings and quick coils, so that a second heats them.
 std::string hot_rig(const std::string& name) {

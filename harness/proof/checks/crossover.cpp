@@ -167,6 +167,28 @@ Finding nothing_to_add(const char* id, const char* unit) {
           .accepted = {},
           .text = "One way alone: there is no crossover point."};
 }
+/// What is split and never comes together again.
+Finding never_together(const rig::Rig& rig) {
+  std::vector<std::string> hear;
+  for (const rig::Way& way : rig.ways) {
+    std::vector<std::string> feeds;
+    for (const std::size_t feed : way.only) feeds.push_back(rig.feeds[feed].name);
+    for (const rig::MixedFeed& one : way.mix) feeds.push_back(rig.feeds[one.feed].name);
+    hear.push_back(
+        fmt::format("{} hears {}", way.name, feeds.empty() ? "all" : fmt::format("{}", fmt::join(feeds, " and "))));
+  }
+  return {.id = "crossover-sum",
+          .output = {},
+          .holds = false,
+          .measured = 100,
+          .allowed = kElectrical_db,
+          .unit = "dB",
+          .accepted = {},
+          .text = fmt::format("No feed reaches all ways ({}): what is split here never comes back whole. Give the ways "
+                              "feeds that they share, or, where a way has a feed of its own on purpose, say so under "
+                              "[accept] crossover-sum.",
+                              fmt::join(hear, ", "))};
+}
 
 }  // namespace
 
@@ -179,6 +201,7 @@ std::vector<Finding> check_crossover_sum(const Subject& subject) {
   const std::vector<double> grid = band_of_points(rig);
   const std::vector<Impulse>& responses = acoustic ? responses_without_venue(subject) : crossover_responses(subject);
   const std::vector<Side> sides = sides_of(rig, subject.unlimited);
+  if (sides.empty()) return {never_together(rig)};
   std::vector<Finding> findings;
   for (std::size_t s = 0; s < sides.size(); ++s) {
     Spectra ways = spectra_of(sides[s], responses, grid, rate_hz);
@@ -270,16 +293,18 @@ std::vector<Finding> check_crossover_level(const Subject& subject) {
   const double rate_hz = rig.controller.sample_rate_hz;
   const std::vector<Impulse>& responses = crossover_responses(subject);
   const std::vector<OutputPlan>& plans = subject.unlimited.outputs;
-  /// The output of another way that plays from the same feed, or from the mean.
+  /// The output of another way that hears a feed that this one hears; where there is none, any of that way.
+  const auto play_together = [&](const OutputPlan& a, const OutputPlan& b) {
+    for (std::size_t f = 0; f < rig.feeds.size(); ++f)
+      if (a.hears(f) && b.hears(f)) return true;
+    return false;
+  };
   const auto partner = [&](const OutputPlan& of, std::size_t way) {
-    return static_cast<std::size_t>(std::ranges::find_if(plans,
-                                                         [&](const OutputPlan& other) {
-                                                           return other.way_index == way &&
-                                                                  (other.source == of.source ||
-                                                                   other.source == dsp::kMeanOfFeeds ||
-                                                                   of.source == dsp::kMeanOfFeeds);
-                                                         }) -
-                                    plans.begin());
+    const auto of_way = [&](const OutputPlan& other) { return other.way_index == way; };
+    auto found =
+        std::ranges::find_if(plans, [&](const OutputPlan& other) { return of_way(other) && play_together(other, of); });
+    if (found == plans.end()) found = std::ranges::find_if(plans, of_way);
+    return static_cast<std::size_t>(found - plans.begin());
   };
   std::vector<Finding> findings;
   for (std::size_t o = 0; o < plans.size(); ++o) {

@@ -55,8 +55,11 @@ void later(Exact& row, const dsp::DelaySettings& delay) {
 template <class Visit>
 void for_each_cascade(const dsp::ChainSettings& settings, Visit&& visit) {
   for (const dsp::FeedSettings& feed : settings.feeds) visit(feed.sections);
-  for (const dsp::PointSettings& point : settings.points)
-    visit(point.low_pass), visit(point.high_pass), visit(point.all_pass);
+  for (const dsp::LoudspeakerSettings& loudspeaker : settings.loudspeakers) {
+    visit(loudspeaker.sections);
+    for (const dsp::PointSettings& point : loudspeaker.points)
+      visit(point.low_pass), visit(point.high_pass), visit(point.all_pass);
+  }
   for (const dsp::OutputSettings& output : settings.outputs) visit(output.sections);
 }
 
@@ -72,10 +75,26 @@ std::vector<std::vector<long double>> exact_outputs(const dsp::ChainSettings& se
   Exact mean(feeds.front().size(), 0);
   for (const Exact& row : heard)
     for (std::size_t n = 0; n < row.size(); ++n) mean[n] += row[n] / static_cast<long double>(heard.size());
+  const auto taken_by = [&](const dsp::LoudspeakerSettings& loudspeaker) {
+    Exact row(mean.size(), 0);
+    if (loudspeaker.source == dsp::kMeanOfFeeds) {
+      row = mean;
+    } else if (loudspeaker.source == dsp::kMixOfFeeds) {
+      for (std::size_t f = 0; f < heard.size(); ++f)
+        for (std::size_t n = 0; n < row.size(); ++n) row[n] += loudspeaker.mix[f] * heard[f][n];
+    } else {
+      row = heard[static_cast<std::size_t>(loudspeaker.source)];
+    }
+    times(row, loudspeaker.gain);
+    through(row, loudspeaker.sections);
+    return row;
+  };
   std::vector<Exact> outputs;
   for (const dsp::OutputSettings& o : settings.outputs) {
-    Exact& row = outputs.emplace_back(o.source == dsp::kMeanOfFeeds ? mean : heard[static_cast<std::size_t>(o.source)]);
-    dsp::for_each_part_of_path(settings.points, o.way, [&](std::span<const dsp::Section> part) { through(row, part); });
+    const dsp::LoudspeakerSettings& loudspeaker = settings.loudspeakers[o.loudspeaker];
+    Exact& row = outputs.emplace_back(taken_by(loudspeaker));
+    dsp::for_each_part_of_path(loudspeaker.points, o.way,
+                               [&](std::span<const dsp::Section> part) { through(row, part); });
     through(row, o.sections);
     times(row, o.gain);
     later(row, o.delay);

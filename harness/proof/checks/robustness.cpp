@@ -51,7 +51,10 @@ std::size_t wrong_of_all(const Subject& subject) {
     Row row(in[0].size(), 0.0f);
     for (std::size_t n = bare.latency_samples; n < row.size(); ++n) {
       const std::size_t at = n - bare.latency_samples;
-      if (plan.source == dsp::kMeanOfFeeds) {
+      if (plan.source == dsp::kMixOfFeeds) {
+        for (std::size_t f = 0; f < in.size(); ++f)
+          if (plan.hears(f)) row[n] += static_cast<float>(plan.mix[f]) * in[f][at];
+      } else if (plan.source == dsp::kMeanOfFeeds) {
         float sum = in[0][at];
         for (std::size_t f = 1; f < in.size(); ++f) sum += in[f][at];
         row[n] = sum / static_cast<float>(in.size());

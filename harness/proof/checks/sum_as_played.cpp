@@ -408,6 +408,11 @@ std::vector<Finding> check_sum_as_played(const Subject& subject) {
   }
   const bool with_phase = measured.has_value() || missing.for_phase.empty();
   const std::vector<Side> sides = sides_of(subject.rig, subject.unlimited);
+  if (sides.empty()) {
+    blank.holds = true, blank.judged = false;
+    blank.text = "Cannot be judged: no feed reaches all ways, so that they never play together. See crossover-sum.";
+    return {blank};
+  }
   std::vector<Finding> findings;
   for (const Side& side : sides) {
     const PlayedSide played(subject, side, measured ? &*measured : nullptr, with_phase);

@@ -101,7 +101,7 @@ std::vector<Finding> check_delay(const Subject& subject) {
 std::vector<Finding> check_polarity(const Subject& subject) {
   return an_output(
       subject, "polarity", "sign", [&](const OutputPlan& output, const ArrivalTime& time, Finding& finding) {
-        const int set = way_of(subject, output).inverted ? -1 : 1;
+        const int set = set_polarity(subject, output);
         finding.measured = time.polarity, finding.allowed = set;
         finding.holds = time.polarity == set;
         finding.text =

@@ -6,40 +6,42 @@
 
   // ---- response ----------------------------------------------------------------------------------------------------
 
-  const {frequency, curves, points, least, most} = data.response;
+  data.responses.forEach(({frequency, curves, points, least, most}, number) => {
+    const place = (name) => (number ? `${name}-${number + 1}` : name);
 
-  // `among`: which of a curve's places are drawn.
-  function curveSets(pick, among, more = {}) {
-    let ways = 0;
-    return curves.map((one) => {
-      const sum = one.name === 'sum', own = sum ? SUM : style(ways++);
-      return curve(one.name, own, frequency, pick(one).map((y, n) => (among(one, n) ? y : null)), ways,
-                   sum ? {borderWidth: 3, order: 0, ...more} : more);
-    });
-  }
-  if (frequency.length && curves.length) {
-    const own = (say) => ({group: 'response', xs: frequency, points, say, place: (n) => hertz(frequency[n])});
-    const loudest = new Map(curves.map((one) => [one, Math.max(...finite(one.magnitude))]));
-    const loud = (one, n) => one.magnitude[n] !== null && one.magnitude[n] > loudest.get(one) - 40;
-
-    const sets = curveSets((one) => one.magnitude, () => true);
-    if (least.length) {
-      const edge = {pointRadius: 0, pointStyle: false, borderWidth: 0, borderColor: QUIET, borderDash: [], order: 5,
-                    backgroundColor: '#9aa5ac80', area: true};
-      const n = sets.length;
-      sets.push({...edge, label: 'sum at most', legend: 'sum, warm or cold, drivers apart', fill: '+1', data: most.map((y, m) => ({x: frequency[m], y}))},
-                {...edge, label: 'sum at least', partner: n, data: least.map((y, m) => ({x: frequency[m], y}))});
+    // `among`: which of a curve's places are drawn.
+    function curveSets(pick, among, more = {}) {
+      let ways = 0;
+      return curves.map((one) => {
+        const sum = one.name === 'sum', own = sum ? SUM : style(ways++);
+        return curve(one.name, own, frequency, pick(one).map((y, n) => (among(one, n) ? y : null)), ways,
+                     sum ? {borderWidth: 3, order: 0, ...more} : more);
+      });
     }
-    const top = Math.ceil((Math.max(...loudest.values(), ...finite(most)) + 2) / 6) * 6;
-    plot('magnitude', own((y) => `${fixed(y, 1)} dB`), sets,
-         {x: logarithmic(frequency), y: axis('level, dB', {min: top - 54, max: top, ticks: {stepSize: 6}})});
+    if (frequency.length && curves.length) {
+      const own = (say) => ({group: place('response'), xs: frequency, points, say, place: (n) => hertz(frequency[n])});
+      const loudest = new Map(curves.map((one) => [one, Math.max(...finite(one.magnitude))]));
+      const loud = (one, n) => one.magnitude[n] !== null && one.magnitude[n] > loudest.get(one) - 40;
 
-    plot('phase', own((y) => `${fixed(y, 0)}°`), curveSets((one) => one.phase.map(wrap), loud, wrapped),
-         {x: logarithmic(frequency), y: phaseAxis()});
+      const sets = curveSets((one) => one.magnitude, () => true);
+      if (least.length) {
+        const edge = {pointRadius: 0, pointStyle: false, borderWidth: 0, borderColor: QUIET, borderDash: [], order: 5,
+                      backgroundColor: '#9aa5ac80', area: true};
+        const n = sets.length;
+        sets.push({...edge, label: 'sum at most', legend: 'sum, warm or cold, drivers apart', fill: '+1', data: most.map((y, m) => ({x: frequency[m], y}))},
+                  {...edge, label: 'sum at least', partner: n, data: least.map((y, m) => ({x: frequency[m], y}))});
+      }
+      const top = Math.ceil((Math.max(...loudest.values(), ...finite(most)) + 2) / 6) * 6;
+      plot(place('magnitude'), own((y) => `${fixed(y, 1)} dB`), sets,
+           {x: logarithmic(frequency), y: axis('level, dB', {min: top - 54, max: top, ticks: {stepSize: 6}})});
 
-    plot('delay', own((y) => `${fixed(y, 2)} ms`), curveSets((one) => one.delay, loud),
-         {x: logarithmic(frequency), y: axis('group delay, ms')});
-  }
+      plot(place('phase'), own((y) => `${fixed(y, 0)}°`), curveSets((one) => one.phase.map(wrap), loud, wrapped),
+           {x: logarithmic(frequency), y: phaseAxis()});
+
+      plot(place('delay'), own((y) => `${fixed(y, 2)} ms`), curveSets((one) => one.delay, loud),
+           {x: logarithmic(frequency), y: axis('group delay, ms')});
+    }
+  });
 
   // ---- thresholds --------------------------------------------------------------------------------------------------
 

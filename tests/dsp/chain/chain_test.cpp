@@ -95,49 +95,6 @@ TEST_P(EveryRig, NoOutputPassesItsCeiling) {
   }
 }
 
-/// The linear path in long double: sections in order by their four equations, gain, and the delay's taps.
-std::vector<long double> by_definition(const TestRig& rig, const OutputSettings& o, const Signals& in) {
-  const auto run = [](std::vector<long double> x, std::span<const Section> sections) {
-    for (const Section& s : sections) {
-      long double s1 = 0, s2 = 0;
-      for (long double& sample : x) {
-        const long double v = sample - s2, before = s1;
-        sample = s.mix_v * v + s.mix_1 * s1 + s.mix_2 * s2;
-        s1 += s.rate * v - s.damp * s1, s2 += s.cross * v + s.rate * before;
-      }
-    }
-    return x;
-  };
-  std::vector<std::vector<long double>> feeds;
-  for (std::size_t f = 0; f < in.size(); ++f) {
-    std::vector<long double> x(in[f].begin(), in[f].end());
-    for (long double& sample : x) sample *= rig.settings.feeds[f].gain;
-    feeds.push_back(run(std::move(x), rig.settings.feeds[f].sections));
-  }
-  std::vector<long double> x(in[0].size(), 0);
-  for (std::size_t n = 0; n < x.size(); ++n)
-    if (o.source == kMeanOfFeeds) {
-      for (const auto& feed : feeds) x[n] += feed[n] / static_cast<long double>(feeds.size());
-    } else {
-      x[n] = feeds[static_cast<std::size_t>(o.source)][n];
-    }
-  const auto points = rig.settings.points;
-  for (std::size_t p = 0; p < o.way; ++p) x = run(std::move(x), points[p].high_pass);
-  if (o.way < points.size()) x = run(std::move(x), points[o.way].low_pass);
-  for (std::size_t p = o.way + std::size_t{1}; p < points.size(); ++p) x = run(std::move(x), points[p].all_pass);
-  x = run(std::move(x), o.sections);
-  std::vector<long double> y(x.size(), 0);
-  const std::size_t late =
-      o.delay.whole_samples + PeakLimiter<1>::latency_samples({o.peak.look_ahead_samples, 0, o.peak.true_peak});
-  for (std::size_t n = late; n < y.size(); ++n)
-    if (o.delay.fractional) {
-      for (std::size_t k = 0; k < kFractionTaps && k + late <= n; ++k) y[n] += o.delay.taps[k] * x[n - late - k];
-    } else {
-      y[n] = x[n - late];
-    }
-  for (long double& sample : y) sample *= o.gain;
-  return y;
-}
 // -125 dBFS is what the core promises; the programme peaks at twice full scale, as a mixer's hot output may.
 TEST_P(EveryRig, LinearPathIsWhatTheSettingsSay) {
   const auto [feeds, ways] = GetParam();
@@ -175,11 +132,13 @@ TEST(Chain, EveryNumberOfChannelsAndOfSectionsHasTheSameBitsAtEveryLevel) {
       std::vector<OutputSettings> outputs(channels);
       for (std::size_t c = 0; c < channels; ++c) {
         feeds[c].sections = std::span(sections).first(longest - std::min(longest, c % 3));
-        outputs[c].source = static_cast<std::int16_t>(c);
         outputs[c].peak.true_peak = false;
       }
+      std::uint8_t next = 0;
+      for (OutputSettings& output : outputs) output.loudspeaker = next++;
+      const std::vector<LoudspeakerSettings> loudspeakers = one_a_feed(channels);
       ChainSettings settings;
-      settings.feeds = feeds, settings.outputs = outputs;
+      settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
       LentChain alone(settings, Level::lanes_1);
       const auto expected = bits(alone.run(in, 260));
       for (const Level level : kLevels) {
@@ -229,16 +188,19 @@ TEST(Chain, AnOutputInTheRowOfItsOwnFeedHasTheSameBits) {
   for (const int besides : {0, 1, 2}) {
     SCOPED_TRACE(besides == 0 ? "alone" : besides == 1 ? "beside others of a feed" : "and of the mean");
     for (const std::size_t points : {0u, 1u}) {
+      std::vector<LoudspeakerSettings> loudspeakers = one_a_feed(3);
+      loudspeakers.emplace_back().source = kMeanOfFeeds;
+      for (LoudspeakerSettings& one : loudspeakers) one.points = two_ways.points().first(points);
       std::vector<OutputSettings> outputs;
-      for (const std::int16_t source : {2, 0, 1}) {
-        outputs.push_back(two_ways.settings.outputs[static_cast<std::size_t>(source)]);
-        outputs.back().source = source;
+      for (const std::uint8_t source : {2, 0, 1}) {
+        outputs.push_back(two_ways.settings.outputs[source]);
+        outputs.back().loudspeaker = source;
         outputs.back().way = static_cast<std::uint8_t>(points);
       }
       if (besides > 0) outputs.resize(3 + 16, outputs[0]);  // the last in other lanes than the first, at any level
-      if (besides == 2) outputs.back().source = kMeanOfFeeds;
+      if (besides == 2) outputs.back().loudspeaker = 3;
       ChainSettings settings = two_ways.settings;
-      settings.points = settings.points.first(points), settings.outputs = outputs;
+      settings.loudspeakers = loudspeakers, settings.outputs = outputs;
       for (const Level level : kLevels) {
         if (!Chain::has(level)) continue;
         LentChain apart(settings, level), lent(settings, level);
@@ -269,15 +231,16 @@ TEST(Chain, LimitersOfManyShapesHaveTheSameBitsAtEveryLevel) {
   std::vector<OutputSettings> outputs(20);
   for (std::size_t o = 0; o < outputs.size(); ++o) {
     OutputSettings& out = outputs[o];
-    out.source = static_cast<std::int16_t>(o % 2);
+    out.loudspeaker = o % 2;
     out.peak.look_ahead_samples = static_cast<std::uint32_t>(o % 6 * 37);
     out.peak.hold_samples = static_cast<std::uint32_t>(o % 4 * 50);
     out.peak.true_peak = o % 5 == 3;
     out.peak.enabled = o % 7 != 2;
     out.peak.ceiling = 0.1f + 0.01f * static_cast<float>(o), out.peak.release_keep = 0.999f;
   }
+  const std::vector<LoudspeakerSettings> loudspeakers = one_a_feed(2);
   ChainSettings settings;
-  settings.feeds = feeds, settings.outputs = outputs;
+  settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
   const Signals in = programme(2, 6000, 48000);
   const auto expected = bits(LentChain(settings, Level::lanes_1).run(in, 6000));
   for (const Level level : kLevels)
@@ -294,9 +257,10 @@ TEST(Chain, WithNothingToDoItIsADelayBitForBit) {
   const std::vector<FeedSettings> feeds(2);
   std::vector<OutputSettings> outputs(2);
   outputs[0].peak.look_ahead_samples = outputs[1].peak.look_ahead_samples = 48;
-  outputs[1].source = 1;
+  outputs[1].loudspeaker = 1;
+  const std::vector<LoudspeakerSettings> loudspeakers = one_a_feed(2);
   ChainSettings settings;
-  settings.feeds = feeds, settings.outputs = outputs;
+  settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
   Signals in = programme(2, 4000, 48000);
   in[0][10] = -0.0f, in[0][11] = 1e-42f, in[1][12] = -1e-42f;
   const std::size_t late = PeakLimiter<1>::latency_samples({48, 0, true});
@@ -313,10 +277,11 @@ TEST(Chain, WithNothingToDoItIsADelayBitForBit) {
 TEST(Chain, TheMeanOfTwoFeedsIsExact) {
   const std::vector<FeedSettings> feeds(2);
   std::vector<OutputSettings> outputs(1);
-  outputs[0].source = kMeanOfFeeds;
   outputs[0].peak.true_peak = false;
+  std::vector<LoudspeakerSettings> loudspeakers(1);
+  loudspeakers[0].source = kMeanOfFeeds;
   ChainSettings settings;
-  settings.feeds = feeds, settings.outputs = outputs;
+  settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
   const Signals in = programme(2, 1000, 48000);
   LentChain lent(settings);
   const Signals out = lent.run(in, 64);
@@ -507,8 +472,20 @@ TEST(Chain, RefusesWhatItCannotRun) {
     return Chain::required_bytes(rig.settings) == 0 && chain.configure(rig.settings, memory) == Setup::out_of_range;
   };
   EXPECT_TRUE(refused([](TestRig& r) { r.outputs()[1].way = 3; }));
-  EXPECT_TRUE(refused([](TestRig& r) { r.outputs()[1].source = 2; }));
-  EXPECT_TRUE(refused([](TestRig& r) { r.outputs()[1].source = -2; }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.outputs()[1].loudspeaker = 3; }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.loudspeakers()[0].source = 2; }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.loudspeakers()[0].source = -3; }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.loudspeakers()[0].source = kMixOfFeeds; })) << "without factors";
+  static constexpr float kThree[] = {1.0f, 0.5f, 0.0f}, kOneBad[] = {1.0f, std::numeric_limits<float>::quiet_NaN()};
+  EXPECT_TRUE(refused([](TestRig& r) { r.loudspeakers()[0].mix = std::span(kThree).first(2); })) << "and no mix";
+  EXPECT_TRUE(refused([](TestRig& r) { r.loudspeakers()[0].source = kMixOfFeeds, r.loudspeakers()[0].mix = kThree; }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.loudspeakers()[0].source = kMixOfFeeds, r.loudspeakers()[0].mix = kOneBad; }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.loudspeakers()[0].gain = std::numeric_limits<float>::infinity(); }));
+  EXPECT_TRUE(refused([](TestRig& r) { r.settings.loudspeakers = {}; }));
+  EXPECT_TRUE(refused([](TestRig& r) {
+    static const std::vector<LoudspeakerSettings> kMany(kMaxLoudspeakers + 1);
+    r.settings.loudspeakers = kMany;
+  }));
   EXPECT_TRUE(refused([](TestRig& r) { r.outputs()[1].gain = std::numeric_limits<float>::infinity(); }));
   EXPECT_TRUE(refused([](TestRig& r) { r.feeds()[0].gain = std::numeric_limits<float>::quiet_NaN(); }));
   EXPECT_TRUE(refused([](TestRig& r) { r.settings.feeds = {}; }));

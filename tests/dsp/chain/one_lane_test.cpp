@@ -17,6 +17,8 @@ struct Numbers {
   std::array<Section, 3> sections{{{1.5f, 0.5f, 0.25f, 0.1f, 0.2f, 0.3f}, {}, {}}};
   std::array<FeedSettings, 2> feeds{};
   std::array<PointSettings, 1> points{};
+  std::array<float, 2> mix{0.5f, 0.25f};
+  std::array<LoudspeakerSettings, 2> loudspeakers{};
   std::array<OutputSettings, 2> outputs{};
   std::uint32_t sample_rate_hz = 48000, latency_samples = 9;
 
@@ -24,21 +26,24 @@ struct Numbers {
   constexpr auto with_settings(Use use) const {
     std::array<FeedSettings, 2> feeds_here = feeds;
     std::array<PointSettings, 1> points_here = points;
+    std::array<LoudspeakerSettings, 2> loudspeakers_here = loudspeakers;
     std::array<OutputSettings, 2> outputs_here = outputs;
     feeds_here[0].sections = std::span(sections).first(1);
     points_here[0].low_pass = points_here[0].high_pass = std::span(sections).first(2);
+    loudspeakers_here[0].points = loudspeakers_here[1].points = points_here;
+    if (loudspeakers_here[1].source == kMixOfFeeds) loudspeakers_here[1].mix = mix;
     outputs_here[1].sections = sections;
-    return use(ChainSettings{sample_rate_hz, latency_samples, feeds_here, points_here, outputs_here});
+    return use(ChainSettings{sample_rate_hz, latency_samples, feeds_here, loudspeakers_here, outputs_here});
   }
   constexpr std::uint64_t print() const { return with_settings(Fingerprint::of); }
   constexpr std::size_t bytes() const { return with_settings(bytes_in_one_lane); }
 };
 constexpr Numbers example() {
   Numbers n;
-  n.outputs[0].source = kMeanOfFeeds;
+  n.loudspeakers[0].source = kMeanOfFeeds, n.loudspeakers[1].source = kMixOfFeeds;
   n.outputs[0].delay.whole_samples = 77;
   n.outputs[0].peak = {true, 0.5f, 96, 480, 0.9f, true};
-  n.outputs[1].way = 1;
+  n.outputs[1].way = 1, n.outputs[1].loudspeaker = 1;
   n.outputs[1].power = {true, 0.25f, 0.01f};
   n.outputs[1].delay.fractional = true;
   return n;
@@ -77,7 +82,12 @@ TEST(OneLane, EveryNumberCountsInTheFingerprint) {
     changed([member](Numbers& n) { n.sections[0].*member += 0x1p-20f; });
   changed([](Numbers& n) { n.sections[2].mix_1 = 0.0f; });  // it was -0
   changed([](Numbers& n) { n.outputs[0].way = 1; });
-  changed([](Numbers& n) { n.outputs[0].source = 0; });
+  changed([](Numbers& n) { n.outputs[0].loudspeaker = 1; });
+  changed([](Numbers& n) { n.outputs[0].muted = true; });
+  changed([](Numbers& n) { n.loudspeakers[0].source = 0; });
+  changed([](Numbers& n) { n.loudspeakers[1].source = 0; });
+  changed([](Numbers& n) { n.loudspeakers[1].gain = 2.0f; });
+  changed([](Numbers& n) { n.mix[1] = 0.5f; });
   changed([](Numbers& n) { n.outputs[0].gain = -1.0f; });
   changed([](Numbers& n) { n.outputs[0].delay.whole_samples = 78; });
   changed([](Numbers& n) { n.outputs[0].delay.fractional = true; });

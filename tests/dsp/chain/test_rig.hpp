@@ -1,11 +1,13 @@
 #pragma once
 /// Rigs in plain numbers for the tests of the chain: one to four ways, mono or more feeds, all limiters or none.
+#include <algorithm>
 #include <cmath>
 #include <cstdint>
 #include <deque>
 #include <random>
 #include <vector>
 
+#include "dsp/blocks/peak_limiter.hpp"
 #include "dsp/chain/chain.hpp"
 #include "dsp/design/alignment.hpp"
 #include "dsp/design/eq.hpp"
@@ -38,12 +40,24 @@ struct TestRig {
         outputs_.push_back(output(way, mono ? kMeanOfFeeds : int(f)));
     }
     settings.sample_rate_hz = static_cast<std::uint32_t>(sample_rate_hz);
-    settings.feeds = feeds_, settings.points = points_, settings.outputs = outputs_;
+    settings.feeds = feeds_, settings.loudspeakers = loudspeakers_, settings.outputs = outputs_;
   }
   TestRig(const TestRig&) = delete;
 
   std::vector<OutputSettings>& outputs() { return outputs_; }
+  /// One more loudspeaker of as many ways as `points` and one, with an output for each.
+  void add(const LoudspeakerSettings& loudspeaker) {
+    loudspeakers_.push_back(loudspeaker);
+    for (std::size_t way = 0; way <= loudspeaker.points.size(); ++way) {
+      outputs_.push_back(output(way, 0));
+      outputs_.back().loudspeaker = static_cast<std::uint8_t>(loudspeakers_.size() - 1);
+    }
+    settings.loudspeakers = loudspeakers_, settings.outputs = outputs_;
+  }
+  std::span<const Section> eq(double at_hz, double gain_db) { return keep({peaking(at_hz, gain_db)}); }
   std::vector<FeedSettings>& feeds() { return feeds_; }
+  std::vector<LoudspeakerSettings>& loudspeakers() { return loudspeakers_; }
+  std::span<const PointSettings> points() const { return points_; }
 
   ChainSettings settings;
 
@@ -63,9 +77,20 @@ struct TestRig {
     static_cast<void>(design(filter, sample_rate_hz, list));
     return keep(list);
   }
+  /// The loudspeaker that takes `source`, made where there is none.
+  std::uint8_t loudspeaker_of(int source) {
+    const auto takes_it = [source](const LoudspeakerSettings& l) { return l.source == source; };
+    const auto found = std::find_if(loudspeakers_.begin(), loudspeakers_.end(), takes_it);
+    const auto at = static_cast<std::uint8_t>(found - loudspeakers_.begin());
+    if (found == loudspeakers_.end()) {
+      loudspeakers_.emplace_back();
+      loudspeakers_.back().source = static_cast<std::int16_t>(source), loudspeakers_.back().points = points_;
+    }
+    return at;
+  }
   OutputSettings output(std::size_t way, int source) {
     OutputSettings o;
-    o.way = static_cast<std::uint8_t>(way), o.source = static_cast<std::int16_t>(source);
+    o.way = static_cast<std::uint8_t>(way), o.loudspeaker = loudspeaker_of(source);
     SectionList highpass;
     static_cast<void>(design({Alignment::butterworth, Pass::high, 4, 32.0 + 10.0 * static_cast<double>(way)},
                              sample_rate_hz, highpass));
@@ -90,8 +115,16 @@ struct TestRig {
   std::deque<std::vector<Section>> store_;  // a deque: what is in it stays where it is
   std::vector<FeedSettings> feeds_;
   std::vector<PointSettings> points_;
+  std::vector<LoudspeakerSettings> loudspeakers_;
   std::vector<OutputSettings> outputs_;
 };
+
+/// One loudspeaker without a split for each feed.
+inline std::vector<LoudspeakerSettings> one_a_feed(std::size_t feeds) {
+  std::vector<LoudspeakerSettings> all(feeds);
+  for (std::size_t f = 0; f < feeds; ++f) all[f].source = static_cast<std::int16_t>(f);
+  return all;
+}
 
 using Signals = std::vector<std::vector<float>>;
 
@@ -109,6 +142,55 @@ inline Signals programme(std::size_t feeds, std::size_t frames, double sample_ra
     }
   }
   return signals;
+}
+
+/// The linear path in long double: sections in order by their four equations, gain, and the delay's taps.
+inline std::vector<long double> by_definition(const TestRig& rig, const OutputSettings& o, const Signals& in) {
+  const auto run = [](std::vector<long double> x, std::span<const Section> sections) {
+    for (const Section& s : sections) {
+      long double s1 = 0, s2 = 0;
+      for (long double& sample : x) {
+        const long double v = sample - s2, before = s1;
+        sample = s.mix_v * v + s.mix_1 * s1 + s.mix_2 * s2;
+        s1 += s.rate * v - s.damp * s1, s2 += s.cross * v + s.rate * before;
+      }
+    }
+    return x;
+  };
+  std::vector<std::vector<long double>> feeds;
+  for (std::size_t f = 0; f < in.size(); ++f) {
+    std::vector<long double> x(in[f].begin(), in[f].end());
+    for (long double& sample : x) sample *= rig.settings.feeds[f].gain;
+    feeds.push_back(run(std::move(x), rig.settings.feeds[f].sections));
+  }
+  const LoudspeakerSettings& from = rig.settings.loudspeakers[o.loudspeaker];
+  std::vector<long double> x(in[0].size(), 0);
+  for (std::size_t n = 0; n < x.size(); ++n)
+    if (from.source == kMeanOfFeeds) {
+      for (const auto& feed : feeds) x[n] += feed[n] / static_cast<long double>(feeds.size());
+    } else if (from.source == kMixOfFeeds) {
+      for (std::size_t f = 0; f < feeds.size(); ++f) x[n] += from.mix[f] * feeds[f][n];
+    } else {
+      x[n] = feeds[static_cast<std::size_t>(from.source)][n];
+    }
+  for (long double& sample : x) sample *= from.gain;
+  x = run(std::move(x), from.sections);
+  const auto points = from.points;
+  for (std::size_t p = 0; p < o.way; ++p) x = run(std::move(x), points[p].high_pass);
+  if (o.way < points.size()) x = run(std::move(x), points[o.way].low_pass);
+  for (std::size_t p = o.way + std::size_t{1}; p < points.size(); ++p) x = run(std::move(x), points[p].all_pass);
+  x = run(std::move(x), o.sections);
+  std::vector<long double> y(x.size(), 0);
+  const std::size_t late =
+      o.delay.whole_samples + PeakLimiter<1>::latency_samples({o.peak.look_ahead_samples, 0, o.peak.true_peak});
+  for (std::size_t n = late; n < y.size(); ++n)
+    if (o.delay.fractional) {
+      for (std::size_t k = 0; k < kFractionTaps && k + late <= n; ++k) y[n] += o.delay.taps[k] * x[n - late - k];
+    } else {
+      y[n] = x[n - late];
+    }
+  for (long double& sample : y) sample *= o.gain;
+  return y;
 }
 
 /// A chain with memory of its own, at an odd address and with a fence behind it.

@@ -90,7 +90,7 @@ TEST(Compile, OutputsGoFromLowToHighAFeedAtATime) {
   const int ways[] = {0, 1, 1, 2, 2}, sources[] = {dsp::kMeanOfFeeds, 0, 1, 0, 1};
   for (std::size_t o = 0; o < 5; ++o) {
     EXPECT_EQ(outputs[o].way, ways[o]);
-    EXPECT_EQ(outputs[o].source, sources[o]);
+    EXPECT_EQ(made.settings().loudspeakers[outputs[o].loudspeaker].source, sources[o]);
   }
   // Sections by hand. sub: low-pass 2, all-pass 1, high-pass 2; low: 2 + 2; high: 2 + 2.
   EXPECT_EQ(made.outputs[0].sections.size(), 5u);
@@ -141,14 +141,14 @@ TEST_P(EveryAlignment, WaysAddUpOrTheWarningSaysSo) {
                                     [](const Warning& w) { return w.code == "not-phase-matched"; });
     EXPECT_EQ(warned, !all_pass) << "inverted " << upper_inverted;
     EXPECT_EQ(worst_db < 1e-3, all_pass) << worst_db << " dB, inverted " << upper_inverted;
-    const auto inserted = made.settings().points[1].all_pass;
+    const auto inserted = made.settings().loudspeakers[0].points[1].all_pass;
     if (!all_pass) EXPECT_TRUE(inserted.empty());
     if (all_pass) {
       std::vector<dsp::Biquad> pass;
       for (const auto& s : inserted) pass.push_back(dsp::biquad_of(s));
       EXPECT_GT(response_of(pass, 1).real(), 0.99);  // a polarity is never put in silently
     }
-    EXPECT_TRUE(made.settings().points[0].all_pass.empty());  // there is no way below the lowest point
+    EXPECT_TRUE(made.settings().loudspeakers[0].points[0].all_pass.empty());  // there is no way below the lowest point
   }
 }
 
@@ -185,7 +185,7 @@ TEST(Split, SidesApartAreNotAnAllPass) {
   rig::Rig rig = three_way();
   rig.points[1].low.at_hz = 1500;
   const CompiledRig made = compile(rig);
-  EXPECT_TRUE(made.settings().points[1].all_pass.empty());
+  EXPECT_TRUE(made.settings().loudspeakers[0].points[1].all_pass.empty());
   EXPECT_THAT(made.warnings, ElementsAre(testing::Field(&Warning::code, "not-phase-matched")));
 }
 
@@ -278,11 +278,11 @@ TEST(Compile, TheChainHasTheResponseOfThePlan) {
 
 TEST(Compile, ARigThatMovesKeepsItsNumbers) {
   CompiledRig first = compile(three_way());
-  const dsp::Section one = first.settings().points[0].low_pass[0];
+  const dsp::Section one = first.settings().loudspeakers[0].points[0].low_pass[0];
   std::vector<CompiledRig> elsewhere;
   elsewhere.push_back(std::move(first));
   elsewhere.push_back(compile(a_rig()));  // makes the first move again
-  EXPECT_EQ(elsewhere[0].settings().points[0].low_pass[0], one);
+  EXPECT_EQ(elsewhere[0].settings().loudspeakers[0].points[0].low_pass[0], one);
   EXPECT_EQ(elsewhere[0].settings().outputs.size(), 5u);
   static_assert(!std::is_copy_constructible_v<CompiledRig>);
 }
@@ -416,7 +416,7 @@ TEST(Bypass, OfOneLayerLeavesTheOthers) {
       EXPECT_EQ(o.peak.enabled, bypass != Bypass::limits);
       EXPECT_EQ(o.power.enabled, bypass != Bypass::limits);
     }
-    EXPECT_EQ(made.settings().points.size(), 1u);
+    EXPECT_EQ(made.settings().loudspeakers[0].points.size(), 1u);
   }
 }
 

@@ -50,7 +50,7 @@ TEST_P(DemoRig, HoldsInEveryCheck) {
     EXPECT_FALSE(f.accepted.has_value());
   }
   EXPECT_EQ(ids.size(), check_ids().size());
-  EXPECT_FALSE(proof.responses.curves.empty());
+  EXPECT_FALSE(proof.responses[0].curves.empty());
   EXPECT_EQ(proof.ladders.size(), proof.timings.size());
   EXPECT_EQ(proof.title, rig.title);
 }

@@ -92,7 +92,7 @@ gain = "-0.5 dB"
 TEST(Bypass, ASampleTooLateOrABitTooMuchFalls) {
   const auto a_sample_late = [](const dsp::ChainSettings& original) {
     std::vector<dsp::OutputSettings> outputs(original.outputs.begin(), original.outputs.end());
-    const bool bare = outputs[0].sections.empty() && original.points.empty();
+    const bool bare = outputs[0].sections.empty() && original.loudspeakers[0].points.empty();
     if (bare) outputs[2].delay.whole_samples += 1;
     dsp::ChainSettings settings = original;
     settings.outputs = outputs;

@@ -20,7 +20,7 @@ inline Proof invented_proof(std::size_t recordings = 1, std::size_t buckets = 15
   const std::vector<std::string> outputs{"sub", "mid.left", "mid.right", "high.left", "high.right"};
 
   // Linkwitz-Riley slopes of 24 dB/oct at 100 Hz and 1.5 kHz, as analogue filters.
-  auto& responses = proof.responses;
+  auto& responses = proof.responses.emplace_back();
   responses.crossover_at_hz = {100, 1500};
   for (int n = 0; n <= 480; ++n) responses.frequency_hz.push_back(20 * std::pow(1000.0, n / 480.0));
   const auto low = [](double hz, double at) {
@@ -193,7 +193,7 @@ inline Proof hostile_proof() {
     finding.output = kHostile;
     if (finding.accepted) finding.accepted = kHostile;
   }
-  for (auto& curve : proof.responses.curves) curve.name += kHostile;
+  for (auto& curve : proof.responses[0].curves) curve.name += kHostile;
   for (Ladder& ladder : proof.ladders) ladder.output = kHostile;
   for (Timing& timing : proof.timings) timing.output = kHostile;
   for (BasisTable& table : proof.basis) {

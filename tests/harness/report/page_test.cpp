@@ -80,12 +80,12 @@ TEST(Page, EveryFigureOfTheProofIsInATable) {
 TEST(Page, DataForThePlotsAreTheProofs) {
   const proof::Proof proof = invented_proof();
   const nlohmann::json data = data_of(page(proof, kFacts));
-  ASSERT_EQ(data["response"]["curves"].size(), proof.responses.curves.size());
-  for (std::size_t n = 0; n < proof.responses.frequency_hz.size(); n += 37) {
-    const double hz = proof.responses.frequency_hz[n], db = proof.responses.curves[1].magnitude_db[n];
+  ASSERT_EQ(data["responses"][0]["curves"].size(), proof.responses[0].curves.size());
+  for (std::size_t n = 0; n < proof.responses[0].frequency_hz.size(); n += 37) {
+    const double hz = proof.responses[0].frequency_hz[n], db = proof.responses[0].curves[1].magnitude_db[n];
     // Five significant digits: half a unit of the fifth.
-    EXPECT_NEAR(data["response"]["frequency"][n].get<double>(), hz, 5e-5 * hz);
-    EXPECT_NEAR(data["response"]["curves"][1]["magnitude"][n].get<double>(), db, 5e-5 * std::abs(db));
+    EXPECT_NEAR(data["responses"][0]["frequency"][n].get<double>(), hz, 5e-5 * hz);
+    EXPECT_NEAR(data["responses"][0]["curves"][1]["magnitude"][n].get<double>(), db, 5e-5 * std::abs(db));
   }
   EXPECT_EQ(data["rungs"][0]["name"], "converter full scale");
   EXPECT_EQ(data["rungs"][4]["name"], "driver continuous");
@@ -145,10 +145,10 @@ TEST(Page, SaysWhatFollowsFromWhatIsHeld) {
 
 TEST(Page, WhatIsNotFiniteIsAGap) {
   proof::Proof proof = invented_proof();
-  proof.responses.curves[0].magnitude_db[3] = -std::numeric_limits<double>::infinity();
+  proof.responses[0].curves[0].magnitude_db[3] = -std::numeric_limits<double>::infinity();
   proof.timings[0].delay_ms = std::numeric_limits<double>::quiet_NaN();
   const std::string html = page(proof, kFacts);
-  EXPECT_TRUE(data_of(html)["response"]["curves"][0]["magnitude"][3].is_null());
+  EXPECT_TRUE(data_of(html)["responses"][0]["curves"][0]["magnitude"][3].is_null());
   EXPECT_THAT(own(html), Not(testing::ContainsRegex("[> ](-?nan|-?inf)[< ]")));
 }
 

@@ -28,9 +28,11 @@ int main() {
   output.peak.look_ahead_samples = 96;
   if (!dsp::keep_per_sample(0.1, kRate, output.peak.release_keep)) return 1;
   const dsp::FeedSettings feed;
+  const dsp::LoudspeakerSettings loudspeaker;  // of one way, fed by the first feed
   dsp::ChainSettings settings;
   settings.sample_rate_hz = 48000;
   settings.feeds = {&feed, 1};
+  settings.loudspeakers = {&loudspeaker, 1};
   settings.outputs = {&output, 1};
 
   // The memory is yours; 0 bytes or anything but `ok` means that the settings are out of range.

@@ -1,0 +1,139 @@
+// Must hold: of several loudspeakers each is proven by itself, and the whole controller is what was proven; what falls
+// names its loudspeaker, with a key as the file has it; muted outputs are proven as if they were heard, and are exact
+// zeros; a device in which the whole is another than its parts falls.
+#include "harness/proof/several.hpp"
+
+#include <gmock/gmock.h>
+
+#include "proof_rig.hpp"
+
+namespace rackproof::proof::test {
+namespace {
+
+using testing::AllOf, testing::Contains, testing::ElementsAre, testing::Field, testing::HasSubstr, testing::IsEmpty,
+    testing::Not;
+
+rig::Rig square() { return rig::load_rig(RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml"); }
+/// The way out of the rig's loudspeakers, as they are tested here: short ones.
+rig::Rig two_loudspeakers() {
+  rig::Rig whole = square();
+  whole.loudspeakers.erase(whole.loudspeakers.begin());
+  return whole;
+}
+std::vector<Finding> fallen_of(const Proof& proof) {
+  std::vector<Finding> fell;
+  for (const Finding& finding : proof.findings)
+    if (!finding.holds) fell.push_back(finding);
+  return fell;
+}
+const Finding& whole_of(const Proof& proof) {
+  return *std::ranges::find_if(proof.findings,
+                               [](const Finding& f) { return f.id == "block-size" && f.loudspeaker.empty(); });
+}
+
+TEST(SeveralLoudspeakers, EachIsProvenAndThenTheWhole) {
+  const rig::Rig rig = square();
+  std::vector<double> shares;
+  const Proof proof = prove(rig, nullptr, {.progress = [&](double share) { shares.push_back(share); }, .brief = true});
+  EXPECT_THAT(fallen_of(proof), IsEmpty()) << fallen_of(proof)[0].id << ": " << fallen_of(proof)[0].text;
+  EXPECT_TRUE(proof.holds);
+  EXPECT_EQ(proof.title, "Town Square: mains with a sub, fills and a delayed pair");
+  EXPECT_EQ(proof.responses.size(), 3u);
+  EXPECT_EQ(proof.responses[1].loudspeaker, "fill");
+  EXPECT_EQ(proof.ladders.size(), 8u);
+  EXPECT_EQ(proof.timings.size(), 8u);
+  EXPECT_NEAR(proof.timings[7].delay_ms - proof.timings[6].delay_ms, 1e3 * 1.2 / rig::speed_of_sound(18), 1e-3)
+      << "the right mast's own distance, as measured, within a twentieth of a sample";
+  EXPECT_THAT(whole_of(proof).text, HasSubstr("to the bit what its loudspeaker alone gives"));
+  std::vector<std::string> judged;
+  for (const Finding& finding : proof.findings)
+    if (finding.id == "crossover-sum") judged.push_back(finding.loudspeaker);
+  EXPECT_THAT(judged, ElementsAre("main", "main", "fill", "delayed")) << "the sums are judged by themselves";
+  EXPECT_TRUE(std::ranges::is_sorted(shares));
+  EXPECT_NEAR(shares.back(), 1, 1e-9);
+}
+
+TEST(SeveralLoudspeakers, WhatFallsNamesItsLoudspeakerAndTheKeyOfTheFile) {
+  rig::Rig rig = two_loudspeakers();
+  rig.loudspeakers[1].ways[0].limit.reset();
+  const Proof proof = prove(rig, nullptr, {.brief = true});
+  EXPECT_FALSE(proof.holds);
+  const std::vector<Finding> fell = fallen_of(proof);
+  ASSERT_FALSE(fell.empty());
+  for (const Finding& finding : fell) {
+    EXPECT_EQ(finding.loudspeaker, "delayed") << finding.id;
+    EXPECT_THAT(finding.text, testing::StartsWith("Loudspeaker delayed: "));
+  }
+  const std::vector<Cure> cures = cures_of(proof.findings);
+  ASSERT_EQ(cures.size(), 1u);
+  EXPECT_EQ(cures[0].change.key, "loudspeaker.delayed.way.box.limit");
+}
+
+TEST(SeveralLoudspeakers, TonightsLayerOfOneIsInItsProof) {
+  const rig::Rig rig = two_loudspeakers();
+  const rig::Venue venue = rig::parse_venue(
+      "format = 1\n[venue.loudspeaker.delayed]\ngain = \"-3 dB\"\ndelay = \"4 ms\"\n[venue.loudspeaker.fill]\n"
+      "mute = true\n",
+      "tonight.toml", rig);
+  const Proof proof = prove(rig, &venue, {.brief = true});
+  EXPECT_THAT(fallen_of(proof), IsEmpty()) << fallen_of(proof)[0].text;
+  EXPECT_NEAR(proof.timings[1].delay_ms, 1e3 * 28 / rig::speed_of_sound(18) + 4, 1e-3);
+  EXPECT_THAT(whole_of(proof).text, HasSubstr("exact zeros to what is muted: fill.box"));
+}
+
+TEST(Muted, OfAPlainRigIsProvenAsHeardAndIsSilent) {
+  rig::Rig rig = rig::parse_rig(kRig, "test.toml");
+  rig.ways[1].output["right"].muted = true;
+  const Proof proof = prove(rig, nullptr, {.brief = true});
+  EXPECT_THAT(fallen_of(proof), IsEmpty()) << fallen_of(proof)[0].text;
+  EXPECT_THAT(proof.findings, Contains(AllOf(Field(&Finding::id, "block-size"),
+                                             Field(&Finding::text, HasSubstr("muted: high.right")))));
+  rig.ways[0].sum_of_feeds = true, rig.ways[0].muted = true;
+  rig.ways[0].limit.reset();
+  EXPECT_FALSE(prove(rig, nullptr, {.brief = true}).holds) << "muted, it hides no missing limiter";
+}
+
+/// Devices of the whole controller (more outputs than any loudspeaker has) that do something else than their parts.
+TEST(SeveralLoudspeakers, AWholeThatIsNotItsPartsFalls) {
+  rig::Rig rig = two_loudspeakers();
+  rig.loudspeakers[0].muted = true;
+  const auto found = [&](const std::function<void(std::vector<dsp::OutputSettings>&)>& alter) {
+    const DeviceMaker make = [&](const dsp::ChainSettings& original) {
+      std::vector<dsp::OutputSettings> outputs(original.outputs.begin(), original.outputs.end());
+      if (outputs.size() == 3) alter(outputs);
+      dsp::ChainSettings settings = original;
+      settings.outputs = outputs;
+      return make_chain(settings);
+    };
+    return check_whole(rig, nullptr, compile(rig), make, true);
+  };
+  EXPECT_TRUE(found([](auto&) {}).holds);
+  const Finding heard_fill = found([](auto& outputs) { outputs[0].muted = false; });
+  EXPECT_FALSE(heard_fill.holds);
+  EXPECT_THAT(heard_fill.text, AllOf(HasSubstr("fill.box"), Not(HasSubstr("delayed.box")), HasSubstr("this build")));
+  EXPECT_FALSE(found([](auto& outputs) { std::swap(outputs[1].peak.ceiling, outputs[0].peak.ceiling); }).holds);
+  EXPECT_FALSE(found([](auto& outputs) { std::swap(outputs[1].loudspeaker, outputs[2].loudspeaker); }).holds);
+  EXPECT_FALSE(found([](auto& outputs) { outputs[2].delay.whole_samples += 1; }).holds);
+}
+
+TEST(SeveralLoudspeakers, WaysThatNoFeedReachesTogetherFall) {
+  rig::Rig rig = rig::parse_rig(kRig, "test.toml");
+  rig.ways[0].sum_of_feeds = false;
+  rig.ways[0].only = {0}, rig.ways[1].only = {1};
+  const Proof proof = prove(rig, nullptr, {.brief = true});
+  EXPECT_THAT(fallen_of(proof), Contains(AllOf(Field(&Finding::id, "crossover-sum"),
+                                               Field(&Finding::text, HasSubstr("low hears left, high hears right")))));
+  rig.ways[1].only = {0};
+  EXPECT_TRUE(prove(rig, nullptr, {.brief = true}).holds) << "one side alone is a loudspeaker";
+}
+
+TEST(SeveralLoudspeakers, AMixIsProven) {
+  rig::Rig rig = rig::parse_rig(kRig, "test.toml");
+  rig.ways[0].sum_of_feeds = false;
+  rig.ways[0].mix = rig.ways[1].mix = {{0, 0}, {1, -9}};
+  const Proof proof = prove(rig, nullptr, {.brief = true});
+  EXPECT_THAT(fallen_of(proof), IsEmpty()) << fallen_of(proof)[0].id << ": " << fallen_of(proof)[0].text;
+}
+
+}  // namespace
+}  // namespace rackproof::proof::test
