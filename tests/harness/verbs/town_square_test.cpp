@@ -61,7 +61,7 @@ TEST_F(TownSquare, IsPlanned) {
 
 TEST_F(TownSquare, IsRenderedByAnyNumberOfWorkersAndMutedOutputsAreExactZeros) {
   write("muted.toml", edited("name = \"high\"\n", "name = \"high\"\n  mute = true\n"));
-  ASSERT_EQ(run("$R stimulus pink --seconds 1 --channels 2 --level '-6 dBFS' -o pink.wav").status, 0);
+  ASSERT_EQ(run("$R stimulus pink --seconds '1 s' --channels 2 --level '-14 dBFS' -o pink.wav").status, 0);
   const json made = document("$R render square.toml pink.wav -o whole --json --quiet");
   ASSERT_EQ(made["outputs"].size(), 8u);
   EXPECT_EQ(made["outputs"][5]["name"], "fill.box");
@@ -124,7 +124,7 @@ TEST_F(TownSquare, IsExportedAndCosted) {
 }
 
 TEST_F(TownSquare, ATuningNamesItsLoudspeaker) {
-  ASSERT_EQ(run("$R stimulus sweep --seconds 2 -o sweep.wav").status, 0);
+  ASSERT_EQ(run("$R stimulus sweep --seconds '2 s' -o sweep.wav").status, 0);
   ASSERT_EQ(
       run("$R measure --sent sweep.wav --captured sweep.wav --rig square.toml --loudspeaker fill -o fill.json").status,
       0);
@@ -153,10 +153,10 @@ TEST_F(TownSquare, ATuningNamesItsLoudspeaker) {
 }
 
 TEST_F(TownSquare, AlignWritesTheWaysOfTheLoudspeakerThatIsNamed) {
-  ASSERT_EQ(run("$R stimulus sweep --seconds 2 -o sweep.wav").status, 0);
+  ASSERT_EQ(run("$R stimulus sweep --seconds '2 s' -o sweep.wav").status, 0);
   // Each way alone through the chain is what a microphone in front would hear of it.
   ASSERT_EQ(
-      run("$R stimulus sweep --seconds 2 --channels 2 -o both.wav && $R render square.toml both.wav -o out").status, 0);
+      run("$R stimulus sweep --seconds '2 s' --channels 2 -o both.wav && $R render square.toml both.wav -o out").status, 0);
   for (const std::string way : {"sub", "low", "high"}) {
     const std::string file = way == "sub" ? "main.sub" : "main." + way + ".left";
     ASSERT_EQ(run("$R measure --sent sweep.wav --captured out/" + file +
