@@ -272,10 +272,13 @@ std::vector<Warning> of_one_alone(const std::vector<Warning>& one, const std::ve
 
 Cost cost_of(const Candidate& candidate, const firmware::Part* part) {
   firmware::InstructionCounter counter;
+  const double rate_hz = candidate.rig.controller.sample_rate_hz;
   Cost cost{.here = firmware::cost_here(candidate.rig, candidate.compiled, counter), .on_part = {}};
-  if (part != nullptr)
-    cost.on_part =
-        firmware::cost_on(*part, candidate.rig, candidate.venue ? &*candidate.venue : nullptr, candidate.compiled);
+  cost.realtime_share = cost.here.ns.whole.mean * 1e-9 * rate_hz;
+  if (part == nullptr) return cost;
+  cost.on_part =
+      firmware::cost_on(*part, candidate.rig, candidate.venue ? &*candidate.venue : nullptr, candidate.compiled);
+  cost.share_of_clock = cost.on_part->instructions.whole.worst_block * rate_hz / part->clock_hz;
   return cost;
 }
 

@@ -80,7 +80,9 @@ struct Programme {
 };
 struct Cost {
   firmware::HostCost here;
+  double realtime_share = 0;  ///< of one core, on the mean block: a frame's time times the sample rate
   std::optional<firmware::PartCost> on_part;
+  double share_of_clock = 0;  ///< of the part's common clock at one instruction a cycle, in the dearest block
 };
 
 struct Comparison {

@@ -75,7 +75,7 @@ Filter from_response(const proof::WayResponse& response, double rate_hz) {
   return filter;
 }
 
-std::size_t hop_for(std::size_t length) { return std::max(kLeastHop, 3 * length); }
+std::size_t hop_for(std::size_t length) { return std::max(kLeastHop, length); }
 
 }  // namespace
 

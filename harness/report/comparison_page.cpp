@@ -283,12 +283,14 @@ std::string cost_of(const Comparison& comparison, const ComparisonFacts& facts) 
   const auto& [a, b] = comparison.cost;
   add("ns a frame", a.here.ns.whole.mean, b.here.ns.whole.mean, 1);
   add("ns a frame, dearest block", a.here.ns.whole.worst_block, b.here.ns.whole.worst_block, 1);
+  add("% of real time", 100 * a.realtime_share, 100 * b.realtime_share, 3);
   add("bytes of state", static_cast<double>(a.here.state_bytes), static_cast<double>(b.here.state_bytes), 0);
   if (a.on_part && b.on_part) {
     const std::string on = " on " + escaped(facts.part);
     add("instructions a frame" + on, a.on_part->instructions.whole.mean, b.on_part->instructions.whole.mean, 0);
     add("instructions a frame, dearest block" + on, a.on_part->instructions.whole.worst_block,
         b.on_part->instructions.whole.worst_block, 0);
+    add("% of its clock" + on, 100 * a.share_of_clock, 100 * b.share_of_clock, 1);
     add("bytes of state" + on, static_cast<double>(a.on_part->state_bytes), static_cast<double>(b.on_part->state_bytes),
         0);
   }

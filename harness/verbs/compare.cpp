@@ -178,11 +178,14 @@ std::string cost_text(const Comparison& comparison, const std::string& part, std
   const auto& [a, b] = comparison.cost;
   row("ns a frame", a.here.ns.whole.mean, b.here.ns.whole.mean, 1);
   row("ns a frame, dearest block", a.here.ns.whole.worst_block, b.here.ns.whole.worst_block, 1);
+  row("% of real time", 100 * a.realtime_share, 100 * b.realtime_share, 3);
   row("bytes of state", static_cast<double>(a.here.state_bytes), static_cast<double>(b.here.state_bytes), 0);
   if (a.on_part && b.on_part) {
     row("instructions a frame on " + part, a.on_part->instructions.whole.mean, b.on_part->instructions.whole.mean, 0);
     row("in the dearest block", a.on_part->instructions.whole.worst_block, b.on_part->instructions.whole.worst_block,
         0);
+    row(fmt::format("% of its {:g} MHz", 1e-6 * firmware::part_called(part).clock_hz), 100 * a.share_of_clock,
+        100 * b.share_of_clock, 1);
     row("bytes of state there", static_cast<double>(a.on_part->state_bytes),
         static_cast<double>(b.on_part->state_bytes), 0);
   }
@@ -255,15 +258,20 @@ Json json_of(const std::string& file, const Candidate& candidate) {
           {"latency_ms", 1e3 * candidate.compiled.latency_samples / candidate.rig.controller.sample_rate_hz}};
 }
 Json cost_json(const compare::Cost& cost) {
-  const auto& [here, on_part] = cost;
+  const firmware::HostCost& here = cost.here;
+  const std::optional<firmware::PartCost>& on_part = cost.on_part;
   Json json{{"ns_per_frame", here.ns.whole.mean},
             {"ns_per_frame_worst_block", here.ns.whole.worst_block},
             {"instructions_per_frame", here.instructions ? Json(here.instructions->whole.mean) : Json(nullptr)},
+            {"realtime_share", cost.realtime_share},
             {"state_bytes", here.state_bytes}};
   if (on_part)
     json["target"] = {{"instructions_per_frame", on_part->instructions.whole.mean},
                       {"instructions_per_frame_worst_block", on_part->instructions.whole.worst_block},
-                      {"state_bytes", on_part->state_bytes}};
+                      {"share_of_clock", cost.share_of_clock},
+                      {"state_bytes", on_part->state_bytes},
+                      {"flash_bytes", on_part->flash_bytes},
+                      {"ram_bytes", on_part->ram_bytes}};
   return json;
 }
 

@@ -45,7 +45,7 @@ inline InventedComparison invented_comparison(bool sub = true) {
     firmware::HostCost here;
     here.ns.whole = {"whole chain", 40 * scale, 55 * scale};
     here.state_bytes = static_cast<std::size_t>(60000 * scale);
-    return Cost{.here = here, .on_part = {}};
+    return Cost{.here = here, .realtime_share = 40e-9 * scale * 48000, .on_part = {}};
   };
   comparison.cost = {cost(1), cost(1.25)};
   return {std::move(two.a),
