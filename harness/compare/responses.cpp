@@ -68,7 +68,7 @@ std::optional<Apart> furthest(std::span<const double> frequency_hz, std::span<co
     if (std::abs(db) > std::abs(found.db)) found.db = db, at = k;
   }
   if (at == frequency_hz.size()) return found;
-  found.everywhere = most - least < kSame_db;
+  found.everywhere = most - least < kSame_db && std::abs(found.db) > kSame_db;
   found.at_hz = frequency_hz[at];
   // Between the neighbours: eight places, then eight around the best of them, and so on.
   double low = frequency_hz[at == 0 ? 0 : at - 1], high = frequency_hz[std::min(at + 1, frequency_hz.size() - 1)];

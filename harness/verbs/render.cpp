@@ -94,10 +94,12 @@ std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, 
     found.push_back({"bounded-samples", fmt::format("{} samples of the input are beyond +36 dBFS and were held there",
                                                     rendered.bounded_samples)});
   if (rendered.listened && rendered.listened->clipped_samples > 0)
-    found.push_back(
-        {"listen-clip", fmt::format("{}: {} samples beyond full scale, where a player clips; less of "
-                                    "--listen-gain or --listen-level would do",
-                                    rendered.listened->place.string(), rendered.listened->clipped_samples)});
+    found.push_back({"listen-clip", fmt::format("{}: {} beyond full scale, where a player clips; less of "
+                                                "--listen-gain or --listen-level would do",
+                                                rendered.listened->place.string(),
+                                                rendered.listened->clipped_samples == 1
+                                                    ? "1 sample"
+                                                    : fmt::format("{} samples", rendered.listened->clipped_samples))});
   for (std::size_t o = 0; o < readings.size(); ++o) {
     const Reading& reading = readings[o];
     const OutputPlan& plan = compiled.outputs[o];

@@ -39,7 +39,8 @@ TEST(Loudness, OfThePublishedSignals) {
     EXPECT_NEAR(loudness_of(tones(rate, {{20, -33}}), rate), -33, 0.1) << rate;
     EXPECT_NEAR(loudness_of(tones(rate, {{10, -36}, {60, -23}, {10, -36}}), rate), -23, 0.1) << rate;
   }
-  EXPECT_NEAR(loudness_of(tones(192000, {{5, -23}}), 192000), loudness_of(tones(48000, {{5, -23}}), 48000), 0.01);  // as far as the bilinear transform bends
+  EXPECT_NEAR(loudness_of(tones(192000, {{5, -23}}), 192000), loudness_of(tones(48000, {{5, -23}}), 48000),
+              0.01);  // as far as the bilinear transform bends
   // Without a gate the last would read some 1.2 lower: control that it tells.
   EXPECT_GT(std::abs(loudness_of(tones(48000, {{60, -30}, {60, -23}}), 48000) + 23), 1);
 }
@@ -79,6 +80,15 @@ TEST(Loudness, DoesNotHangOnTheCutAndMovesWithAGain) {
   EXPECT_NEAR(whole.lufs(6).value(), whole.lufs().value() + 6, 1e-9);
   for (const double wanted : {-60.0, -23.0, 0.0})
     EXPECT_NEAR(whole.lufs(whole.gain_to(wanted).value()).value(), wanted, 1e-9);
+}
+
+TEST(Loudness, TheGateAtMinus70StaysWhereItIsWhateverTheGain) {
+  LoudnessMeter meter(48000);
+  meter.add(tones(48000, {{10, -66}, {10, -73}}));
+  EXPECT_NEAR(meter.lufs().value(), -66, 0.1);  // -73 does not pass
+  // 6 dB up both do: the mean of -60 and -67. At the change a block holds both: some hundredths.
+  const double both = 10 * std::log10((std::pow(10, -6.0) + std::pow(10, -6.7)) / 2);
+  EXPECT_NEAR(meter.lufs(6).value(), both, 0.1);
 }
 
 TEST(Loudness, NothingIsSaidOfWhatIsTooShortOrSilent) {

@@ -108,6 +108,17 @@ TEST(Comparison, OneBandOfThreeDecibelsIsFoundAtItsFrequency) {
   EXPECT_NEAR(cut.compared().sums[0].response->db, -3, 0.005);  // b less a
 }
 
+TEST(Comparison, ANarrowBandBetweenTheFrequenciesIsNotPassedOver) {
+  // Half-way between two of 96 an octave, where the nearest of them see a tenth of it; and a wide one that is lower.
+  const double hz = 20 * std::exp2((400 + 0.5) / 96);
+  const Two two([&](rig::Rig& rig) {
+    rig.system_eq = {a_band(rig::EqType::peaking, hz, 5, 800), a_band(rig::EqType::peaking, 6000, 3, 2)};
+  });
+  const Comparison found = two.compared();
+  EXPECT_NEAR(found.sums[0].response->db, 5, 0.02);
+  EXPECT_NEAR(found.sums[0].response->at_hz / hz, 1, 1e-4);
+}
+
 TEST(Comparison, AGainAloneIsTheSameEverywhere) {
   const Two two([](rig::Rig& rig) { rig.ways[1].gain_db = -2; });
   const Comparison found = two.compared();
