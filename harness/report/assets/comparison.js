@@ -1,7 +1,7 @@
 // The plots of a comparison: two rigs' levels over one another, and below them the difference.
 
 (() => {
-  const {data, SUM, style, fixed, hertz, plot, axis, logarithmic, finite, curve, done} = plotting;
+  const {data, SUM, style, fixed, plain, hertz, plot, axis, logarithmic, finite, curve, done} = plotting;
   const {frequency, names} = data;
 
   for (const {plot: name, unit, a, b, difference} of data.plots) {
@@ -16,7 +16,10 @@
       scales.apart = axis('b less a, dB', {axis: 'y', stack: 'plot', stackWeight: 1, min: -end, max: end, ticks: {stepSize: end, padding: 2}});
     }
     const top = Math.ceil((Math.max(...finite([a ?? [], b ?? []]), -200) + 1) / 6) * 6;
-    scales.y = axis(unit, {stack: 'plot', stackWeight: 2, min: top - 54, max: top, ticks: {stepSize: 12, includeBounds: false}});
+    scales.y = axis(unit, {stack: 'plot', stackWeight: 2, min: top - 54, max: top, ticks: {
+      stepSize: 12, includeBounds: false,
+      callback: (db) => (db < top - 42 ? '' : plain(db)),  // the lowest would lie on the highest of the difference below
+    }});
     plot(name, own, both, scales);
   }
 
