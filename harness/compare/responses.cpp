@@ -103,8 +103,7 @@ std::vector<double> frequencies_for(const Candidate& a, const Candidate& b) {
   }
   std::erase_if(hz, [&](double at) { return at < kFrom_hz || at > to; });
   std::ranges::sort(hz);
-  const auto same = std::ranges::unique(hz, [](double x, double y) { return y <= x * (1 + 1e-9); });
-  hz.erase(same.begin(), same.end());
+  hz.erase(std::unique(hz.begin(), hz.end(), [](double x, double y) { return y <= x * (1 + 1e-9); }), hz.end());
   return hz;
 }
 

@@ -248,9 +248,10 @@ std::string programmes_of(const Comparison& comparison) {
     for (std::size_t o = 0; o < programme.outputs.size(); ++o) {
       std::vector<std::string>& cells = rows.emplace_back();
       cells.push_back(bdi(programme.outputs[o]));
-      const auto& [a, b] = programme.playing[o];
+      const compare::Both<std::optional<compare::Playing>>& playing = programme.playing[o];
       const auto both = [&](auto&& pick, int decimals, const char* unit) {
-        for (const auto* one : {&a, &b}) cells.push_back(*one ? number(pick(**one), decimals) + unit : "–");
+        for (const auto* one : {&playing.a, &playing.b})
+          cells.push_back(*one ? number(pick(**one), decimals) + unit : "–");
       };
       using compare::Playing;
       both([](const Playing& p) { return p.rms_volts; }, 1, "");

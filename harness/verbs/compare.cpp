@@ -149,9 +149,9 @@ std::string programmes_text(const Comparison& comparison, std::size_t width) {
                  {"b"}});
     for (std::size_t o = 0; o < programme.outputs.size(); ++o) {
       std::vector<std::string> cells{programme.outputs[o]};
-      const auto& [a, b] = programme.playing[o];
+      const compare::Both<std::optional<Playing>>& playing = programme.playing[o];
       const auto both = [&](auto&& pick, int decimals, const char* unit) {
-        for (const auto* one : {&a, &b})
+        for (const auto* one : {&playing.a, &playing.b})
           cells.push_back(*one ? fmt::format("{:.{}f}{}", pick(**one), decimals, unit) : "-");
       };
       both([](const Playing& p) { return p.rms_volts; }, 2, "");
