@@ -5,14 +5,18 @@
 #include <cmath>
 #include <exception>
 #include <mutex>
+#include <tuple>
 #include <utility>
+
+#include <fmt/format.h>
+#include <fmt/ranges.h>
 
 #include "harness/analysis/sine_fit.hpp"
 #include "harness/audio/feed_stream.hpp"
 #include "harness/compare/responses.hpp"
 #include "harness/listen/ear.hpp"
 #include "harness/proof/checks/checks.hpp"
-#include "harness/proof/impulse_response.hpp"
+#include "harness/proof/several.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/stimuli/tones.hpp"
 #include "harness/workers.hpp"
@@ -112,10 +116,37 @@ Output output_of(const std::string& name, const Both<const Candidate*>& rigs, co
   return output;
 }
 
+/// The outputs of one loudspeaker that one feed reaches, of which there must be one a way.
+struct Side {
+  std::size_t part = 0;
+  std::string loudspeaker, feed;
+  std::vector<std::size_t> outputs;  ///< those that are not muted
+};
+std::vector<Side> sides_of(const Candidate& candidate) {
+  const std::vector<OutputPlan>& outputs = candidate.compiled.outputs;
+  std::vector<Side> sides;
+  for (std::size_t p = 0; p < candidate.rig.parts().size(); ++p) {
+    const rig::Rig& part = candidate.rig.parts()[p];
+    const bool mono = std::ranges::all_of(part.ways, &rig::Way::has_one_output);
+    for (std::size_t f = 0; f < candidate.rig.feeds.size(); ++f) {
+      Side side{p, part.loudspeaker, mono ? "sum" : candidate.rig.feeds[f].name, {}};
+      std::size_t ways = 0;
+      for (std::size_t o = 0; o < outputs.size(); ++o) {
+        if (outputs[o].part != p || !(mono || outputs[o].hears(f))) continue;
+        ++ways;
+        if (!outputs[o].muted) side.outputs.push_back(o);
+      }
+      if (ways == part.ways.size()) sides.push_back(std::move(side));
+      if (mono) break;
+    }
+  }
+  return sides;
+}
+
 /// The sum of one side at any frequencies; with `ear`, at the listener.
 class SideSum {
  public:
-  SideSum(const proof::Side& side, const Answers& answers, const listen::Ear* ear)
+  SideSum(const Side& side, const Answers& answers, const listen::Ear* ear)
       : side_(side), answers_(answers), ear_(ear) {}
   Response kept(std::span<const double> hz) const {
     return of(hz, [&](std::size_t o) { return answers_.of(o, hz); });
@@ -134,73 +165,88 @@ class SideSum {
     }
     return sum;
   }
-  const proof::Side& side_;
+  const Side& side_;
   const Answers& answers_;
   const listen::Ear* ear_;
 };
 
+/// An ear in front of each loudspeaker of a rig, or why there is none.
 struct Ears {
-  std::optional<listen::Ear> a, b;
-  std::string why_not;
-};
-Ears ears_of(const Candidate& a, const Candidate& b) {
-  Ears ears;
-  try {
-    ears.a.emplace(a.rig, a.compiled);
-    ears.b.emplace(b.rig, b.compiled);
-    if (ears.a->measured() != ears.b->measured()) {
-      ears.why_not =
-          "one rig has measured responses for all its ways, the other sensitivities: their levels have no common "
-          "reference";
-      ears.a.reset();
-      ears.b.reset();
+  explicit Ears(const Candidate& candidate) {
+    for (std::size_t p = 0; p < candidate.rig.parts().size(); ++p) {
+      std::optional<listen::Ear>& ear = ears.emplace_back();
+      std::string& why = why_not.emplace_back();
+      try {
+        ear.emplace(candidate.rig, candidate.compiled, p);
+      } catch (const InputError& error) {
+        why = error.what();
+      }
     }
-  } catch (const InputError& error) {
-    ears.a.reset();
-    ears.b.reset();
-    ears.why_not = error.what();
   }
-  return ears;
+  std::vector<std::optional<listen::Ear>> ears;
+  std::vector<std::string> why_not;
+};
+
+/// One side of each rig, where it has it.
+struct SidePair {
+  const Side *a = nullptr, *b = nullptr;
+};
+void fill(Sum& sum, const SidePair& sides, const Both<const Answers*>& answers, const Both<const Ears*>& ears,
+          std::span<const double> hz) {
+  const auto lay_over = [&](const listen::Ear* of_a, const listen::Ear* of_b, std::optional<std::vector<double>>& a_db,
+                            std::optional<std::vector<double>>& b_db, std::optional<Apart>& apart) {
+    if (sides.a != nullptr) a_db = decibels(SideSum(*sides.a, *answers.a, of_a).kept(hz));
+    if (sides.b != nullptr) b_db = decibels(SideSum(*sides.b, *answers.b, of_b).kept(hz));
+    if (!a_db || !b_db) return;
+    const SideSum a(*sides.a, *answers.a, of_a), b(*sides.b, *answers.b, of_b);
+    apart = furthest(
+        hz, *a_db, *b_db, kJudged_db, [&](std::span<const double> at) { return a.anew(at); },
+        [&](std::span<const double> at) { return b.anew(at); });
+  };
+  lay_over(nullptr, nullptr, sum.a_db, sum.b_db, sum.response);
+  const listen::Ear *ear_a = nullptr, *ear_b = nullptr;
+  for (const auto& [side, of, ear] : {std::tuple(sides.a, ears.a, &ear_a), std::tuple(sides.b, ears.b, &ear_b)}) {
+    if (side == nullptr) continue;
+    if (of->ears[side->part]) *ear = &*of->ears[side->part];
+    if (sum.not_heard.empty()) sum.not_heard = of->why_not[side->part];
+  }
+  if (!sum.not_heard.empty()) return;
+  const listen::Ear& either = ear_a != nullptr ? *ear_a : *ear_b;
+  if (ear_a != nullptr && ear_b != nullptr && ear_a->measured() != ear_b->measured()) {
+    sum.not_heard =
+        "one rig has measured responses for all its ways, the other sensitivities: their levels have no common "
+        "reference";
+    return;
+  }
+  sum.heard_in_pascals = !either.measured();
+  lay_over(ear_a, ear_b, sum.a_heard_db, sum.b_heard_db, sum.heard);
+  // A sine's RMS at the level that is given; where it is measured, the unit is the microphone's own.
+  const double over_db =
+      kHeardAt_dbfs - (sum.heard_in_pascals ? proof::finite_db(listen::kReference_pa * std::sqrt(2.0)) : 0.0);
+  for (auto* heard : {&sum.a_heard_db, &sum.b_heard_db})
+    if (*heard)
+      for (double& db : **heard) db += over_db;
 }
 
-std::vector<Sum> sums_of(const Both<const Candidate*>& rigs, const Both<const Answers*>& answers, const Ears& ears,
+std::vector<Sum> sums_of(const Both<const Candidate*>& rigs, const Both<const Answers*>& answers,
                          std::span<const double> hz) {
-  const std::vector<proof::Side> sides_a = proof::sides_of(rigs.a->rig, rigs.a->unlimited),
-                                 sides_b = proof::sides_of(rigs.b->rig, rigs.b->unlimited);
+  const std::vector<Side> sides_a = sides_of(*rigs.a), sides_b = sides_of(*rigs.b);
+  const Ears ears_a(*rigs.a), ears_b(*rigs.b);
+  const auto find = [](const std::vector<Side>& sides, const Side& wanted) -> const Side* {
+    for (const Side& side : sides)
+      if (side.loudspeaker == wanted.loudspeaker && side.feed == wanted.feed) return &side;
+    return nullptr;
+  };
   std::vector<Sum> sums;
-  for (const auto* sides : {&sides_a, &sides_b})
-    for (const proof::Side& side : *sides)
-      if (std::ranges::find(sums, side.feed, &Sum::feed) == sums.end())
-        sums.push_back({.feed = side.feed,
-                        .a_db = {},
-                        .b_db = {},
-                        .response = {},
-                        .a_heard_db = {},
-                        .b_heard_db = {},
-                        .heard = {}});
-  for (Sum& sum : sums) {
-    const auto side_a = std::ranges::find(sides_a, sum.feed, &proof::Side::feed),
-               side_b = std::ranges::find(sides_b, sum.feed, &proof::Side::feed);
-    const auto each = [&](const listen::Ear* ear_a, const listen::Ear* ear_b, std::optional<std::vector<double>>& a_db,
-                          std::optional<std::vector<double>>& b_db, std::optional<Apart>& apart) {
-      if (side_a != sides_a.end()) a_db = decibels(SideSum(*side_a, *answers.a, ear_a).kept(hz));
-      if (side_b != sides_b.end()) b_db = decibels(SideSum(*side_b, *answers.b, ear_b).kept(hz));
-      if (!a_db || !b_db) return;
-      const SideSum a(*side_a, *answers.a, ear_a), b(*side_b, *answers.b, ear_b);
-      apart = furthest(
-          hz, *a_db, *b_db, kJudged_db, [&](std::span<const double> at) { return a.anew(at); },
-          [&](std::span<const double> at) { return b.anew(at); });
-    };
-    each(nullptr, nullptr, sum.a_db, sum.b_db, sum.response);
-    if (!ears.a) continue;
-    each(&*ears.a, &*ears.b, sum.a_heard_db, sum.b_heard_db, sum.heard);
-    // A sine's RMS at the level that is given; where it is measured, the unit is the microphone's own.
-    const double over_db =
-        kHeardAt_dbfs - (ears.a->measured() ? 0.0 : proof::finite_db(listen::kReference_pa * std::sqrt(2.0)));
-    for (auto* heard : {&sum.a_heard_db, &sum.b_heard_db})
-      if (*heard)
-        for (double& db : **heard) db += over_db;
-  }
+  const auto add_sum = [&](const Side& side, const SidePair& pair) {
+    Sum& sum = sums.emplace_back();
+    sum.loudspeaker = side.loudspeaker;
+    sum.feed = side.feed;
+    fill(sum, pair, answers, {&ears_a, &ears_b}, hz);
+  };
+  for (const Side& side : sides_a) add_sum(side, {&side, find(sides_b, side)});
+  for (const Side& side : sides_b)
+    if (find(sides_a, side) == nullptr) add_sum(side, {nullptr, &side});
   return sums;
 }
 
@@ -282,13 +328,28 @@ Cost cost_of(const Candidate& candidate, const firmware::Part* part) {
   return cost;
 }
 
+/// What responses are of: an output that is muted answers as it will when it is heard again.
+CompiledRig linear_path_of(const rig::Rig& rig, const std::optional<rig::Venue>& venue) {
+  std::optional<rig::Venue> heard_venue;
+  if (venue) heard_venue = proof::heard(*venue);
+  return compile(proof::heard(rig), heard_venue ? &*heard_venue : nullptr, Bypass::limits);
+}
+
 }  // namespace
+
+std::string Comparison::not_heard() const {
+  std::vector<std::string> reasons;
+  for (const Sum& sum : sums)
+    if (!sum.not_heard.empty() && std::ranges::find(reasons, sum.not_heard) == reasons.end())
+      reasons.push_back(sum.not_heard);
+  return fmt::format("{}", fmt::join(reasons, ". "));
+}
 
 Candidate::Candidate(rig::Rig of, std::optional<rig::Venue> tonight)
     : rig(std::move(of)),
       venue(std::move(tonight)),
       compiled(compile(rig, venue ? &*venue : nullptr)),
-      unlimited(compile(rig, venue ? &*venue : nullptr, Bypass::limits)) {}
+      unlimited(linear_path_of(rig, venue)) {}
 
 Comparison comparison_of(const Candidate& a, const Candidate& b, const Settings& settings) {
   for (const std::filesystem::path& file : settings.programmes)
@@ -301,10 +362,7 @@ Comparison comparison_of(const Candidate& a, const Candidate& b, const Settings&
   const Both<const Candidate*> rigs{&a, &b};
   const Both<const Answers*> answers{&answers_a, &answers_b};
   for (const std::string& name : names_of(a, b)) comparison.outputs.push_back(output_of(name, rigs, answers, hz));
-  Ears ears = ears_of(a, b);
-  comparison.sums = sums_of(rigs, answers, ears, hz);
-  comparison.heard_in_pascals = ears.a && !ears.a->measured();
-  comparison.not_heard = std::move(ears.why_not);
+  comparison.sums = sums_of(rigs, answers, hz);
   comparison.programmes = programmes_of(rigs, comparison.outputs, settings);
   if (settings.with_cost) comparison.cost = {cost_of(a, settings.part), cost_of(b, settings.part)};
   comparison.warnings = {of_one_alone(a.compiled.warnings, b.compiled.warnings),

@@ -1,7 +1,7 @@
 #pragma once
 /// Two candidates side by side: what they do unlike one another, in figures.
 /// Claim    a rig beside itself differs in nothing: every difference is 0 exactly. Responses are measured on the chain
-///          that runs, limiters left out, all feeds driven alike, the venue included; each greatest difference is looked
+///          that runs, limiters and mutes left out, all feeds driven alike, the venue included; each greatest difference is looked
 ///          for at 96 frequencies an octave and at every frequency that either file names, and then between these.
 /// Judged   from 20 Hz to 20 kHz, where either of the two is within 60 dB of its own loudest: what lies lower is heard
 ///          beside nothing. A level counts as no lower than 100 dB below its loudest, so that a notch is a number. Apart
@@ -31,7 +31,7 @@ struct Candidate {
   Candidate(rig::Rig rig, std::optional<rig::Venue> venue);
   rig::Rig rig;
   std::optional<rig::Venue> venue;
-  CompiledRig compiled, unlimited;
+  CompiledRig compiled, unlimited;  ///< as it runs; with neither limiters nor mutes
 };
 
 /// Where two responses are the furthest apart.
@@ -64,13 +64,15 @@ struct Output {
   std::optional<Apart> response, at_work;
   double tone_hz = 0;  ///< of the distortion: the higher of the two low edges, so that both play it
 };
-/// The ways of one feed together.
+/// The ways of one loudspeaker together, for one feed; those that are muted left out.
 struct Sum {
-  std::string feed;
+  std::string loudspeaker, feed;                  ///< loudspeaker: empty in the plain form
   std::optional<std::vector<double>> a_db, b_db;  ///< as the controller makes them
   std::optional<Apart> response;
   std::optional<std::vector<double>> a_heard_db, b_heard_db;  ///< at 1 m, dB SPL or as measured
   std::optional<Apart> heard;
+  bool heard_in_pascals = false;  ///< of both; else both as measured
+  std::string not_heard;          ///< why it is not given as heard; empty where it is
 };
 struct Programme {
   std::filesystem::path file;
@@ -90,12 +92,12 @@ struct Comparison {
   std::vector<double> frequency_hz;
   std::vector<Output> outputs;
   std::vector<Sum> sums;
-  bool heard_in_pascals = false;  ///< of both; else both as measured
-  std::string not_heard;          ///< why no sum is given as heard; empty where it is
   std::vector<Programme> programmes;
   Both<Cost> cost;
   Both<std::vector<Warning>> warnings;  ///< of `plan`: those that the other has not
   bool same() const { return moved.empty(); }
+  /// Why some sums are not given as heard, each reason once, as sentences; empty where all are.
+  std::string not_heard() const;
 };
 
 struct Settings {

@@ -53,11 +53,12 @@ std::optional<Apart> furthest(std::span<const double> frequency_hz, std::span<co
   constexpr double kSame_db = 0.02;
   const Levels of_a(a_db), of_b(b_db);
   if (!of_a.plays() && !of_b.plays()) return std::nullopt;
-  // Of one that is silent everything counts as 100 dB below the other's loudest.
-  const double floor_a = of_a.plays() ? of_a.loudest : of_b.loudest, floor_b = of_b.plays() ? of_b.loudest : floor_a;
-  const auto apart = [&](double at_a, double at_b) {
-    return std::max(at_b, floor_b - kDeepest_db) - std::max(at_a, floor_a - kDeepest_db);
-  };
+  if (!of_a.plays() || !of_b.plays()) {
+    const std::span<const double> heard = of_a.plays() ? a_db : b_db;
+    const auto loudest = static_cast<std::size_t>(std::ranges::max_element(heard) - heard.begin());
+    return Apart{of_b.plays() ? kDeepest_db : -kDeepest_db, frequency_hz[loudest], true};
+  }
+  const auto apart = [&](double at_a, double at_b) { return of_b.counted(at_b) - of_a.counted(at_a); };
   Apart found;
   std::size_t at = frequency_hz.size();
   double least = std::numeric_limits<double>::infinity(), most = -least;
@@ -95,11 +96,17 @@ std::vector<double> frequencies_for(const Candidate& a, const Candidate& b) {
   std::vector<double> hz = analysis::log_frequencies(kFrom_hz, to, kPerOctave);
   hz.push_back(to);
   for (const Candidate* one : {&a, &b}) {
-    add_bands(hz, one->rig.system_eq);
-    for (const rig::Way& way : one->rig.ways) add_bands(hz, way.eq);
+    for (const rig::Rig& part : one->rig.parts()) {
+      add_bands(hz, part.system_eq);
+      for (const rig::Way& way : part.ways) {
+        add_bands(hz, way.eq);
+        for (const auto& [feed, own] : way.output) add_bands(hz, own.eq);
+      }
+    }
     if (!one->venue) continue;
     add_bands(hz, one->venue->all.eq);
     for (const auto& [feed, layer] : one->venue->feed) add_bands(hz, layer.eq);
+    for (const auto& [loudspeaker, layer] : one->venue->loudspeaker) add_bands(hz, layer.eq);
   }
   std::erase_if(hz, [&](double at) { return at < kFrom_hz || at > to; });
   std::ranges::sort(hz);

@@ -9,7 +9,7 @@
 namespace rackproof::compare {
 
 const char* const kHowJudged =
-    "Each is measured on the chain, limiters left out, all feeds driven alike, and judged from 20 Hz to 20 kHz where "
+    "Each is measured on the chain, limiters and mutes left out, all feeds driven alike, and judged from 20 Hz to 20 kHz where "
     "either of the two is within 60 dB of its loudest; \"at work\" is where either is within 12 dB of it. A level counts "
     "as no lower than 100 dB below its loudest.";
 const char* const kLowTone =
@@ -21,11 +21,12 @@ const char* const kCostOnce =
 
 std::string apart_text(const std::optional<Apart>& apart) {
   if (!apart) return "nothing plays";
+  if (apart->everywhere && std::abs(apart->db) >= kDeepest_db) return apart->db < 0 ? "silent in b" : "silent in a";
   const double rounded = std::round(100 * apart->db) / 100;
   return rounded == 0 ? (apart->db == 0 ? "0 dB" : "< 0.01 dB") : fmt::format("{:+.2f} dB", rounded);
 }
 std::string place_text(const std::optional<Apart>& apart) {
-  if (!apart || std::abs(apart->db) < 0.005) return "";
+  if (!apart || std::abs(apart->db) < 0.005 || (apart->everywhere && std::abs(apart->db) >= kDeepest_db)) return "";
   return apart->everywhere ? "everywhere" : proof::hertz_text(apart->at_hz);
 }
 std::optional<double> decibels_between(std::optional<double> a, std::optional<double> b) {
@@ -50,6 +51,17 @@ Levels levels_of(const Candidate& candidate, const std::optional<Figures>& figur
   return levels;
 }
 
-std::string name_of(const Sum& sum) { return sum.feed == "sum" ? "sum" : "sum of " + sum.feed; }
+std::string name_of(const Sum& sum) {
+  const std::string of = sum.feed == "sum" ? "sum" : "sum of " + sum.feed;
+  return sum.loudspeaker.empty() ? of : sum.loudspeaker + ", " + of;
+}
+std::string name_of(const Candidate& a, const Candidate& b, const Output& output) {
+  const auto muted = [](const Candidate& one, const std::optional<Figures>& figures) {
+    return figures && one.compiled.outputs[figures->index].muted;
+  };
+  const bool in_a = muted(a, output.a), in_b = muted(b, output.b);
+  if (!in_a && !in_b) return output.name;
+  return output.name + (in_a && in_b ? " (muted)" : in_a ? " (muted in a)" : " (muted in b)");
+}
 
 }  // namespace rackproof::compare

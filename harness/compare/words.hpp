@@ -8,9 +8,9 @@
 
 namespace rackproof::compare {
 
-/// `+3.00 dB`, `0 dB`; `nothing plays` where neither does.
+/// `+3.00 dB`, `0 dB`; `silent in b` where only a plays, `nothing plays` where neither does.
 std::string apart_text(const std::optional<Apart>& apart);
-/// `1 kHz`, `everywhere`, or nothing where they are the same.
+/// `1 kHz`, `everywhere`, or nothing where they are the same or one is silent.
 std::string place_text(const std::optional<Apart>& apart);
 /// Of two levels or voltages, b against a in dB; nothing where either is missing.
 std::optional<double> decibels_between(std::optional<double> a, std::optional<double> b);
@@ -29,7 +29,9 @@ struct Levels {
 };
 Levels levels_of(const Candidate& candidate, const std::optional<Figures>& figures);
 
-/// The one feed's or the mono rig's sum: `sum of left`, `sum`.
+/// The one feed's or the mono rig's sum: `sum of left`, `sum`; of one of several loudspeakers `main, sum of left`.
 std::string name_of(const Sum& sum);
+/// With where it is muted: `fill.box (muted in b)`.
+std::string name_of(const Candidate& a, const Candidate& b, const Output& output);
 
 }  // namespace rackproof::compare

@@ -21,25 +21,28 @@ inline constexpr double kReference_pa = 20e-6;
 
 class Ear {
  public:
-  /// `compiled` must outlive it. Throws InputError that names the missing key where neither every driver has its
-  /// `sensitivity` nor every way a `response`; and as `way_responses` does.
-  Ear(const rig::Rig& rig, const CompiledRig& compiled);
+  /// In front of one loudspeaker of the rig: `part` is its place in Rig::parts(). Throws InputError that names the
+  /// missing key where neither every driver has its `sensitivity` nor every way a `response`; and as `way_responses`
+  /// does.
+  Ear(const rig::Rig& rig, const CompiledRig& compiled, std::size_t part = 0);
 
   /// Pascals at the listener for a sample of 1.0 at `output` (an index into CompiledRig::outputs): a phasor at this
-  /// frequency. Where `measured()`, in the unit of the responses.
+  /// frequency. Where `measured()`, in the unit of the responses. Nothing of an output of another loudspeaker.
   std::complex<double> at(std::size_t output, double frequency_hz) const;
   bool measured() const { return responses_.has_value(); }
   /// The parts of the model, where it is not measured.
   double pascals(std::size_t output) const { return outputs_[output].pascals; }
   double depth_s(std::size_t output) const { return outputs_[output].depth_s; }
-  /// The measured response of an output's way; null where it is not measured.
+  /// The measured response of an output's way; null where it is not measured, or of another loudspeaker.
   const proof::WayResponse* response(std::size_t output) const;
-  /// Ways whose `depth` is not given, so that it counts as 0; none where it is measured or where there is one way.
+  /// Keys of the ways' depths that are not given, so that they count as 0; none where it is measured or where there is
+  /// one way.
   const std::vector<std::string>& without_depth() const { return without_depth_; }
 
  private:
   struct Output {
     std::size_t way = 0;
+    bool heard = false;
     double pascals = 0, depth_s = 0;
   };
   std::vector<Output> outputs_;

@@ -82,7 +82,16 @@ std::size_t hop_for(std::size_t length) { return std::max(kLeastHop, length); }
 std::vector<Filter> filters_of(const Ear& ear, std::size_t outputs, double rate_hz) {
   std::vector<Filter> filters;
   if (ear.measured()) {
-    for (std::size_t o = 0; o < outputs; ++o) filters.push_back(from_response(*ear.response(o), rate_hz));
+    std::size_t length = 0, zero = 0;
+    for (std::size_t o = 0; o < outputs; ++o) {
+      const proof::WayResponse* const response = ear.response(o);
+      filters.push_back(response == nullptr ? Filter{} : from_response(*response, rate_hz));
+      if (response == nullptr) continue;
+      length = filters.back().taps.size();
+      zero = filters.back().zero;
+    }
+    for (Filter& filter : filters)  // of other loudspeakers: nothing, at the same length
+      if (filter.taps.empty()) filter = {std::vector<double>(length), zero};
     return filters;
   }
   double latest = 0;
@@ -100,6 +109,7 @@ double worst_db(const Ear& ear, std::span<const Filter> filters, double rate_hz)
   double worst = 0;
   for (std::size_t o = 0; o < filters.size(); ++o) {
     const proof::WayResponse* const response = ear.response(o);
+    if (ear.pascals(o) == 0) continue;  // another loudspeaker's
     const double from = response == nullptr ? 20.0 : std::max(10.0, response->from_hz());
     const double to = std::min(kOfRate * rate_hz, response == nullptr ? 20e3 : response->to_hz());
     if (!(from < to)) continue;

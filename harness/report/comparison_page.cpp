@@ -77,7 +77,7 @@ std::vector<Drawn> sums_drawn(const Comparison& comparison) {
     const std::string name = compare::name_of(sum);
     draw(made, {"sum", name, "level, dB", row_of(sum.a_db), row_of(sum.b_db), sum.response});
     if (sum.a_heard_db || sum.b_heard_db)
-      draw(heard, {"heard", name, comparison.heard_in_pascals ? "level, dB SPL" : "level, dB", row_of(sum.a_heard_db),
+      draw(heard, {"heard", name, sum.heard_in_pascals ? "level, dB SPL" : "level, dB", row_of(sum.a_heard_db),
                    row_of(sum.b_heard_db), sum.heard});
   }
   for (Drawn& one : made) one.title += ", electrical";
@@ -142,10 +142,12 @@ std::string figures_of(const std::vector<Drawn>& drawn) {
       words = "The two are the same.";
     } else {
       const std::string far = number(std::abs(one.apart->db), 2) + "\u00a0dB";
+      const bool silent = one.apart->everywhere && std::abs(one.apart->db) >= compare::kDeepest_db;
       const char* way = one.apart->db > 0 ? "above" : "below";
-      words = one.apart->everywhere ? fmt::format("b lies {} {} a everywhere.", far, way)
-                                    : fmt::format("b lies {} {} a at {}, where the two are the furthest apart.", far,
-                                                  way, hertz(one.apart->at_hz));
+      words = silent                  ? fmt::format("It is {}.", compare::apart_text(one.apart))
+              : one.apart->everywhere ? fmt::format("b lies {} {} a everywhere.", far, way)
+                                      : fmt::format("b lies {} {} a at {}, where the two are the furthest apart.", far,
+                                                    way, hertz(one.apart->at_hz));
     }
     body += figure_of(one.plot, one.title, words);
   }
@@ -184,12 +186,16 @@ std::string responses_of(const Comparison& comparison, const std::vector<Drawn>&
 
 std::string sums_of(const Comparison& comparison, const std::vector<Drawn>& drawn) {
   std::string body = "<p>What the outputs of one feed add up to. ";
-  body += comparison.not_heard.empty()
-              ? std::string(
-                    "As it is heard: at 1 m in front, through amplifiers, drivers and depths, for a sine at −30 "
-                    "dBFS at the input, limiters left out.") +
-                    (comparison.heard_in_pascals ? "" : " The measured responses have no level of their own.")
-              : "As it is heard is not given: " + sentence(comparison.not_heard) + ".";
+  const auto heard = [](const compare::Sum& sum) { return sum.a_heard_db || sum.b_heard_db; };
+  if (std::ranges::any_of(comparison.sums, heard))
+    body +=
+        "As it is heard: at 1 m in front, through amplifiers, drivers and depths, for a sine at −30 dBFS at the "
+        "input, limiters left out. ";
+  if (std::ranges::any_of(comparison.sums,
+                          [&](const compare::Sum& sum) { return heard(sum) && !sum.heard_in_pascals; }))
+    body += "Measured responses have no level of their own. ";
+  if (const std::string why = comparison.not_heard(); !why.empty())
+    body += "Not everything is given as it is heard: " + sentence(why) + ".";
   return body + "</p>\n" + figures_of(drawn);
 }
 
@@ -200,13 +206,14 @@ std::string levels_of(const Candidate& a, const Candidate& b, const Comparison& 
     const auto apart = [](std::optional<double> p, std::optional<double> q) {
       return signed_number(compare::decibels_between(p, q), 2);
     };
-    thresholds.push_back({bdi(output.name), shown(x.limit_volts_peak, 1), shown(y.limit_volts_peak, 1),
+    const std::string name = bdi(compare::name_of(a, b, output));
+    thresholds.push_back({name, shown(x.limit_volts_peak, 1), shown(y.limit_volts_peak, 1),
                           apart(x.limit_volts_peak, y.limit_volts_peak), with_default(x.limited_by, "–"),
                           with_default(y.limited_by, "–"), shown(x.thermal_volts_rms, 1), shown(y.thermal_volts_rms, 1),
                           apart(x.thermal_volts_rms, y.thermal_volts_rms)});
-    others.push_back({bdi(output.name), shown(x.gain_db, 2), shown(y.gain_db, 2), shown(x.delay_ms, 3),
-                      shown(y.delay_ms, 3), shown(x.level_at_1m_db, 1), shown(y.level_at_1m_db, 1),
-                      hertz(output.tone_hz), shown(x.distortion_db, 1), shown(y.distortion_db, 1)});
+    others.push_back({name, shown(x.gain_db, 2), shown(y.gain_db, 2), shown(x.delay_ms, 3), shown(y.delay_ms, 3),
+                      shown(x.level_at_1m_db, 1), shown(y.level_at_1m_db, 1), hertz(output.tone_hz),
+                      shown(x.distortion_db, 1), shown(y.distortion_db, 1)});
   }
   const std::string limit = "peak limit, V peak", by = "limited by", power = "power limit, V RMS", gain = "gain, dB",
                     delay = "delay, ms", level = "at the limit, dB at 1 m", tone = "low tone, distortion dB";

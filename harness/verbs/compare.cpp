@@ -88,9 +88,10 @@ std::string responses_text(const Comparison& comparison, std::size_t width) {
                  or_dash(compare::place_text(sum.heard)), "-", "-"});
   }
   std::string text = "Responses\n" + table.text(width) + wrapped(compare::kHowJudged, width);
-  text += comparison.not_heard.empty()
-              ? wrapped("Heard: at 1 m in front of the boxes, through amplifiers, drivers and depths.", width)
-              : wrapped("As it is heard is not given: " + comparison.not_heard, width);
+  if (std::ranges::any_of(comparison.sums, [](const compare::Sum& sum) { return sum.heard.has_value(); }))
+    text += wrapped("Heard: at 1 m in front of the boxes, through amplifiers, drivers and depths.", width);
+  if (const std::string why = comparison.not_heard(); !why.empty())
+    text += wrapped("Not everything is given as it is heard: " + why, width);
   return text;
 }
 
@@ -114,11 +115,12 @@ std::string levels_text(const Candidate& a, const Candidate& b, const Comparison
                 {"b"}});
   for (const compare::Output& output : comparison.outputs) {
     const compare::Levels x = compare::levels_of(a, output.a), y = compare::levels_of(b, output.b);
-    thresholds.row({output.name, shown(x.limit_volts_peak, 1), shown(y.limit_volts_peak, 1),
+    const std::string name = compare::name_of(a, b, output);
+    thresholds.row({name, shown(x.limit_volts_peak, 1), shown(y.limit_volts_peak, 1),
                     change_db(x.limit_volts_peak, y.limit_volts_peak), or_dash(x.limited_by), or_dash(y.limited_by),
                     shown(x.thermal_volts_rms, 1), shown(y.thermal_volts_rms, 1),
                     change_db(x.thermal_volts_rms, y.thermal_volts_rms)});
-    others.row({output.name, shown(x.delay_ms, 3), shown(y.delay_ms, 3), shown(x.level_at_1m_db, 1),
+    others.row({name, shown(x.delay_ms, 3), shown(y.delay_ms, 3), shown(x.level_at_1m_db, 1),
                 shown(y.level_at_1m_db, 1), fmt::format("{:.4g} Hz", output.tone_hz), shown(x.distortion_db, 1),
                 shown(y.distortion_db, 1)});
   }
@@ -245,6 +247,7 @@ Json json_of(const Candidate& candidate, const std::optional<compare::Figures>& 
             {"delay_samples", plan.delay_samples},
             {"delay_ms", 1e3 * plan.delay_s},
             {"polarity", plan.polarity},
+            {"muted", plan.muted},
             {"level_at_1m_db", or_null(plan.level_at_1m_db)},
             {"distortion_db", or_null(figures->distortion_db)}};
   add_playing(json, figures->playing);
@@ -289,7 +292,10 @@ Json document_of(const CompareArguments& arguments, const Candidate& a, const Ca
     json["distortion_at_hz"] = output.tone_hz;
   }
   for (const compare::Sum& sum : comparison.sums) {
-    Json& json = sums.emplace_back(Json{{"feed", sum.feed}, {"a", sum.a_db.has_value()}, {"b", sum.b_db.has_value()}});
+    Json& json = sums.emplace_back(
+        Json{{"loudspeaker", sum.loudspeaker.empty() ? Json(nullptr) : Json(sum.loudspeaker)}, {"feed", sum.feed}});
+    json["a"] = sum.a_db.has_value();
+    json["b"] = sum.b_db.has_value();
     add_apart(json, "response_max_db", "response_at_hz", sum.response);
     add_apart(json, "heard_max_db", "heard_at_hz", sum.heard);
   }
@@ -303,6 +309,7 @@ Json document_of(const CompareArguments& arguments, const Candidate& a, const Ca
     programmes.push_back(
         {{"file", programme.file.string()}, {"seconds", programme.seconds}, {"outputs", std::move(each)}});
   }
+  const std::string not_heard = comparison.not_heard();
   const auto notes = [](const std::vector<Warning>& warnings) {
     Json list = Json::array();
     for (const Warning& warning : warnings) list.push_back({{"code", warning.code}, {"text", warning.text}});
@@ -320,7 +327,7 @@ Json document_of(const CompareArguments& arguments, const Candidate& a, const Ca
           {"at_work_within_db", compare::kAtWork_db},
           {"outputs", std::move(outputs)},
           {"sums", std::move(sums)},
-          {"not_heard", comparison.not_heard.empty() ? Json(nullptr) : Json(comparison.not_heard)},
+          {"not_heard", not_heard.empty() ? Json(nullptr) : Json(not_heard)},
           {"programmes", std::move(programmes)},
           {"cost",
            {{"a", cost_json(comparison.cost.a)},

@@ -71,28 +71,48 @@ std::vector<std::size_t> feeds_chosen(const rig::Rig& rig, const std::string& ty
   return chosen;
 }
 
-ListenModel model_of(const rig::Rig& rig, const CompiledRig& compiled, const std::string& feeds) {
-  const listen::Ear ear(rig, compiled);
+/// Its place in Rig::parts().
+std::size_t loudspeaker_chosen(const rig::Rig& rig, const std::string& typed) {
+  std::vector<std::string> names;
+  for (const rig::Rig& part : rig.loudspeakers) names.push_back(part.loudspeaker);
+  if (names.empty() && !typed.empty())
+    throw InputError(fmt::format("--listen-loudspeaker: read {}; {} has no [[loudspeaker]]: right would be nothing",
+                                 typed, rig.file.string()));
+  if (names.size() < 2 && typed.empty()) return 0;
+  if (typed.empty())
+    throw InputError(
+        fmt::format("--listen: {} has {} loudspeakers ({}), and a listener stands in front of one; right "
+                    "would be one of them, as in --listen-loudspeaker {}",
+                    rig.file.string(), names.size(), fmt::join(names, ", "), names[0]));
+  const auto found = std::ranges::find(names, typed);
+  if (found == names.end())
+    throw InputError(
+        fmt::format("--listen-loudspeaker: read {}; right would be one of {}", typed, fmt::join(names, ", ")));
+  return static_cast<std::size_t>(found - names.begin());
+}
+
+ListenModel model_of(const rig::Rig& rig, const CompiledRig& compiled, const std::string& feeds,
+                     const std::string& loudspeaker) {
+  const std::size_t part = loudspeaker_chosen(rig, loudspeaker);
+  const listen::Ear ear(rig, compiled, part);
   const double rate_hz = rig.controller.sample_rate_hz;
   ListenModel model{.filters = listen::filters_of(ear, compiled.outputs.size(), rate_hz),
                     .routes = {},
                     .feeds = {},
+                    .loudspeaker = rig.parts()[part].loudspeaker,
                     .measured = ear.measured(),
                     .warnings = {}};
   const std::vector<std::size_t> chosen = feeds_chosen(rig, feeds);
   for (const std::size_t feed : chosen) model.feeds.push_back(rig.feeds[feed].name);
-  const auto hears = [](const OutputPlan& plan, std::size_t feed) {
-    return plan.source == dsp::kMeanOfFeeds || plan.source == static_cast<int>(feed);
-  };
+  const auto hears = [part](const OutputPlan& plan, std::size_t feed) { return plan.part == part && plan.hears(feed); };
   for (const OutputPlan& plan : compiled.outputs)
     model.routes.push_back({hears(plan, chosen.front()), hears(plan, chosen.back())});
   if (!ear.without_depth().empty())
     model.warnings.push_back(
         {"depth-unsaid",
-         fmt::format("--listen: the depth of {} is not given and counts as 0: where ways meet, the sum may be another. "
-                     "Set {}",
-                     fmt::join(ear.without_depth(), ", "),
-                     fmt::format("way.{}.depth", fmt::join(ear.without_depth(), ".depth, way.")))});
+         fmt::format("--listen: {} {} not given and count{} as 0: where ways meet, the sum may be another",
+                     fmt::join(ear.without_depth(), ", "), ear.without_depth().size() == 1 ? "is" : "are",
+                     ear.without_depth().size() == 1 ? "s" : "")});
   if (const double worst = listen::worst_db(ear, model.filters, rate_hz); worst > kWorstFilter_db)
     model.warnings.push_back(
         {"listen-inexact",
@@ -121,6 +141,9 @@ void ListenOptions::add_to(CLI::App& verb) {
       .type_name("LUFS");
   add_option(verb, "--listen-feeds", feeds, "The feeds on the left and on the right, as in left,right")
       .type_name("NAMES");
+  add_option(verb, "--listen-loudspeaker", loudspeaker,
+             "The loudspeaker in front of which it is, where there are several")
+      .type_name("NAME");
 }
 
 ListenJob ListenOptions::job(const rig::Rig& rig, const CompiledRig& compiled, const fs::path& folder,
@@ -148,7 +171,7 @@ ListenJob ListenOptions::job(const rig::Rig& rig, const CompiledRig& compiled, c
   const auto whole = [](const fs::path& name) { return fs::weakly_canonical(fs::absolute(name)); };
   if (!above.empty() && files::entry_at(above) != files::Entry::folder && whole(above) != whole(folder))
     throw InputError(fmt::format("--listen: read {}; there is no folder {}", place.string(), above.string()));
-  job.model = std::make_shared<const ListenModel>(model_of(rig, compiled, feeds));
+  job.model = std::make_shared<const ListenModel>(model_of(rig, compiled, feeds, loudspeaker));
   return job;
 }
 
@@ -235,7 +258,8 @@ std::string listen_text(const Listened& listened, const ListenModel& model, std:
   const std::string sides = model.feeds.size() == 1 ? fmt::format("feed {} on both sides", model.feeds[0])
                                                     : fmt::format("feed {} on the left, feed {} on the right",
                                                                   model.feeds[0], model.feeds[1]);
-  std::string text = fmt::format("To listen to: {}, {}", listened.place.string(), sides);
+  std::string text = fmt::format("To listen to: {}, {}{}", listened.place.string(),
+                                 model.loudspeaker.empty() ? "" : "loudspeaker " + model.loudspeaker + ", ", sides);
   if (!(listened.true_peak > 0)) return wrapped(text + "; it is silent.", width);
   text += fmt::format("; gain {:.2f} dB", listened.gain_db);
   if (listened.full_scale_db_spl)
@@ -272,6 +296,7 @@ Json listen_json(const Listened& listened, const ListenModel& model) {
   }
   return {{"file", listened.place.string()},
           {"frames", listened.frames},
+          {"loudspeaker", model.loudspeaker.empty() ? Json(nullptr) : Json(model.loudspeaker)},
           {"from", model.measured ? "responses" : "sensitivities"},
           {"gain_db", listened.gain_db},
           {"full_scale_db_spl", or_null(listened.full_scale_db_spl)},

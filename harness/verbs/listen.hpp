@@ -29,6 +29,7 @@ struct ListenModel {
   std::vector<listen::Filter> filters;
   std::vector<listen::Route> routes;
   std::vector<std::string> feeds;  ///< names: left, right; one for both
+  std::string loudspeaker;         ///< of several, the one that is listened to
   bool measured = false;           ///< then no pascals
   std::vector<Warning> warnings;
 };
@@ -55,7 +56,7 @@ struct Listened {
 /// The options of the verb, and what they mean for a rig.
 struct ListenOptions {
   std::filesystem::path place;
-  std::string gain, loudness, feeds;
+  std::string gain, loudness, feeds, loudspeaker;
   void add_to(CLI::App& verb);
   explicit operator bool() const { return !place.empty(); }
   /// Throws InputError for options that contradict each other, a rig that cannot be listened to, a folder that is not

@@ -160,8 +160,8 @@ TEST(Comparison, WhatIsHeardTakesAmplifiersAndDriversIn) {
   };
   const Two two([](rig::Rig& rig) { rig.amplifiers[1].gain_db = 28; }, sheets);
   const Comparison found = two.compared();
-  EXPECT_TRUE(found.heard_in_pascals);
-  EXPECT_EQ(found.not_heard, "");
+  EXPECT_TRUE(found.sums[0].heard_in_pascals);
+  EXPECT_EQ(found.not_heard(), "");
   EXPECT_EQ(found.sums[0].response->db, 0);       // the controller makes the same of both
   EXPECT_NEAR(found.sums[0].heard->db, 2, 0.01);  // 28 dB after 26
   EXPECT_GT(found.sums[0].heard->at_hz, 3000);
@@ -173,7 +173,7 @@ TEST(Comparison, WhatIsHeardTakesAmplifiersAndDriversIn) {
 
   const Comparison blind = Two([](rig::Rig& rig) { rig.drivers[1].sensitivity_db.reset(); }, sheets).compared();
   EXPECT_FALSE(blind.sums[0].heard.has_value());
-  EXPECT_THAT(blind.not_heard, HasSubstr("driver.horn.sensitivity"));
+  EXPECT_THAT(blind.not_heard(), HasSubstr("driver.horn.sensitivity"));
 }
 
 TEST(Comparison, DistortionIsThatOfTheWholeChain) {

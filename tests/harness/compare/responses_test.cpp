@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "harness/analysis/bands.hpp"
+#include "harness/compare/words.hpp"
 
 namespace rackproof::compare {
 namespace {
@@ -55,6 +56,10 @@ TEST(FurthestApart, SilenceIsANumberAndOnBothSidesNone) {
   EXPECT_NEAR(apart(kFlat, silent)->db, -kDeepest_db, 1e-9);
   EXPECT_NEAR(apart(silent, kFlat)->db, kDeepest_db, 1e-9);
   EXPECT_FALSE(apart(silent, silent).has_value());
+  EXPECT_EQ(apart_text(apart(kFlat, silent)), "silent in b");
+  EXPECT_EQ(apart_text(apart(silent, kFlat)), "silent in a");
+  EXPECT_EQ(place_text(apart(kFlat, silent)), "");
+  EXPECT_EQ(apart_text(apart(silent, silent)), "nothing plays");
   const auto down = [](double) { return -2.0; };
   EXPECT_TRUE(apart(kFlat, down)->everywhere);
   EXPECT_NEAR(apart(kFlat, down)->db, -2, 1e-9);

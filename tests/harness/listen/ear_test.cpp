@@ -59,7 +59,7 @@ TEST(Ear, OneWattIsAsLoudAsTheSheetSays) {
   const CompiledRig two = compile(rig);
   EXPECT_NEAR(std::abs(Ear(rig, two).at(0, 100)) / std::abs(ear.at(0, 100)), 2, 1e-9);
   rig.ways[1].depth_m.reset();
-  EXPECT_THAT(Ear(rig, two).without_depth(), ElementsAre("high"));
+  EXPECT_THAT(Ear(rig, two).without_depth(), ElementsAre("way.high.depth"));
 }
 
 TEST(Ear, WhatIsMissingIsRefusedUnderItsKey) {

@@ -69,7 +69,7 @@ inline InventedComparison hostile_comparison() {
   for (Sum& sum : two.comparison.sums) sum.feed += proof::kHostile;
   two.comparison.programmes[0].file = proof::kHostile;
   two.comparison.warnings.b = {{proof::kHostile, proof::kHostile}};
-  two.comparison.not_heard = proof::kHostile;
+  two.comparison.sums.back().not_heard = proof::kHostile;
   for (std::string* text : {&two.facts.a_file, &two.facts.b_file, &two.facts.venue_file, &two.facts.machine,
                             &two.facts.part, &two.facts.program})
     *text = proof::kHostile;

@@ -120,6 +120,40 @@ TEST_F(CompareVerb, RecordingsGiveThePromisedKeysAndThePageHoldsThem) {
   EXPECT_EQ(converted.at("programmes").size(), 2u);
 }
 
+TEST_F(CompareVerb, SeveralLoudspeakersAreToldOneByOne) {
+  const std::string square = test::bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml");
+  write("one.toml", square);
+  changed("name = \"fill\"", "name = \"fill\"\nmute = true");
+  std::string text = read("other.toml");
+  const std::string from = "{ type = \"highshelf\", at = \"8 kHz\", gain = \"2 dB\"";
+  ASSERT_NE(text.find(from), std::string::npos);
+  text.replace(text.find(from), from.size(), "{ type = \"highshelf\", at = \"8 kHz\", gain = \"5 dB\"");
+  write("other.toml", text);
+  const json found = document(1);
+  ASSERT_EQ(found.at("outputs").size(), 8u);
+  for (const json& output : found["outputs"]) {
+    const bool fill = output.at("name") == "fill.box";
+    EXPECT_EQ(output.at("b").at("muted"), fill);
+    EXPECT_EQ(output.at("a").at("muted"), false);
+    // A muted output answers as it will when it is heard again: 3 dB more at the top of the shelf.
+    EXPECT_NEAR(output.at("response_max_db").get<double>(), fill ? 3 : 0, fill ? 0.2 : 0) << output.at("name");
+  }
+  // Of each loudspeaker the sums of its own: the mains' two sides, the fills' mix, the delayed pair's two sides.
+  ASSERT_EQ(found.at("sums").size(), 5u);
+  for (const json& sum : found["sums"]) {
+    const bool fill = sum.at("loudspeaker") == "fill";
+    EXPECT_EQ(sum.at("response_max_db"), fill ? 100 : 0) << sum;  // what is muted adds nothing
+    EXPECT_EQ(sum.at("heard_max_db"), fill ? 100 : 0) << sum;
+  }
+  EXPECT_TRUE(found.at("not_heard").is_null());
+  const Result told = run("$R compare one.toml other.toml --report both.html");
+  EXPECT_THAT(told.out,
+              AllOf(HasSubstr("fill.box (muted in b)"), HasSubstr("silent in b"), HasSubstr("main, sum of left")));
+  EXPECT_THAT(read("both.html"), HasSubstr("It is silent in b."));
+  // One side that is 0.5 dB louder by itself is no difference between the rigs; a rig beside itself has none at all.
+  EXPECT_EQ(document(0, "$R compare one.toml one.toml --json").at("verdict"), "same");
+}
+
 TEST_F(CompareVerb, BadInputIsToldAndNothingIsPrinted) {
   EXPECT_EQ(run("$R compare one.toml").status, 2);
   const Result absent = run("$R compare one.toml nowhere.toml --json");

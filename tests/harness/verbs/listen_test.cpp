@@ -148,6 +148,41 @@ TEST_F(Listen, OneFeedIsOnBothSidesAndOfThreeTwoAreChosen) {
   EXPECT_EQ(run("$R render rig.toml in.wav -o out --listen h.wav --listen-feeds left,centre").status, 2);
 }
 
+TEST_F(Listen, AListenerStandsInFrontOfOneLoudspeaker) {
+  write("rig.toml", test::bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml"));
+  const Result none = run("$R render rig.toml in.wav -o out --listen h.wav");
+  EXPECT_EQ(none.status, 2);
+  EXPECT_THAT(none.err,
+              AllOf(HasSubstr("3 loudspeakers (main, fill, delayed)"), HasSubstr("--listen-loudspeaker main")));
+  EXPECT_EQ(run("$R render rig.toml in.wav -o out --listen h.wav --listen-loudspeaker roof").status, 2);
+  EXPECT_THAT(names(), Not(Contains("out")));
+  // A mix of both feeds is on both sides; of one way without a depth what is heard is the output times a factor.
+  rendered("--listen fill.wav --listen-loudspeaker fill");
+  const json delayed = rendered("--listen delayed.wav --listen-loudspeaker delayed");
+  EXPECT_EQ(delayed.at("loudspeaker"), "delayed");
+  const Audio fill = audio("fill.wav"), heard = audio("delayed.wav");
+  const Audio box = audio("out/fill.box.wav"), left = audio("out/delayed.box.left.wav"),
+              right = audio("out/delayed.box.right.wav");
+  const auto peak_at = [](const Audio& of, std::size_t channel, std::size_t channels) {
+    std::size_t at = channel;
+    for (std::size_t n = channel; n < of.interleaved.size(); n += channels)
+      if (std::abs(of.interleaved[n]) > std::abs(of.interleaved[at])) at = n;
+    return at;
+  };
+  const std::size_t n = peak_at(left, 0, 1);
+  const auto factor = static_cast<double>(heard.interleaved[2 * n] / left.interleaved[n]);
+  for (std::size_t k = 0; k < left.interleaved.size(); ++k) {
+    ASSERT_NEAR(heard.interleaved[2 * k], factor * static_cast<double>(left.interleaved[k]), 1e-5) << k;
+    ASSERT_NEAR(heard.interleaved[2 * k + 1], factor * static_cast<double>(right.interleaved[k]), 1e-5) << k;
+  }
+  const std::size_t m = peak_at(box, 0, 1);
+  const auto of_fill = static_cast<double>(fill.interleaved[2 * m] / box.interleaved[m]);
+  for (std::size_t k = 0; k < box.interleaved.size(); ++k) {
+    ASSERT_EQ(fill.interleaved[2 * k], fill.interleaved[2 * k + 1]) << k;
+    ASSERT_NEAR(fill.interleaved[2 * k], of_fill * static_cast<double>(box.interleaved[k]), 1e-5) << k;
+  }
+}
+
 TEST_F(Listen, OfSeveralRecordingsEachFolderGetsOne) {
   test::write_audio(folder() / "short.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, test::noise(6000, 9));
   const Result result = run("$R render rig.toml in.wav short.wav -o many --listen heard.wav --json --quiet");
@@ -187,8 +222,9 @@ TEST_F(Listen, WhatCannotBeIsRefusedAndNothingIsLeft) {
 
 TEST_F(Listen, WhatIsNotSaidOrSilentIsTold) {
   edit("depth = \"14.20845 cm\"", "# depth = \"14.20845 cm\"");
-  EXPECT_THAT(run("$R render rig.toml in.wav -o out --listen h.wav").out,
-              AllOf(HasSubstr("depth-unsaid"), HasSubstr("way.low.depth"), HasSubstr("feed left on the left")));
+  EXPECT_THAT(
+      run("$R render rig.toml in.wav -o out --listen h.wav").out,
+      AllOf(HasSubstr("depth-unsaid"), HasSubstr("way.low.depth is not given"), HasSubstr("feed left on the left")));
   test::write_audio(folder() / "in.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, std::vector<float>(20000));
   const json silent = rendered("--listen h.wav");
   EXPECT_TRUE(silent.at("true_peak_dbtp").is_null());
