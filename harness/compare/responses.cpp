@@ -11,9 +11,9 @@
 namespace rackproof::compare {
 namespace {
 
-/// Levels whose difference is told: a curve's own loudest, and what counts of a level.
-struct Levels {
-  explicit Levels(std::span<const double> db) : loudest(*std::ranges::max_element(db)) {}
+/// Heights whose difference is told: a curve's own loudest, and what counts of a level.
+struct Heights {
+  explicit Heights(std::span<const double> db) : loudest(*std::ranges::max_element(db)) {}
   double loudest;
   bool plays() const { return loudest > -300; }
   bool within(double db, double range_db) const { return plays() && db > loudest - range_db; }
@@ -51,7 +51,7 @@ std::vector<double> decibels(const Response& response) {
 std::optional<Apart> furthest(std::span<const double> frequency_hz, std::span<const double> a_db,
                               std::span<const double> b_db, double within_db, const Heard& a, const Heard& b) {
   constexpr double kSame_db = 0.02;
-  const Levels of_a(a_db), of_b(b_db);
+  const Heights of_a(a_db), of_b(b_db);
   if (!of_a.plays() && !of_b.plays()) return std::nullopt;
   if (!of_a.plays() || !of_b.plays()) {
     const std::span<const double> heard = of_a.plays() ? a_db : b_db;

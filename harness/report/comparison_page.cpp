@@ -19,7 +19,7 @@ using compare::Comparison;
 using Json = nlohmann::ordered_json;
 using Rows = std::vector<std::vector<std::string>>;
 
-constexpr const char* kCautions =
+constexpr const char* kComparisonCautions =
     "<li>Loudspeakers on a rig of this size can harm hearing within minutes. Clear the area, wear protection, begin at "
     "the lowest level.</li>\n"
     "<li>Neither rig is proven by this page: it says in what the two differ, not which of them is safe. Run prove for "
@@ -104,11 +104,11 @@ std::vector<double> difference_of(const Drawn& drawn) {
   return difference;
 }
 
-std::string file_name(const std::string& path) { return path.substr(path.rfind('/') + 1); }
+std::string last_of_path(const std::string& path) { return path.substr(path.rfind('/') + 1); }
 /// As a legend has room for.
 std::string short_name(const std::string& path) {
   constexpr std::size_t kMost = 28;
-  const std::string name = file_name(path);
+  const std::string name = last_of_path(path);
   return name.size() <= kMost ? name : name.substr(0, kMost - 3) + "...";
 }
 
@@ -329,7 +329,7 @@ std::string comparison_page(const Candidate& a, const Candidate& b, const Compar
   about += made_by(facts.made, facts.program);
   const std::vector<Drawn> outputs = outputs_drawn(comparison), sums = sums_drawn(comparison);
   const Json data = data_of(comparison, facts, outputs, sums);
-  return page_of({.name = file_name(facts.a_file) + " and " + file_name(facts.b_file),
+  return page_of({.name = last_of_path(facts.a_file) + " and " + last_of_path(facts.b_file),
                   .kind = "Two rigs side by side",
                   .about = about,
                   .outline = {.id = "outcome",
@@ -346,7 +346,7 @@ std::string comparison_page(const Candidate& a, const Candidate& b, const Compar
                             {"recordings", "Recordings", programmes_of(comparison)},
                             {"cost", "Cost", cost_of(comparison, facts)},
                             {"warnings", "Warnings", warnings_of(comparison)}},
-                  .cautions = kCautions,
+                  .cautions = kComparisonCautions,
                   .data = data,
                   .script = assets::kComparisonJs});
 }

@@ -53,7 +53,7 @@ std::string change_db(std::optional<double> a, std::optional<double> b) {
   const double rounded = std::round(100 * *db) / 100;
   return rounded == 0 ? "0" : fmt::format("{:+.2f}", rounded);
 }
-std::string or_dash(const std::string& text) { return text.empty() ? "-" : text; }
+std::string text_or_dash(const std::string& text) { return text.empty() ? "-" : text; }
 
 std::string moved_text(const Comparison& comparison, std::size_t width) {
   if (comparison.same()) return "Nothing differs but how the files are written.\n";
@@ -66,8 +66,8 @@ std::string responses_text(const Comparison& comparison, std::size_t width) {
   Table table({{"b less a", Align::left}, {"furthest apart"}, {"at"}, {"at work"}, {"at"}});
   for (const compare::Output& output : comparison.outputs) {
     if (output.a && output.b)
-      table.row({output.name, compare::apart_text(output.response), or_dash(compare::place_text(output.response)),
-                 compare::apart_text(output.at_work), or_dash(compare::place_text(output.at_work))});
+      table.row({output.name, compare::apart_text(output.response), text_or_dash(compare::place_text(output.response)),
+                 compare::apart_text(output.at_work), text_or_dash(compare::place_text(output.at_work))});
     else
       table.row({output.name, output.a ? "only a has it" : "only b has it", "-", "-", "-"});
   }
@@ -81,11 +81,11 @@ std::string responses_text(const Comparison& comparison, std::size_t width) {
                  "-", "-", "-"});
       continue;
     }
-    table.row({compare::name_of(sum), compare::apart_text(sum.response), or_dash(compare::place_text(sum.response)),
-               "-", "-"});
+    table.row({compare::name_of(sum), compare::apart_text(sum.response),
+               text_or_dash(compare::place_text(sum.response)), "-", "-"});
     if (sum.heard)
       table.row({compare::name_of(sum) + ", heard", compare::apart_text(sum.heard),
-                 or_dash(compare::place_text(sum.heard)), "-", "-"});
+                 text_or_dash(compare::place_text(sum.heard)), "-", "-"});
   }
   std::string text = "Responses\n" + table.text(width) + wrapped(compare::kHowJudged, width);
   if (std::ranges::any_of(comparison.sums, [](const compare::Sum& sum) { return sum.heard.has_value(); }))
@@ -117,8 +117,8 @@ std::string levels_text(const Candidate& a, const Candidate& b, const Comparison
     const compare::Levels x = compare::levels_of(a, output.a), y = compare::levels_of(b, output.b);
     const std::string name = compare::name_of(a, b, output);
     thresholds.row({name, shown(x.limit_volts_peak, 1), shown(y.limit_volts_peak, 1),
-                    change_db(x.limit_volts_peak, y.limit_volts_peak), or_dash(x.limited_by), or_dash(y.limited_by),
-                    shown(x.thermal_volts_rms, 1), shown(y.thermal_volts_rms, 1),
+                    change_db(x.limit_volts_peak, y.limit_volts_peak), text_or_dash(x.limited_by),
+                    text_or_dash(y.limited_by), shown(x.thermal_volts_rms, 1), shown(y.thermal_volts_rms, 1),
                     change_db(x.thermal_volts_rms, y.thermal_volts_rms)});
     others.row({name, shown(x.delay_ms, 3), shown(y.delay_ms, 3), shown(x.level_at_1m_db, 1),
                 shown(y.level_at_1m_db, 1), fmt::format("{:.4g} Hz", output.tone_hz), shown(x.distortion_db, 1),
@@ -222,7 +222,7 @@ std::string text_of(const CompareArguments& arguments, const Candidate& a, const
 
 // ---- for a program --------------------------------------------------------------------------------------------------
 
-Json or_null(std::optional<double> value) { return value ? Json(*value) : Json(nullptr); }
+Json number_or_null(std::optional<double> value) { return value ? Json(*value) : Json(nullptr); }
 
 void add_apart(Json& to, const std::string& key, const std::string& at_key, const std::optional<Apart>& apart) {
   to[key] = apart ? Json(std::abs(apart->db)) : Json(nullptr);
@@ -241,15 +241,15 @@ Json json_of(const Candidate& candidate, const std::optional<compare::Figures>& 
             {"limit_volts_peak", plan.limit_volts_peak},
             {"limit_dbfs_peak", plan.limit_dbfs_peak},
             {"limited_by", name_of(plan.limited_by)},
-            {"thermal_volts_rms", or_null(plan.thermal_volts_rms)},
-            {"thermal_dbfs_rms", or_null(plan.thermal_dbfs_rms)},
+            {"thermal_volts_rms", number_or_null(plan.thermal_volts_rms)},
+            {"thermal_dbfs_rms", number_or_null(plan.thermal_dbfs_rms)},
             {"gain_db", plan.gain_db},
             {"delay_samples", plan.delay_samples},
             {"delay_ms", 1e3 * plan.delay_s},
             {"polarity", plan.polarity},
             {"muted", plan.muted},
-            {"level_at_1m_db", or_null(plan.level_at_1m_db)},
-            {"distortion_db", or_null(figures->distortion_db)}};
+            {"level_at_1m_db", number_or_null(plan.level_at_1m_db)},
+            {"distortion_db", number_or_null(figures->distortion_db)}};
   add_playing(json, figures->playing);
   return json;
 }
