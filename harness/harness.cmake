@@ -42,11 +42,15 @@ harness_library(audio READS LINK rackproof_analysis rackproof_rig PkgConfig::SND
 harness_library(stimuli LINK rackproof_calibration rackproof_audio)
 harness_library(proof LINK rackproof_stimuli)
 harness_library(tune READS LINK rackproof_stimuli Eigen3::Eigen nlohmann_json::nlohmann_json)
-harness_library(report WORDS LINK rackproof_proof rackproof_tune)
+harness_library(listen LINK rackproof_proof)
+harness_library(seal WORDS READS LINK rackproof_calibration PkgConfig::SODIUM)
+harness_library(firmware WORDS LINK rackproof_calibration)
+harness_library(compare LINK rackproof_listen rackproof_seal rackproof_firmware)
+harness_library(report WORDS LINK rackproof_compare rackproof_tune)
 # The parts of the report's page can be edited as what they are; the program carries them, and the charting library.
 find_file(CHART_JS chart.min.js PATHS /usr/share/javascript/chart.js REQUIRED)
 set(REPORT_PARTS ${CHART_JS})
-foreach(part page.html page.css plots.js proof.js measurement.js charts-licence.txt)
+foreach(part page.html page.css plots.js proof.js measurement.js comparison.js charts-licence.txt)
   list(APPEND REPORT_PARTS ${CMAKE_CURRENT_SOURCE_DIR}/harness/report/assets/${part})
 endforeach()
 set(REPORT_CPP ${CMAKE_CURRENT_BINARY_DIR}/report_assets.cpp)
@@ -54,9 +58,7 @@ set(REPORT_EMBED ${CMAKE_CURRENT_SOURCE_DIR}/harness/report/embed.cmake)
 add_custom_command(OUTPUT ${REPORT_CPP} DEPENDS ${REPORT_PARTS} ${REPORT_EMBED} VERBATIM
   COMMAND ${CMAKE_COMMAND} -DOUT=${REPORT_CPP} "-DFILES=${REPORT_PARTS}" -P ${REPORT_EMBED})
 target_sources(rackproof_report PRIVATE ${REPORT_CPP})
-harness_library(seal WORDS READS LINK rackproof_calibration PkgConfig::SODIUM)
 # The program carries the sources of firmware, so that it can build a chain for a part wherever it is installed.
-harness_library(firmware WORDS LINK rackproof_calibration)
 set(FIRMWARE_SOURCES dsp/design/section.hpp dsp/chain/chain.cpp)
 file(GLOB headers CONFIGURE_DEPENDS RELATIVE ${CMAKE_CURRENT_SOURCE_DIR} dsp/*.hpp dsp/blocks/*.hpp dsp/chain/*.hpp
      harness/part/*)
@@ -68,7 +70,7 @@ add_custom_command(OUTPUT ${FIRMWARE_CPP} DEPENDS ${firmware_files} ${FIRMWARE_E
   COMMAND ${CMAKE_COMMAND} -DROOT=${CMAKE_CURRENT_SOURCE_DIR} -DOUT=${FIRMWARE_CPP} "-DFILES=${FIRMWARE_SOURCES}"
           -P ${FIRMWARE_EMBED})
 target_sources(rackproof_firmware PRIVATE ${FIRMWARE_CPP})
-harness_library(verbs WORDS LINK rackproof_firmware rackproof_report rackproof_tune rackproof_seal CLI11::CLI11 nlohmann_json::nlohmann_json)
+harness_library(verbs WORDS LINK rackproof_report CLI11::CLI11 nlohmann_json::nlohmann_json)
 target_compile_definitions(rackproof_verbs PRIVATE RACKPROOF_VERSION="${PROJECT_VERSION}")
 set(RENDER_SOURCES harness/verbs/render_job.cpp harness/verbs/render_meter.cpp harness/verbs/pipeline.cpp)
 set_source_files_properties(${RENDER_SOURCES} PROPERTIES COMPILE_OPTIONS $<$<CONFIG:Release>:-O3>

@@ -12,6 +12,7 @@
 #include "harness/audio/writer.hpp"
 #include "harness/files/interruption.hpp"
 #include "harness/verbs/held_figures.hpp"
+#include "harness/verbs/listen.hpp"
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/seal_check.hpp"
@@ -38,6 +39,7 @@ struct RenderOptions {
   std::optional<std::uint32_t> jobs;
   std::string bypass, subtype = "float", start, seconds;
   std::optional<std::uint32_t> block_frames;
+  ListenOptions listen;
 };
 
 /// "90" and "90.5" are seconds; "250 ms", "1.5 min" say so themselves.
@@ -91,6 +93,13 @@ std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, 
   if (rendered.bounded_samples > 0)
     found.push_back({"bounded-samples", fmt::format("{} samples of the input are beyond +36 dBFS and were held there",
                                                     rendered.bounded_samples)});
+  if (rendered.listened && rendered.listened->clipped_samples > 0)
+    found.push_back({"listen-clip", fmt::format("{}: {} beyond full scale, where a player clips; less of "
+                                                "--listen-gain or --listen-level would do",
+                                                rendered.listened->place.string(),
+                                                rendered.listened->clipped_samples == 1
+                                                    ? "1 sample"
+                                                    : fmt::format("{} samples", rendered.listened->clipped_samples))});
   for (std::size_t o = 0; o < readings.size(); ++o) {
     const Reading& reading = readings[o];
     const OutputPlan& plan = compiled.outputs[o];
@@ -148,6 +157,7 @@ Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJ
           {"bad_samples", rendered.bad_samples},
           {"bounded_samples", rendered.bounded_samples},
           {"outputs", std::move(outputs)},
+          {"listen", rendered.listened ? listen_json(*rendered.listened, *job.listen->model) : Json(nullptr)},
           {"advice", advice_json(advice)},
           {"warnings", std::move(notes)}};
 }
@@ -179,6 +189,7 @@ std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const Ren
   for (const Reading& r : readings) holdings.push_back({r.name, r.holding.peak, r.holding.power});
   if (const std::string held = held_table(holdings, text_width()); !held.empty()) text += "\n" + held;
   text += advice_text(advice, text_width());
+  if (rendered.listened) text += listen_text(*rendered.listened, *job.listen->model, text_width());
   for (const Warning& warning : warnings) text += wrapped(warning.code + ": " + warning.text, text_width(), "  ! ");
   return text;
 }
@@ -247,6 +258,11 @@ void run_render(RenderOptions options) {
     throw InputError(fmt::format("--block: read {}; right would be 1 to 65536 frames", job.block_frames));
   if (venue) job.also_read.push_back(options.rig.venue_file);
   must_differ(options.inputs, job.folder);
+  ListenJob listen = options.listen.job(rig, compiled, job.folder, options.inputs.size() > 1);
+  if (listen.model) {
+    compiled.warnings.insert(compiled.warnings.end(), listen.model->warnings.begin(), listen.model->warnings.end());
+    job.listen = std::move(listen);
+  }
   Json made_by = made_from(rig, venue ? &*venue : nullptr, compiled);
   made_by["bypass"] = options.bypass.empty() ? Json(nullptr) : Json(options.bypass);
   job.made_by = std::make_shared<const std::string>(made_by.dump());
@@ -346,6 +362,7 @@ void add_render(CLI::App& program, int& status) {
   add_option(*verb, "--jobs", options->jobs,
              "Threads; as many as the machine has processors if not given. Changes no sample")
       .type_name("N");
+  options->listen.add_to(*verb);
   options->voice.add_to(*verb);
   when_called(*verb, [options, &status] {
     run_render(*options);

@@ -225,7 +225,26 @@ std::vector<RenderedOutput> outputs_of(const CompiledRig& compiled, const Render
     refuse_to_overwrite(job.folder / outputs.back().file, job);
   }
   refuse_to_overwrite(job.folder / kRenderList, job);
+  if (!job.listen) return outputs;
+  refuse_to_overwrite(job.listen->place, job);
+  const auto whole = [](const fs::path& name) { return fs::weakly_canonical(fs::absolute(name)); };
+  const fs::path heard = whole(job.listen->place);
+  for (const RenderedOutput& output : outputs)
+    if (heard == whole(job.folder / output.file))
+      throw InputError(fmt::format("--listen: read {}; that is the file of an output; right would be another name",
+                                   job.listen->place.string()));
+  if (heard == whole(job.folder / kRenderList))
+    throw InputError(fmt::format("--listen: read {}; that is the list of the outputs; right would be another name",
+                                 job.listen->place.string()));
   return outputs;
+}
+/// What is heard, where it goes into the folder of the outputs: then it is one of the set.
+std::optional<std::string> heard_in_set(const RenderJob& job) {
+  if (!job.listen) return std::nullopt;
+  const auto whole = [](const fs::path& name) { return fs::weakly_canonical(fs::absolute(name)); };
+  const fs::path& place = job.listen->place;
+  if (whole(place).parent_path() != whole(job.folder / kRenderList).parent_path()) return std::nullopt;
+  return place.filename().string();
 }
 
 }  // namespace
@@ -273,6 +292,8 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   rendered.outputs = outputs_of(compiled, job);
   std::vector<std::string> names;
   for (const RenderedOutput& output : rendered.outputs) names.push_back(output.file.string());
+  const std::optional<std::string> heard_name = heard_in_set(job);
+  if (heard_name) names.push_back(*heard_name);
   files::OutputFolder folder(job.folder);
   const EarlierSet earlier = earlier_set(job.folder, kRenderList, names, files::remove_leftovers(job.folder));
   rendered.of_the_folder = warnings_of(earlier, job.folder, kRenderList);
@@ -282,6 +303,11 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
         job.folder / output.file,
         audio::WriterSettings{
             .sample_rate_hz = rig.controller.sample_rate_hz, .subtype = job.subtype, .expected_frames = promised});
+  std::optional<ListenFile> heard;
+  if (job.listen)
+    heard.emplace(*job.listen, audio::WriterSettings{.sample_rate_hz = rig.controller.sample_rate_hz,
+                                                     .subtype = job.subtype,
+                                                     .expected_frames = promised});
 
   const std::size_t block = job.block_frames, chunk_frames = (kChunkFrames + block - 1) / block * block;
   const std::size_t slots = job.workers > 1 ? std::min(kSlotsPerWorker * job.workers, kMostSlots) : 1;
@@ -289,7 +315,8 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   for (std::size_t slot = 0; slot < slots; ++slot)
     chunks.push_back(
         {.feeds = Tracks(rig.feeds.size(), chunk_frames), .outputs = Tracks(writers.size(), chunk_frames)});
-  std::vector<RenderMeter> meters(writers.size());
+  const std::size_t outputs = writers.size();
+  std::vector<RenderMeter> meters(outputs);
   std::vector<analysis::TruePeakMeter> true_peaks(writers.size());
   std::vector<analysis::WavePeakMeter> wave_peaks(writers.size());
   std::vector<float*> tracks(rig.feeds.size());
@@ -312,10 +339,11 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
     });
   };
   const auto shaped = links.shape.empty() ? Pipeline::kFetch : stage_of(links.shape.front(), Pipeline::kFetch);
-  std::vector<Pipeline::Stage> written;
+  std::vector<Pipeline::Stage> all_limited, written;
   for (std::size_t g = 0; g < links.limit.size(); ++g) {
     Link& limit = links.limit[g];
     const auto limited = stage_of(limit, links.split.empty() ? shaped : stage_of(links.split[g], shaped));
+    all_limited.push_back(limited);
     for (std::size_t i = 0; i < limit.outputs.size(); ++i)
       written.push_back(pipeline.add({limited}, [&, o = limit.first_output() + i](std::size_t slot) {
         const std::span<const float> samples = chunks[slot].outputs[o].first(chunks[slot].frames);
@@ -325,6 +353,12 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
         wave_peaks[o].process(samples);
       }));
   }
+  std::vector<const float*> rows(outputs);
+  if (heard)
+    written.push_back(pipeline.add(all_limited, [&](std::size_t slot) {
+      for (std::size_t o = 0; o < outputs; ++o) rows[o] = chunks[slot].outputs[o].data();
+      heard->add(rows, chunks[slot].frames);
+    }));
   pipeline.add(written, [&](std::size_t slot) {
     rendered.frames += chunks[slot].frames;
     if (progress) progress(rendered.frames, promised);
@@ -332,9 +366,15 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   pipeline.run(job.workers);
   interruption.check();
   for (audio::Writer& writer : writers) writer.finish();
+  if (heard) {
+    heard->finish();
+    rendered.listened = heard->listened();
+    writers.push_back(heard->take_writer());
+  }
   files::must_be_replaceable(job.folder / kRenderList, files::Kind::set_list);
   files::WholeFile list(job.folder / kRenderList);
-  list.write(render_list(rig, compiled, job, rendered, writers, earlier));
+  list.write(render_list(rig, compiled, job, rendered, std::span(writers).first(outputs), earlier,
+                         heard_name ? &writers.back() : nullptr));
   audio::keep_all(writers, &list, job.workers);
   folder.keep();
 
@@ -383,7 +423,9 @@ Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJo
 RenderJob job_of(const RenderJob& common, std::span<const fs::path> inputs, std::size_t number) {
   RenderJob job = common;
   job.input = inputs[number];
-  if (inputs.size() > 1) job.folder /= job.input.stem();
+  if (inputs.size() == 1) return job;
+  job.folder /= job.input.stem();
+  if (job.listen) job.listen->place = job.folder / job.listen->place;
   return job;
 }
 

@@ -29,6 +29,7 @@
 #include "harness/calibration/compile.hpp"
 #include "harness/files/interruption.hpp"
 #include "harness/rig/rig.hpp"
+#include "harness/verbs/listen.hpp"
 
 namespace rackproof {
 
@@ -59,6 +60,7 @@ struct RenderJob {
   std::vector<std::filesystem::path> also_read;  ///< beside rig and recordings: the venue
   std::shared_ptr<const FilesRead> read;         ///< all of them: of a batch, of every recording
   std::shared_ptr<const std::string> made_by;    ///< the list's head as JSON: rig, venue, options; null: an empty one
+  std::optional<ListenJob> listen;               ///< what is heard goes there as well
 };
 
 struct RenderedOutput {
@@ -77,6 +79,7 @@ struct Rendered {
   std::optional<audio::Complaint> complaint;  ///< about the input file
   std::vector<Warning> of_the_folder;         ///< what stood there before
   std::vector<RenderedOutput> outputs;        ///< in the order of CompiledRig::outputs
+  std::optional<Listened> listened;
 };
 
 using ProgressHeard = std::function<void(std::uint64_t done, std::uint64_t of)>;

@@ -5,7 +5,8 @@
 namespace rackproof {
 
 std::string render_list(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
-                        const Rendered& rendered, std::span<audio::Writer> writers, const EarlierSet& earlier) {
+                        const Rendered& rendered, std::span<audio::Writer> writers, const EarlierSet& earlier,
+                        const audio::Writer* heard) {
   Json list = job.made_by ? Json::parse(*job.made_by) : Json{{"rackproof", RACKPROOF_VERSION}};
   list["input"] = {{"file", job.input.filename().string()},
                    {"frames", rendered.input_frames},
@@ -22,6 +23,8 @@ std::string render_list(const rig::Rig& rig, const CompiledRig& compiled, const 
     output.update(json_of(file));
     output["frames"] = writers[o].frames();
   }
+  if (heard != nullptr)
+    list["files"] = {json_of(ListedFile{heard->place().filename().string(), heard->bytes(), heard->fingerprint()})};
   list["not_of_this_set"] = earlier.others;
   return list.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }

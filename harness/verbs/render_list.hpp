@@ -11,8 +11,9 @@
 
 namespace rackproof {
 
-/// Its text, once every writer has finished.
+/// Its text, once every writer has finished. `heard`: what `--listen` writes, where it is in the same folder; or null.
 std::string render_list(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
-                        const Rendered& rendered, std::span<audio::Writer> writers, const EarlierSet& earlier);
+                        const Rendered& rendered, std::span<audio::Writer> writers, const EarlierSet& earlier,
+                        const audio::Writer* heard = nullptr);
 
 }  // namespace rackproof

@@ -3,8 +3,10 @@
 #include <filesystem>
 #include <fstream>
 
+#include "harness/report/comparison_page.hpp"
 #include "harness/report/measurement_page.hpp"
 #include "harness/report/page.hpp"
+#include "tests/harness/report/invented_comparison.hpp"
 #include "tests/harness/report/invented_measurement.hpp"
 #include "tests/harness/report/invented_proof.hpp"
 
@@ -25,6 +27,9 @@ int main(int argc, char** argv) {
     const std::string title = measurement.each[0].file == proof::kHostile ? proof::kHostile : "hall";
     return save(name, report::measurement_page(measurement, {title, "pink.wav", 1, 1, "for a test", "rackproof"}));
   };
+  const auto write_compared = [&](const char* name, const compare::InventedComparison& two) {
+    return save(name, report::comparison_page(two.a, two.b, two.comparison, two.facts));
+  };
   proof::Proof holds = proof::invented_proof(0);
   for (proof::Ladder& ladder : holds.ladders)
     std::erase_if(ladder.rungs, [](const proof::Rung& rung) { return rung.kind == proof::RungKind::driver_peak; });
@@ -35,6 +40,8 @@ int main(int argc, char** argv) {
                        write_measured("seat.html", tune::invented_measurement(1)) &&
                        write_measured("hall.html", tune::invented_measurement(3)) &&
                        write_measured("crowd.html", tune::invented_measurement(12)) &&
-                       write_measured("hostile-measured.html", tune::hostile_measurement());
+                       write_measured("hostile-measured.html", tune::hostile_measurement()) &&
+                       write_compared("differ.html", compare::invented_comparison()) &&
+                       write_compared("hostile-compared.html", compare::hostile_comparison());
   return written ? 0 : 3;
 }

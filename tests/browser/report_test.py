@@ -402,6 +402,50 @@ class Measurement(Pages):
         self.assert_printed(self.tab("hall.html", 1280), "hall.pdf")
 
 
+class Comparison(Pages):
+    def test_every_plot_is_drawn_at_every_width_and_nothing_complains(self):
+        for page in ("differ.html", "hostile-compared.html"):
+            for width in WIDTHS:
+                with self.subTest(page=page, width=width):
+                    tab = self.assert_drawn(page, width, 5, least_curves=1)
+                    if page == "differ.html":
+                        self.assertEqual(tab.eval(BROKEN_WORDS), [])
+                    for wider, said in tab.eval(TABLES):
+                        self.assertEqual(wider, said)
+
+    def test_the_pointer_reads_both_rigs_and_their_difference(self):
+        for width in WIDTHS:
+            tab = self.tab("differ.html", width)
+            share = math.log(500 / 20) / math.log(1000)  # where b has 3 dB more
+            said = self.point_into(tab, "sum 0", share)
+            a, b, apart = (float(re.search(name + r" (\u2212?[\d.]+) dB", said)[1].replace("\u2212", "-"))
+                           for name in ("a", "b", "b less a"))
+            self.assertAlmostEqual(apart, 3, delta=0.15)
+            self.assertAlmostEqual(b - a, apart, delta=0.11)
+            self.assertRegex(read_out(tab, "output 0"), "^5[01]\\d Hz|^49\\d Hz")  # one cursor for all
+            self.assertEqual(tab.complaints(), [])
+
+    def test_one_that_only_one_rig_has_is_drawn_alone(self):
+        tab = self.tab("differ.html", 1280)
+        self.assertEqual(tab.eval("window.report.charts['output 2'].data.datasets.map((set) => set.label)"), ["b"])
+
+    def test_the_tab_key_reaches_every_control_and_shows_where_it_is(self):
+        self.assert_tab_reaches_all(self.tab("differ.html", 1280))
+
+    def test_harm_in_a_name_stays_text(self):
+        for width in WIDTHS:
+            tab = self.tab("hostile-compared.html", width)
+            self.assertEqual(tab.eval("typeof window.harmed"), "undefined")
+            self.assertEqual(tab.eval("document.querySelectorAll('img, iframe, object').length"), 0)
+            self.assertEqual(tab.eval("document.scripts.length"), 3)
+            self.assertIn(HOSTILE, tab.eval("document.querySelector('figure h3').textContent"))
+            tab.eval("window.report.cursor('output 0', 3)")
+            self.assertEqual(tab.eval("typeof window.harmed"), "undefined")
+
+    def test_it_can_be_printed(self):
+        self.assert_printed(self.tab("differ.html", 1280), "differ.pdf")
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser()
     parser.add_argument("--pages", required=True, help="the program that writes the pages")

@@ -49,9 +49,11 @@ gain = "32 dB"
 [driver.cone]
 impedance = "8 ohm"
 continuous_power = "200 W"
+sensitivity = "98 dB"
 [driver.horn]
 impedance = "8 ohm"
 continuous_power = "60 W"
+sensitivity = "104 dB"
 [system]
 eq = [ { type = "peaking", at = "240 Hz", gain = "-3.5 dB", q = 1.4 } ]
 [crossover]
@@ -104,6 +106,14 @@ const std::vector<Verb>& verbs() {
       {.name = "render_many",
        .command = "render rig.toml in.wav short.wav -o out/many --jobs 2 --subtype pcm24 --quiet",
        .runs_a_call = 2},
+      {.name = "render_heard",
+       .command = "render rig.toml in.wav -o out/heard --listen out/heard/heard.wav --jobs 1 --quiet",
+       .runs_a_call = 2,
+       .one_set = true},
+      {.name = "compare",
+       .command = "compare rig.toml old.toml --quiet --report out/both.html",
+       .runs_a_call = 1,
+       .is_slow = true},
       {.name = "prove", .command = "prove rig.toml --quiet --report out/proof.html", .runs_a_call = 1, .is_slow = true},
       {.name = "stimulus",
        .command = "stimulus burst -o out/tone.wav --seconds 0.02 --sample-rate 8000 --frequency 997",
@@ -283,7 +293,8 @@ class Faults : public testing::TestWithParam<Verb> {
     must("render old.toml in.wav short.wav -o out/many --quiet --jobs 1");
     must("export old.toml -o out/firmware --core --quiet");
     must("stimulus sine -o out/tone.wav --seconds 0.03 --sample-rate 8000 --quiet");
-    put(bench->place() / "out/proof.html", "<!doctype html>an older page");
+    for (const char* page : {"out/proof.html", "out/both.html"})
+      put(bench->place() / page, "<!doctype html>an older page");
     put(bench->place() / "out/m.json", "{\"sample_rate_hz\": 48000}\n");
     put(bench->place() / "out/venue.toml", kVenue);
     put(bench->place() / "out/aligned.toml", kRig);

@@ -35,6 +35,7 @@ constexpr Lines kVerbs[] = {
      "$R align rig.toml --way low=low.json --way high=none.json", "$R align rig.toml", "DIR/rig.toml"},
     {"seal", "cp rig.toml DIR.toml && $R seal DIR.toml", "$R seal none.toml", "$R seal a b", "DIR.seal"},
     {"drift", "$R drift sealed.toml", "$R drift rig.toml", "$R drift", nullptr},
+    {"compare", "$R compare one.toml one.toml", "$R compare one.toml none.toml", "$R compare one.toml", nullptr},
     {"help", "$R help --format man", "$R help nowhere", "$R help --format tape", nullptr},
     {"", "$R --version", "$R no-such-verb", "$R --no-such-option", nullptr},
     {"", "$R plan --help", "$R plan --venue", "$R", nullptr},
