@@ -147,6 +147,9 @@ class Engine {
     float gain = 1.0f;
     std::span<float> mix;  ///< a factor a feed, where it takes a mix
     std::span<float> row;  ///< its own; none where what it takes goes to the split as it is
+    /// Of each way the output that takes the split's signal, for W == 1; kMaxOutputs where there is none.
+    std::array<std::uint8_t, kMaxWays> output_of_way{};
+    std::uint8_t ways = 0;
   };
   struct Route {
     std::uint8_t loudspeaker = 0, way = 0;
@@ -229,9 +232,10 @@ class Engine {
   void split_as_tree(std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
     for (std::size_t t = 0; t < trees_.size(); ++t) {
       std::array<float*, kMaxWays> ways{};
-      for (std::size_t o = 0; o < routes_.size(); ++o)
-        if (routes_[o].loudspeaker == t && routes_[o].first_alike == o) ways[routes_[o].way] = outputs[o];
-      trees_[t].process(row_of(feeds, loudspeakers_[t], frames), ways);
+      const Loudspeaker& loudspeaker = loudspeakers_[t];
+      for (std::size_t w = 0; w < loudspeaker.ways; ++w)
+        if (const std::uint8_t o = loudspeaker.output_of_way[w]; o != kMaxOutputs) ways[w] = outputs[o];
+      trees_[t].process(row_of(feeds, loudspeaker, frames), ways);
     }
     for (std::size_t o = 0; o < routes_.size(); ++o)
       if (routes_[o].first_alike != o) std::copy_n(outputs[routes_[o].first_alike], frames, outputs[o]);
@@ -370,7 +374,13 @@ struct Engine<W>::Builder {
       if (has_own_row(s)) with_row[rows++] = static_cast<std::uint8_t>(l);
       if (!ready()) continue;
       std::ranges::copy(s.mix, mix.begin());
-      engine.loudspeakers_[l] = {s.source, s.gain, mix, row};
+      Loudspeaker& made = engine.loudspeakers_[l];
+      made.source = s.source, made.gain = s.gain, made.mix = mix, made.row = row;
+      made.ways = static_cast<std::uint8_t>(s.points.size() + 1);
+      made.output_of_way.fill(kMaxOutputs);
+      for (std::size_t o = settings.outputs.size(); o-- > 0;)
+        if (settings.outputs[o].loudspeaker == l)
+          made.output_of_way[settings.outputs[o].way] = static_cast<std::uint8_t>(o);
     }
     engine.own_rows_ = arena.take<float*>(rows);
     if (ready())
