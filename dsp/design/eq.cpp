@@ -13,12 +13,21 @@ double inverse_q(const EqSettings& eq, double a, double sample_rate_hz) noexcept
   return std::sqrt((a + 1.0 / a) * (1.0 / eq.width_value - 1.0) + 2.0);
 }
 
+bool is_shelf(EqType type) noexcept { return type == EqType::lowshelf || type == EqType::highshelf; }
+bool has_gain(EqType type) noexcept { return is_shelf(type) || type == EqType::peaking; }
+double root_of_gain(const EqSettings& eq) noexcept {
+  return has_gain(eq.type) ? std::pow(10.0, eq.gain_db / 40.0) : 1.0;
+}
+
 }  // namespace
 
+double q_of(const EqSettings& eq, double sample_rate_hz) noexcept {
+  return eq.width == EqWidth::q ? eq.width_value : 1.0 / inverse_q(eq, root_of_gain(eq), sample_rate_hz);
+}
+
 bool design(const EqSettings& eq, double sample_rate_hz, ExactSection& out) noexcept {
-  const bool shelf = eq.type == EqType::lowshelf || eq.type == EqType::highshelf;
-  const bool with_gain = shelf || eq.type == EqType::peaking;
-  const double a = with_gain ? std::pow(10.0, eq.gain_db / 40.0) : 1.0;
+  const bool shelf = is_shelf(eq.type), with_gain = has_gain(eq.type);
+  const double a = root_of_gain(eq);
   const double g = prewarped(eq.at_hz, sample_rate_hz), k = inverse_q(eq, a, sample_rate_hz);
   if (!(eq.width_value > 0.0) || !(k > 0.0) || !(g > 0.0)) return false;
   if (eq.width == EqWidth::shelf_slope && !shelf) return false;

@@ -22,6 +22,10 @@ struct EqSettings {
 };
 inline constexpr double kMaxGainDb = 60.0;
 
+/// The note's Q, whichever way the width is stated; not finite or no number where the width has none. Of a peaking the
+/// prototype's damping is 1 / (A Q), A = 10^(gain_db / 40); of the other types it is 1 / Q.
+double q_of(const EqSettings& settings, double sample_rate_hz) noexcept;
+
 /// False, with `out` as it was, where a setting is out of its range (a NaN is), a shelf slope is too steep for the gain
 /// to have a real Q, or single precision cannot hold the section. A peaking or shelf of 0 dB is the identity, to the
 /// bit.

@@ -3,7 +3,16 @@
 #include <fmt/format.h>
 
 namespace rackproof {
-namespace {
+
+const char* word_of(rig::Alignment alignment) {
+  constexpr const char* kWords[] = {"linkwitz-riley", "butterworth", "bessel"};
+  return kWords[static_cast<std::size_t>(alignment)];
+}
+const char* word_of(rig::EqType type) {
+  constexpr const char* kWords[] = {"lowpass", "highpass", "bandpass", "notch",
+                                    "allpass", "peaking",  "lowshelf", "highshelf"};
+  return kWords[static_cast<std::size_t>(type)];
+}
 
 dsp::FilterSettings settings_of(const rig::Filter& filter, dsp::Pass pass) {
   constexpr auto alignment = [](rig::Alignment a) {
@@ -55,8 +64,6 @@ dsp::EqSettings settings_of(const rig::EqBand& band) {
   };
   return {type(band.type), band.at_hz, band.gain_db, width(band.width), band.width_value};
 }
-
-}  // namespace
 
 dsp::SectionList sections_of(const rig::Filter& filter, dsp::Pass pass, double sample_rate_hz) {
   dsp::SectionList list;

@@ -7,6 +7,13 @@
 
 namespace rackproof {
 
+/// As the rig file has them: `linkwitz-riley`, `lowshelf`.
+const char* word_of(rig::Alignment alignment);
+const char* word_of(rig::EqType type);
+
+dsp::FilterSettings settings_of(const rig::Filter& filter, dsp::Pass pass);
+dsp::EqSettings settings_of(const rig::EqBand& band);
+
 dsp::SectionList sections_of(const rig::Filter& filter, dsp::Pass pass, double sample_rate_hz);
 dsp::Section section_of(const rig::EqBand& band, double sample_rate_hz);
 /// What the two sides of a point make together. An all-pass of it has gain +1 at 0 Hz: a polarity is the way's to say.
