@@ -44,6 +44,7 @@ struct Subject {
   const CompiledRig& unlimited;       ///< the same with Bypass::limits: the linear path
   DeviceMaker make = make_chain;
   std::vector<std::filesystem::path> programmes = {};  ///< recordings that are judged beside the built-in signals
+  bool resample = false;                               ///< recordings at another sample rate are converted
   bool brief = false;                                  ///< short signals; see ProveOptions
   std::shared_ptr<MeasuredOnce> once = nothing_measured();
 };
@@ -164,6 +165,7 @@ struct Proof {
 
 struct ProveOptions {
   std::vector<std::filesystem::path> programmes = {};
+  bool resample = false;  ///< without it, a programme at another sample rate than the controller's is an error
   DeviceMaker make = make_chain;
   std::function<void(double)> progress =
       {};  ///< share done, 0 .. 1; called from either thread, never from both at once

@@ -98,6 +98,7 @@ Proof prove_one(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions
                         .unlimited = unlimited,
                         .make = options.make,
                         .programmes = options.programmes,
+                        .resample = options.resample,
                         .brief = options.brief};
   // What cannot be used is known before the checks begin, which cannot be interrupted.
   static_cast<void>(way_responses(rig));

@@ -243,7 +243,9 @@ std::vector<WorstInput> worst_inputs(const Subject& subject) {
 
 audio::FeedStream open_programme(const Subject& subject, const std::filesystem::path& file) {
   return {file,
-          {.feeds = subject.rig.feeds, .sample_rate_hz = subject.rig.controller.sample_rate_hz, .resample = true}};
+          {.feeds = subject.rig.feeds,
+           .sample_rate_hz = subject.rig.controller.sample_rate_hz,
+           .resample = subject.resample}};
 }
 
 namespace {

@@ -84,7 +84,8 @@ struct WorstInput {
 };
 std::vector<WorstInput> worst_inputs(const Subject& subject);
 
-/// A recording at the controller's rate, converted if it has another. Throws as audio::FeedStream does.
+/// A recording at the controller's rate, converted as `render` converts it where it has another and the subject says
+/// `resample`. Throws as audio::FeedStream does.
 audio::FeedStream open_programme(const Subject& subject, const std::filesystem::path& file);
 
 /// The wave limiter's detector reads what lies below this share of the sample rate, and claims nothing above.

@@ -28,6 +28,7 @@ struct ProveArguments {
   RigArguments rig;
   Voice voice;
   std::vector<fs::path> programmes;
+  bool resample = false;
   ReportOption report;
 };
 
@@ -249,10 +250,11 @@ bool run_prove(const ProveArguments& arguments) {
   Proof proof;
   {
     Progress progress(!arguments.voice.quiet);
-    proof = proof::prove(rig, venue ? &*venue : nullptr,
-                         {.programmes = arguments.programmes, .progress = [&](double share) {
-                            progress.show(static_cast<std::uint64_t>(share * 1000), 1000);
-                          }});
+    proof = proof::prove(
+        rig, venue ? &*venue : nullptr,
+        {.programmes = arguments.programmes, .resample = arguments.resample, .progress = [&](double share) {
+           progress.show(static_cast<std::uint64_t>(share * 1000), 1000);
+         }});
   }
   if (arguments.report)
     arguments.report.write(report::page(proof, {.rig_file = arguments.rig.rig_file.string(),
@@ -277,6 +279,8 @@ void add_prove(CLI::App& program, int& status) {
   add_option(*verb, "--program", arguments->programmes, "A recording to judge as well; may be given again")
       .type_name("FILE")
       .allow_extra_args(false);
+  add_flag(*verb, "--resample", arguments->resample,
+           "Converts recordings at another sample rate than the controller's, as render does");
   arguments->report.add_to(*verb);
   arguments->voice.add_to(*verb);
   when_called(*verb, [arguments, &status] { status = run_prove(*arguments) ? 0 : 1; });

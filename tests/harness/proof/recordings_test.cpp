@@ -104,7 +104,9 @@ TEST(Recordings, HoldVoltsWattsAndTheMomentsThatLimit) {
 TEST(Recordings, AreConvertedToTheRigsRateAndAreNeverTooShort) {
   const Scratch scratch;
   write_stereo(scratch / "cd.wav", loud_in_the_middle(44100), 44100);
-  const Prepared prepared(kRig);
+  Prepared prepared(kRig);
+  EXPECT_THROW(record(prepared.subject, scratch / "cd.wav"), InputError) << "nobody asked for it";
+  prepared.subject.resample = true;
   EXPECT_NEAR(record(prepared.subject, scratch / "cd.wav").seconds, 3, 1e-4);
   write_stereo(scratch / "short.wav", {0.5f, -0.5f, 0.25f}, 48000);
   const Recording brief = record(prepared.subject, scratch / "short.wav");

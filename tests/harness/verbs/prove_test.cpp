@@ -147,6 +147,35 @@ TEST_F(Prove, RecordingsAreJudgedInTheOrderGiven) {
   EXPECT_THAT(read("proof.html"), HasSubstr("data-plot=\"track 1 0\""));
 }
 
+// The same words as render's where nobody asked for another rate, and the same samples where somebody did: the wave's
+// greatest swing lies in the middle of the burst, far from the ends, where only render goes on for the latency.
+TEST_F(Prove, ARecordingAtAnotherRateIsConvertedAsByRenderAndOnlyWhereAsked) {
+  ASSERT_EQ(run("$R stimulus burst -o cd.wav --sample-rate 44100 --seconds 1 --length 0.3 --every 0.5 --flank 0.1 "
+                "--level '-20 dBFS' --quiet")
+                .status,
+            0);
+  const Result refused = run("$R prove rig.toml --program cd.wav"), like = run("$R render rig.toml cd.wav -o out");
+  EXPECT_EQ(refused.status, 2);
+  EXPECT_EQ(refused.out, "");
+  EXPECT_EQ(refused.err,
+            "rackproof: cd.wav: is at 44100 Hz, the controller at 48000 Hz; --resample would convert it\n");
+  EXPECT_THAT(like.err, HasSubstr(refused.err.substr(0, refused.err.size() - 1)));
+  const Result asked = run("$R prove rig.toml --program cd.wav --resample --json");
+  ASSERT_LE(asked.status, 1) << asked.err;
+  const Result rendered = run("$R render rig.toml cd.wav -o out --resample --json");
+  ASSERT_EQ(rendered.status, 0) << rendered.err;
+  const Json proven = Json::parse(asked.out).at("recordings")[0], played = Json::parse(rendered.out);
+  EXPECT_NEAR(proven.at("seconds").get<double>(), 1, 1e-9);
+  ASSERT_EQ(proven.at("outputs").size(), played.at("outputs").size());
+  for (std::size_t o = 0; o < played["outputs"].size(); ++o) {
+    EXPECT_GT(played["outputs"][o].at("peak_volts").get<double>(), 1);
+    EXPECT_EQ(proven["outputs"][o].at("peak_volts"), played["outputs"][o].at("peak_volts"));
+  }
+  EXPECT_EQ(run("$R stimulus pink -o same.wav --seconds 0.5 --quiet && $R prove rig.toml --program same.wav").status,
+            asked.status)
+      << "at the controller's own rate nothing is to be asked for";
+}
+
 TEST_F(Prove, ARecordingThatIsHeldIsToldAsInARender) {
   // 1 kHz at full scale asks 346 V peak of a limit of 100.5 V: 10.7 dB over. The power limiter takes most of it.
   const Result result =
