@@ -31,17 +31,23 @@ bool begins(std::string_view bytes, std::string_view small_letters) {
          });
 }
 
+/// Behind the brace of a JSON table and, where it begins with one, behind its `"format": 1,`.
+std::string_view keys_in(std::string_view table) {
+  const std::string_view keys = text_in(table.substr(1));
+  return keys.starts_with("\"format\"") ? text_in(keys.substr(std::min(keys.find(','), keys.size() - 1) + 1)) : keys;
+}
+
 bool is_wav(std::string_view bytes) {
   return (bytes.starts_with("RIFF") || bytes.starts_with("RF64")) && bytes.substr(0, 12).ends_with("WAVE");
 }
 bool is_measurement_json(std::string_view bytes) {
   const std::string_view text = text_in(bytes);
   if (!text.starts_with('{')) return false;
-  return text_in(text.substr(1)).starts_with("\"sample_rate_hz\"") || text.find("\"magnitude_db\"") != text.npos;
+  return keys_in(text).starts_with("\"sample_rate_hz\"") || text.find("\"magnitude_db\"") != text.npos;
 }
 bool is_set_list(std::string_view bytes) {
   const std::string_view text = text_in(bytes);
-  return text.starts_with('{') && text_in(text.substr(1)).starts_with("\"rackproof\"");
+  return text.starts_with('{') && keys_in(text).starts_with("\"rackproof\"");
 }
 bool is_measurement_csv(std::string_view bytes) { return text_in(bytes).starts_with("frequency_hz,magnitude_db"); }
 bool is_page(std::string_view bytes) {

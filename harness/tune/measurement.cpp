@@ -31,6 +31,7 @@ Json rounded(const std::vector<double>& values, double steps) {
 /// Wide enough for whatever can be measured, narrow enough that nothing computed from it overflows.
 constexpr rig::JsonRange kSampleRate{1000, 1e6, "Hz"}, kFrequency{0, 1e6, "Hz"}, kMagnitude{-400, 400, "dB"};
 constexpr rig::JsonRange kPhase{-1e6, 1e6, "degrees"}, kArrival{-1e6, 1e6, "ms"}, kDrift{-1e5, 1e5, "ppm"};
+constexpr std::int64_t kFormat = 1;  // another number where a key goes or means another thing
 constexpr std::int64_t kMostCaptures = 10'000;
 constexpr std::size_t kMostSections = 1000;
 constexpr std::string_view kWanted = "a measurement, as 'rackproof measure -o FILE.json' writes it,";
@@ -107,6 +108,10 @@ Json document_of(const Drive& drive) {
 Measurement read(const rig::JsonFields& fields, const std::filesystem::path& file) {
   Measurement m;
   m.file = file;
+  // Older ones have none.
+  if (const auto format = fields.whole("format", 0, 1'000'000); format && *format != kFormat)
+    fields.refuse("format", std::to_string(*format),
+                  fmt::format("{}: another version of rackproof wrote this file", kFormat));
   m.sample_rate_hz = fields.number("sample_rate_hz", kSampleRate).value_or(m.sample_rate_hz);
   m.captures = static_cast<std::size_t>(fields.whole("captures", 1, kMostCaptures).value_or(1));
   m.arrival_ms = fields.number("arrival_ms", kArrival).value_or(0);
@@ -192,7 +197,8 @@ nlohmann::ordered_json document_of(const Measurement& m) {
                     {"drift_ppm", one.drift_ppm ? Json(rounded(*one.drift_ppm, 1e3)) : Json(nullptr)},
                     {"level_dbfs", rounded(one.level_dbfs, 1e2)}});
   for (const Warning& warning : m.warnings) warnings.push_back({{"code", warning.code}, {"text", warning.text}});
-  Json document = {{"sample_rate_hz", m.sample_rate_hz},
+  Json document = {{"format", kFormat},
+                   {"sample_rate_hz", m.sample_rate_hz},
                    {"captures", m.captures},
                    {"kind", m.kind},
                    {"arrival_ms", rounded(m.arrival_ms, 1e6)},

@@ -3,11 +3,14 @@
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <cctype>
+#include <iterator>
 #include <nlohmann/json.hpp>
 #include <sstream>
 
 #include <fmt/format.h>
 
+#include "harness/verbs/json_keys.hpp"
+#include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
 
@@ -67,6 +70,60 @@ std::string roff_options(const CLI::App& app) {
   return out;
 }
 
+// ---- the keys of a verb's JSON --------------------------------------------------------------------------------------
+
+std::vector<JsonDocument> documents_of(std::string_view verb) {
+  std::vector<JsonDocument> found;
+  std::ranges::copy_if(json_documents(), std::back_inserter(found), [&](const auto& one) { return one.verb == verb; });
+  return found;
+}
+std::string heading_of(const JsonDocument& document) {
+  return document.file.empty() ? "JSON (--json): the keys of the document"
+                               : fmt::format("{}, beside the outputs: its keys", document.file);
+}
+
+/// A key a line, its unit and its meaning beside it; where the terminal is narrow, the meaning below.
+std::string keys_text(std::string_view verb, std::size_t width) {
+  constexpr std::size_t kLeastForMeaning = 30;
+  std::string out;
+  for (const JsonDocument& document : documents_of(verb)) {
+    std::size_t path = 0, unit = 0;
+    for (const JsonKey& key : document.keys) {
+      path = std::max(path, key.path.size());
+      unit = std::max(unit, key.unit.size());
+    }
+    const bool beside = 2 + path + 2 + unit + 2 + kLeastForMeaning <= width;
+    out += "\n" + heading_of(document) + "\n";
+    for (const JsonKey& key : document.keys) {
+      const std::string names = beside ? fmt::format("  {:{}}  {:{}}  ", key.path, path, key.unit, unit)
+                                       : fmt::format("  {} ({})\n", key.path, key.unit);
+      out += beside ? wrapped(key.meaning, width, names) : names + wrapped(key.meaning, width, "      ");
+    }
+  }
+  return out;
+}
+std::string roff_keys(std::string_view verb) {
+  std::string out;
+  for (const JsonDocument& document : documents_of(verb)) {
+    out += fmt::format(".PP\n{}\n", roff(heading_of(document)));
+    for (const JsonKey& key : document.keys)
+      out += fmt::format(".TP\n.B {}\n({}) {}\n", roff(std::string(key.path)), roff(std::string(key.unit)),
+                         roff(std::string(key.meaning)));
+  }
+  return out;
+}
+Json documents_json(std::string_view verb) {
+  Json documents = Json::array();
+  for (const JsonDocument& document : documents_of(verb)) {
+    Json keys = Json::array();
+    for (const JsonKey& key : document.keys)
+      keys.push_back({{"key", key.path}, {"unit", key.unit}, {"meaning", key.meaning}});
+    documents.push_back(
+        {{"file", document.file.empty() ? Json(nullptr) : Json(document.file)}, {"keys", std::move(keys)}});
+  }
+  return documents;
+}
+
 std::string man_page(const CLI::App& program) {
   const std::string& name = program.get_name();
   const std::string what = "loudspeaker processing, calibrated in volts and proven";
@@ -85,6 +142,7 @@ std::string man_page(const CLI::App& program) {
                        roff(verb->get_description()));
     out += roff_options(*verb);
     out += fmt::format(".PP\n.nf\n{}\n.fi\n", roff(verb->get_footer()));
+    out += roff_keys(verb->get_name());
   }
   out += fmt::format(".SH NOTES\n.nf\n{}\n.fi\n", roff(program.get_footer()));
   out +=
@@ -154,9 +212,11 @@ void add_help(CLI::App& program, int&) {
     std::string verb, format = "text";
     Voice voice;
   };
-  CLI::App* help_verb =
-      add_verb(program, "help", "This program's help, as text, as a manual page, or as completion for bash",
-               "rackproof help --format man > rackproof.1");
+  CLI::App* help_verb = add_verb(
+      program, "help",
+      "This program's help, as text, as a manual page, or as completion for bash. Of one verb: every key of its "
+      "JSON too, with unit and meaning",
+      "rackproof help --format man > rackproof.1");
   const auto help = std::make_shared<Help>();
   add_option(*help_verb, "VERB", help->verb, "The verb to tell about; all of them without");
   only_one_of(add_option(*help_verb, "--format", help->format, "The form of it"), {"text", "man", "bash"});
@@ -174,9 +234,10 @@ void add_help(CLI::App& program, int&) {
     const std::string text = help->format == "man" ? man_page(program)
                              : help->format == "bash"
                                  ? bash_completion(program)
-                                 : about->get_formatter()->make_help(about, name, CLI::AppFormatMode::Normal);
+                                 : about->get_formatter()->make_help(about, name, CLI::AppFormatMode::Normal) +
+                                       keys_text(help->verb, text_width());
     help->voice.say(text);
-    help->voice.document({{"format", help->format}, {"text", text}});
+    help->voice.document({{"form", help->format}, {"text", text}, {"documents", documents_json(help->verb)}});
   });
 }
 

@@ -1,12 +1,13 @@
 /// `plan`: what the rig comes to, in volts and decibels, for a person at the rack and for a program.
-#include <fmt/format.h>
-
 #include <cmath>
 #include <nlohmann/json.hpp>
-#include <numbers>
+#include <optional>
+#include <vector>
 
 #include "harness/calibration/compile.hpp"
-#include "harness/calibration/levels.hpp"
+#include "harness/calibration/stages.hpp"
+#include "harness/verbs/balance.hpp"
+#include "harness/verbs/plan_text.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
@@ -14,141 +15,9 @@
 namespace rackproof {
 namespace {
 
-std::string or_dash(bool given, const std::string& text) { return given ? text : "-"; }
-std::string short_hz(double hz) {
-  return hz < 1000 ? fmt::format("{:.4g} Hz", hz) : fmt::format("{:.4g} kHz", hz / 1000);
-}
-
-std::string band(const OutputPlan& plan) {
-  if (plan.low_edge_hz == 0 && plan.high_edge_hz == 0) return "full range";
-  if (plan.low_edge_hz == 0) return "to " + short_hz(plan.high_edge_hz);
-  if (plan.high_edge_hz == 0) return "from " + short_hz(plan.low_edge_hz);
-  return short_hz(plan.low_edge_hz) + " to " + short_hz(plan.high_edge_hz);
-}
-
-/// Volts and decibels side by side, never parted by a narrow terminal; under "... dBFS".
-std::string pair(double volts, double dbfs) { return fmt::format("{:.1f}  {:>6.2f}", volts, dbfs); }
-
-std::string levels_table(const CompiledRig& made, std::size_t width) {
-  Table table({{"output", Align::left},
-               {"load"},
-               {"amp gain"},
-               {"clip V pk    dBFS"},
-               {"limit V pk    dBFS"},
-               {"limited by", Align::left},
-               {"power V RMS    dBFS"}});
-  for (std::size_t o = 0; o < made.outputs.size(); ++o) {
-    const OutputPlan& plan = made.outputs[o];
-    const bool limited = made.settings().outputs[o].peak.enabled;
-    table.row({plan.name, fmt::format("{:.3g} ohm", plan.load_ohm), fmt::format("{:.1f} dB", plan.amplifier_gain_db),
-               pair(plan.clip_volts_peak, plan.clip_dbfs_peak), pair(plan.limit_volts_peak, plan.limit_dbfs_peak),
-               limited ? name_of(plan.limited_by) : "nothing",
-               plan.thermal_volts_rms ? pair(*plan.thermal_volts_rms, *plan.thermal_dbfs_rms) : "-"});
-  }
-  return table.text(width);
-}
-
-std::string fed_by(const rig::Rig& rig, const OutputPlan& plan) {
-  if (plan.source == dsp::kMeanOfFeeds) return "mean of feeds";
-  if (plan.source != dsp::kMixOfFeeds) return plan.feed;
-  std::string mix;
-  for (const rig::MixedFeed& one : way_of(rig, plan).mix)
-    mix += fmt::format("{}{} {:+g} dB", mix.empty() ? "" : ", ", rig.feeds[one.feed].name, one.gain_db);
-  return mix;
-}
-
-std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t width) {
-  Table table({{"output", Align::left},
-               {"fed by", Align::left},
-               {"band", Align::left},
-               {"gain"},
-               {"polarity", Align::left},
-               {"delay"},
-               {"as distance"},
-               {"sections"}});
-  const double speed = rig::speed_of_sound(rig.controller.temperature_degc);  // as distances were read
-  for (const OutputPlan& plan : made.outputs) {
-    table.row({plan.name, fed_by(rig, plan) + (plan.muted ? ", MUTED" : ""), band(plan),
-               fmt::format("{:+.2f} dB", plan.gain_db), plan.polarity < 0 ? "inverted" : "normal",
-               or_dash(plan.delay_samples > 0, fmt::format("{:.3f} ms", plan.delay_s * 1e3)),
-               or_dash(plan.delay_samples > 0, fmt::format("{:.3f} m", plan.delay_s * speed)),
-               fmt::format("{}", plan.sections.size())});
-  }
-  std::string out = table.text(width);
-  for (const OutputPlan& plan : made.outputs) {
-    for (const FeedPath& path : plan.feed_paths) {
-      double gain_db = path.gain_db;
-      for (std::size_t f = 0; f < plan.mix.size(); ++f)  // its share of a mix is told already
-        if (rig.feeds[f].name == path.feed) gain_db -= to_db(plan.mix[f]);
-      if (std::abs(gain_db) < 1e-9 && path.sections.empty()) continue;
-      out += wrapped(fmt::format("and {:+.2f} dB and {} section{} on {} alone, ahead of the {}", gain_db,
-                                 path.sections.size(), path.sections.size() == 1 ? "" : "s", path.feed,
-                                 plan.source == dsp::kMixOfFeeds ? "mix" : "mean"),
-                     width, fmt::format("  {}: ", plan.name));
-    }
-  }
-  return out;
-}
-
-std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::size_t width) {
-  const auto full_scale = [](double volts) { return fmt::format("{:+.2f} dBu ({:.3g} V RMS)", dbu(volts), volts); };
-  const rig::Controller& controller = rig.controller;
-  std::string out;
-  const std::string input = controller.input_full_scale_volts_rms
-                                ? full_scale(*controller.input_full_scale_volts_rms) + " at its input, "
-                                : std::string();
-  out += wrapped(fmt::format("0 dBFS is {}{} at its output", input, full_scale(controller.output_full_scale_volts_rms)),
-                 width, "  controller: ");
-  const rig::Way* told = nullptr;
-  for (const OutputPlan& plan : made.outputs) {
-    const rig::Way& way = way_of(rig, plan);
-    if (&way == told) continue;
-    told = &way;
-    const rig::Amplifier& amplifier = part_of(rig, plan).amplifier_of(way);
-    const double clip_in_dbu = dbu(plan.clip_volts_peak / std::numbers::sqrt2 / from_db(plan.amplifier_gain_db));
-    const char* const taken = !amplifier.bridged    ? ""
-                              : amplifier.doubled() ? " (bridged, ratings taken per side)"
-                                                    : " (bridged, ratings taken as printed for bridged use)";
-    const std::string attenuator = amplifier.attenuator_db == 0 ? ""
-                                   : amplifier.attenuator_fixed
-                                       ? fmt::format(" with its attenuator at {:+g} dB", amplifier.attenuator_db)
-                                       : " with its attenuator taken as fully open";
-    const char* const wiring = way.drivers == 1 ? "" : way.in_series ? " in series" : " in parallel";
-    const std::string level =
-        plan.level_at_1m_db ? fmt::format(", at the limit {:.1f} dB at 1 m", *plan.level_at_1m_db) : "";
-    out += wrapped(
-        fmt::format("amplifier {}{}, {:g} W into {:g} ohm{}, {:.1f} dB{}, clips at {:+.2f} dBu in: {:.1f} dB {} the "
-                    "controller's full scale; {} x {}{}{}",
-                    amplifier.name, taken, plan.rating_watts, plan.rating_ohm, amplifier.doubled() ? " a side" : "",
-                    plan.amplifier_gain_db, attenuator, clip_in_dbu, std::abs(plan.clip_dbfs_peak),
-                    plan.clip_dbfs_peak > 0 ? "above" : "below", way.drivers, way.driver, wiring, level),
-        width, fmt::format("  {}{}: ", plan.loudspeaker.empty() ? "" : plan.loudspeaker + ".", way.name));
-  }
-  return out;
-}
-
-std::string text_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& made, std::size_t width) {
-  std::string out = wrapped(rig.title.empty() ? rig.file.string() : rig.title, width);
-  if (venue != nullptr)
-    out += wrapped(venue->title.empty() ? venue->file.string() : venue->title, width, "with the venue: ");
-  out += "\nLevels at the loudspeaker terminals\n" + levels_table(made, width);
-  out += "\nSignal path\n" + path_table(rig, made, width);
-  out += fmt::format("\nLatency: {} samples, {:.3f} ms at {:g} kHz, the same on every output\n", made.latency_samples,
-                     1e3 * made.latency_samples / rig.controller.sample_rate_hz, rig.controller.sample_rate_hz / 1e3);
-  out += "\nGain structure\n" + gain_structure(rig, made, width);
-  if (made.warnings.empty()) {
-    out += "\nNo warnings.\n";
-  } else {
-    out += fmt::format("\n{} warning{}\n", made.warnings.size(), made.warnings.size() == 1 ? "" : "s");
-    for (const Warning& warning : made.warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
-  }
-  out +=
-      "\n" + wrapped(
-                 "These are calculated figures: measure before you trust them. Amplifier outputs can carry hazardous "
-                 "voltage; switch off before wiring, and follow the local code and licensed practice.",
-                 width);
-  return out;
-}
+Json or_null(const std::optional<double>& value) { return value ? Json(*value) : Json(nullptr); }
+/// A time as the file has it: 0.003 s is 3 ms, not 3.0000000000000004.
+double in_ms(double seconds) { return std::round(1e9 * seconds) / 1e6; }
 
 Json sections_json(const std::vector<dsp::Biquad>& sections) {
   Json list = Json::array();
@@ -156,10 +25,46 @@ Json sections_json(const std::vector<dsp::Biquad>& sections) {
   return list;
 }
 
+Json stages_json(const std::vector<Stage>& stages) {
+  Json list = Json::array();
+  for (const Stage& s : stages)
+    list.push_back({{"type", s.type},
+                    {"at_hz", s.at_hz},
+                    {"gain_db", s.gain_db},
+                    {"q", or_null(s.q)},
+                    {"key", s.key},
+                    {"b0", s.biquad.b0},
+                    {"b1", s.biquad.b1},
+                    {"b2", s.biquad.b2},
+                    {"a1", s.biquad.a1},
+                    {"a2", s.biquad.a2}});
+  return list;
+}
+
+Json limiter_json(const std::optional<rig::Limit>& limit) {
+  if (!limit) return nullptr;
+  return {{"look_ahead_ms", in_ms(limit->look_ahead_s)},
+          {"hold_ms", in_ms(limit->hold_s)},
+          {"release_ms", in_ms(limit->release_s)},
+          {"true_peak", limit->true_peak}};
+}
+
+Json balance_json(const Balance& balance) {
+  return {{"band_gain_db", balance.band_gain_db},
+          {"level_at_1m_db", or_null(balance.level_at_1m_db)},
+          {"over_way_below_db", or_null(balance.over_way_below_db)},
+          {"point_hz", or_null(balance.point_hz)},
+          {"peak_limit_from_dbfs", or_null(balance.peak_limit_from_dbfs)},
+          {"power_limit_from_dbfs", or_null(balance.power_limit_from_dbfs)}};
+}
+
 Json document_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& made) {
-  const auto or_null = [](const std::optional<double>& value) { return value ? Json(*value) : Json(nullptr); };
   Json outputs = Json::array();
-  for (const OutputPlan& plan : made.outputs) {
+  const std::vector<Balance> balances = balance_of(rig, made);
+  for (std::size_t o = 0; o < made.outputs.size(); ++o) {
+    const OutputPlan& plan = made.outputs[o];
+    const rig::Way& way = way_of(rig, plan);
+    const rig::Rig& part = part_of(rig, plan);
     Json one = {{"name", plan.name},
                 {"loudspeaker", plan.loudspeaker.empty() ? Json(nullptr) : Json(plan.loudspeaker)},
                 {"way", plan.way},
@@ -168,8 +73,8 @@ Json document_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig
                 {"load_ohm", plan.load_ohm},
                 {"rating_watts", plan.rating_watts},
                 {"rating_ohm", plan.rating_ohm},
-                {"bridged", part_of(rig, plan).amplifier_of(way_of(rig, plan)).bridged},
-                {"ratings_doubled", part_of(rig, plan).amplifier_of(way_of(rig, plan)).doubled()},
+                {"bridged", part.amplifier_of(way).bridged},
+                {"ratings_doubled", part.amplifier_of(way).doubled()},
                 {"amplifier_gain_db", plan.amplifier_gain_db},
                 {"full_scale_volts_peak", plan.full_scale_volts_peak},
                 {"clip_volts_peak", plan.clip_volts_peak},
@@ -179,17 +84,23 @@ Json document_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig
                 {"limited_by", name_of(plan.limited_by)},
                 {"thermal_volts_rms", or_null(plan.thermal_volts_rms)},
                 {"thermal_dbfs_rms", or_null(plan.thermal_dbfs_rms)},
+                {"thermal_time_s", way.thermal ? Json(part.driver_of(way).thermal_time_s) : Json(nullptr)},
+                {"limiter", limiter_json(way.limit)},
                 {"delay_s", plan.delay_s},
                 {"delay_samples", plan.delay_samples},
                 {"gain_db", plan.gain_db},
                 {"polarity", plan.polarity},
                 {"level_at_1m_db", or_null(plan.level_at_1m_db)},
-                {"sections", sections_json(plan.sections)}};
+                {"balance", balance_json(balances[o])},
+                {"sections", sections_json(plan.sections)},
+                {"stages", stages_json(stages_of(rig, venue, plan))}};
     if (!plan.feed_paths.empty()) {  // the mean of what each of these makes of its feed goes on through the rest
       one["feed_paths"] = Json::array();
       for (const FeedPath& path : plan.feed_paths) {
-        one["feed_paths"].push_back(
-            {{"feed", path.feed}, {"gain_db", path.gain_db}, {"sections", sections_json(path.sections)}});
+        one["feed_paths"].push_back({{"feed", path.feed},
+                                     {"gain_db", path.gain_db},
+                                     {"sections", sections_json(path.sections)},
+                                     {"stages", stages_json(stages_of(rig, venue, path))}});
       }
     }
     outputs.push_back(std::move(one));
@@ -201,6 +112,7 @@ Json document_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig
           {"venue", venue == nullptr ? Json(nullptr) : Json(venue->file.string())},
           {"sample_rate_hz", rig.controller.sample_rate_hz},
           {"latency_samples", made.latency_samples},
+          {"convention", kBiquadConvention},
           {"outputs", std::move(outputs)},
           {"warnings", std::move(warnings)}};
 }
@@ -215,7 +127,7 @@ struct Plan {
     const rig::Venue* const tonight = venue ? &*venue : nullptr;
     CompiledRig made = compile(rig, tonight);
     for (Warning& warning : seal_warnings(rig)) made.warnings.push_back(std::move(warning));
-    voice.say(text_of(rig, tonight, made, text_width()));
+    voice.say(plan_text(rig, tonight, made, text_width()));
     voice.document(document_of(rig, tonight, made));
   }
 };

@@ -12,6 +12,7 @@
 
 #include <fmt/format.h>
 
+#include "harness/verbs/json_keys.hpp"
 #include "harness/verbs/reserve.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/streams.hpp"
@@ -99,6 +100,14 @@ std::string words_for(const CLI::App& program, const CLI::ParseError& error) {
   return fmt::format("{}: {}", verb.get_name(), error.what());
 }
 
+/// At the foot of a verb's `--help`.
+std::string where_keys_are(const CLI::App& program) {
+  const std::vector<CLI::App*> taken = program.get_subcommands();
+  if (taken.empty()) return {};
+  return fmt::format("The keys of its JSON, each with unit and meaning:\n  rackproof help {}\n",
+                     taken.back()->get_name());
+}
+
 /// Tells what went wrong, a line each. Nothing that happens here changes the status.
 int fault(int status, std::string_view error) noexcept {
   try {
@@ -117,6 +126,12 @@ int fault(int status, std::string_view error) noexcept {
 }
 
 }  // namespace
+
+Json with_format(const Json& document) {
+  Json whole{{"format", kJsonFormat}};
+  whole.update(document);
+  return whole;
+}
 
 CLI::App* add_verb(CLI::App& program, const std::string& name, const std::string& what, const std::string& example) {
   CLI::App* verb = program.add_subcommand(name, what);
@@ -161,7 +176,9 @@ void Voice::say(std::string_view text) const {
     print_text(text);
 }
 void Voice::document(const Json& document) const {
-  if (json) print_bytes(with_controls_as_numbers(document.dump(2, ' ', false, Json::error_handler_t::replace) + "\n"));
+  if (!json) return;
+  Json whole = with_format(document);
+  print_bytes(with_controls_as_numbers(whole.dump(2, ' ', false, Json::error_handler_t::replace) + "\n"));
 }
 void Voice::document_piece(std::string_view text) const {
   if (json) print_bytes(with_controls_as_numbers(std::string(text)));
@@ -218,7 +235,7 @@ int run(int argc, const char* const* argv) {
     try {
       program->parse(argc, argv);
     } catch (const CLI::CallForHelp&) {
-      print_text(program->help());
+      print_text(program->help() + where_keys_are(*program));
     } catch (const CLI::CallForAllHelp&) {
       print_text(program->help("", CLI::AppFormatMode::All));
     } catch (const CLI::CallForVersion& version) {

@@ -196,13 +196,13 @@ std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const Ren
 
 /// The document's text up to the items of a list in it that stands last.
 std::string inside_of(const Json& document, std::string_view list) {
-  std::string text = document.dump(2, ' ', false, Json::error_handler_t::replace);
+  std::string text = with_format(document).dump(2, ' ', false, Json::error_handler_t::replace);
   text.resize(text.rfind('\n'));
   return fmt::format("{},\n  \"{}\": [\n", text, list);
 }
 std::string item_of(const Json& item, bool is_last) {
   std::string text = "    ";
-  for (const char letter : item.dump(2, ' ', false, Json::error_handler_t::replace))
+  for (const char letter : with_format(item).dump(2, ' ', false, Json::error_handler_t::replace))
     text += letter == '\n' ? "\n    " : std::string(1, letter);
   return text + (is_last ? "\n" : ",\n");
 }
@@ -326,7 +326,7 @@ void add_render(CLI::App& program, int& status) {
       program, "render",
       "Runs a recording through the rig's chain: one file an amplifier channel, with the volts and watts that it would "
       "make. Outputs take their places together, when all are whole. Several recordings get a folder each, named as "
-      "they are, and with --json one document: {rig, sample_rate_hz, latency_samples, realtime_factor, renders}, with "
+      "they are, and with --json one document: {format, rig, sample_rate_hz, latency_samples, realtime_factor, renders}, with "
       "what one recording's document holds for each.",
       "rackproof render rig.toml show.wav -o out --venue tonight.toml\n"
       "  rackproof render rig.toml monday/*.wav -o monday/out --jobs 8");

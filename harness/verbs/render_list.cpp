@@ -2,12 +2,14 @@
 
 #include <nlohmann/json.hpp>
 
+#include "harness/verbs/json_keys.hpp"
+
 namespace rackproof {
 
 std::string render_list(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
                         const Rendered& rendered, std::span<audio::Writer> writers, const EarlierSet& earlier,
                         const audio::Writer* heard) {
-  Json list = job.made_by ? Json::parse(*job.made_by) : Json{{"rackproof", RACKPROOF_VERSION}};
+  Json list = job.made_by ? Json::parse(*job.made_by) : Json{{"format", kJsonFormat}, {"rackproof", RACKPROOF_VERSION}};
   list["input"] = {{"file", job.input.filename().string()},
                    {"frames", rendered.input_frames},
                    {"start_s", job.start_s},

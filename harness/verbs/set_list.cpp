@@ -16,6 +16,7 @@
 #include "harness/rig/json_fields.hpp"
 #include "harness/seal/facts.hpp"
 #include "harness/seal/seal.hpp"
+#include "harness/verbs/json_keys.hpp"
 
 namespace rackproof {
 namespace {
@@ -67,7 +68,8 @@ Json made_from(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& 
   const seal::Facts facts = seal::facts_of(rig);
   Json numbers = Json::object();
   for (const seal::Fact& fact : facts) numbers[fact.key] = fact.value;
-  Json made{{"rackproof", RACKPROOF_VERSION},
+  Json made{{"format", kJsonFormat},
+            {"rackproof", RACKPROOF_VERSION},
             {"rig", {{"file", rig.file.filename().string()}, {"blake2b", hash_in(seal::seal_text(facts))}}},
             {"venue", nullptr},
             {"chain", fmt::format("{:#018x}", firmware::fingerprint(compiled))}};

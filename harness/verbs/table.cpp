@@ -10,6 +10,21 @@
 #include "harness/files/shown.hpp"
 
 namespace rackproof {
+namespace {
+
+constexpr std::size_t kGap = 2;
+
+/// "8", "-3.50", "+20.00": what a unit follows.
+bool is_number(std::string_view word) {
+  return word.find_first_of("0123456789") != word.npos && word.find_first_not_of("0123456789.+-") == word.npos;
+}
+
+/// "dB", "% of the time", "x cone12"; not "(amplifier".
+bool begins_unit(char letter) {
+  return letter == '%' || (letter >= 'a' && letter <= 'z') || (letter >= 'A' && letter <= 'Z');
+}
+
+}  // namespace
 
 std::size_t display_width(std::string_view text) {
   std::size_t width = 0;
@@ -41,7 +56,10 @@ std::string wrapped(std::string_view what, std::size_t width, std::string_view f
   std::size_t at = indent;
   bool line_begins = true;
   for (std::size_t from = 0; from < text.size();) {
-    const std::size_t end = std::min(text.find(' ', from), text.size());
+    std::size_t end = std::min(text.find(' ', from), text.size());
+    if (is_number(std::string_view(text).substr(from, end - from)) && end + 1 < text.size() &&
+        begins_unit(text[end + 1]))
+      end = std::min(text.find(' ', end + 1), text.size());
     const std::string_view word = std::string_view(text).substr(from, end - from);
     from = end + 1;
     if (word.empty()) continue;
@@ -62,18 +80,36 @@ void Table::row(std::vector<std::string> cells) {
   rows_.push_back(std::move(cells));
 }
 
+std::vector<std::pair<std::size_t, std::size_t>> Table::parts(const std::vector<std::size_t>& wide,
+                                                              std::size_t width) const {
+  const auto parted = [&](std::size_t most) {
+    std::vector<std::pair<std::size_t, std::size_t>> found;
+    for (std::size_t from = 1; from < columns_.size();) {
+      std::size_t to = from, taken = wide[0];
+      while (to < columns_.size() && (to == from || taken + kGap + wide[to] <= most)) taken += kGap + wide[to++];
+      found.emplace_back(from, to);
+      from = to;
+    }
+    return found;
+  };
+  std::vector<std::pair<std::size_t, std::size_t>> best = parted(width);
+  while (width-- > 0) {
+    std::vector<std::pair<std::size_t, std::size_t>> narrower = parted(width);
+    if (narrower.size() > best.size()) break;
+    best = std::move(narrower);
+  }
+  return best;
+}
+
 std::string Table::text(std::size_t width) const {
-  constexpr std::size_t kGap = 2;
   std::vector<std::size_t> wide(columns_.size());
   for (std::size_t c = 0; c < columns_.size(); ++c) {
     wide[c] = display_width(columns_[c].head);
     for (const auto& cells : rows_) wide[c] = std::max(wide[c], display_width(cells[c]));
   }
   std::string out;
-  for (std::size_t from = 1; from < columns_.size();) {
-    std::size_t to = from, taken = wide[0];
-    while (to < columns_.size() && (to == from || taken + kGap + wide[to] <= width)) taken += kGap + wide[to++];
-    const auto line = [&](auto&& cell_of) {
+  for (const auto& [from, to] : parts(wide, width)) {
+    const auto line = [&, from = from, to = to](auto&& cell_of) {
       std::string text;
       const auto put = [&](std::size_t c) {
         const std::string& cell = cell_of(c);
@@ -87,7 +123,6 @@ std::string Table::text(std::size_t width) const {
     if (from > 1) out += "\n";
     line([&](std::size_t c) -> const std::string& { return columns_[c].head; });
     for (const auto& cells : rows_) line([&](std::size_t c) -> const std::string& { return cells[c]; });
-    from = to;
   }
   return out;
 }

@@ -42,6 +42,9 @@ int run(int argc, const char* const* argv);
 /// A verb's subcommand, with its `--help` and an example at the foot of it.
 CLI::App* add_verb(CLI::App& program, const std::string& name, const std::string& what, const std::string& example);
 
+/// The same document with `"format"` (json_keys.hpp) as its first key.
+Json with_format(const Json& document);
+
 /// `--json` and `--quiet`. A document goes to standard output; people's text goes there too, unless a document does,
 /// then to standard error; `--quiet` leaves people's text out. A reader that closes the pipe early is no error, nor is
 /// standard error that cannot be written; standard output that cannot be is MachineError, after the work is done.
@@ -50,7 +53,7 @@ struct Voice {
   void add_to(CLI::App& verb);
   /// People's text, with its own newlines; other control characters in it are shown, not sent to a terminal.
   void say(std::string_view text) const;
-  void document(const Json& document) const;  ///< one document and a newline, only with `--json`
+  void document(const Json& document) const;  ///< `with_format`, and a newline; only with `--json`
   /// The one document in pieces of its text, where it would be large.
   void document_piece(std::string_view text) const;
 };

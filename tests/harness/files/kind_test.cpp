@@ -55,6 +55,23 @@ TEST(FileKind, ReplacesItsOwnAlone) {
   EXPECT_TRUE(replaceable(scratch / "f", Kind::measurement_json));
 }
 
+// Ahead of the key that tells a file's kind the document may say its format. Whole, or cut short behind any byte of it.
+TEST(FileKind, IsToldBehindTheFormat) {
+  const test::Scratch scratch;
+  const auto is = [&](const std::string& text, Kind kind) {
+    put(scratch / "f", text);
+    return replaceable(scratch / "f", kind);
+  };
+  EXPECT_TRUE(is("{\"format\":1,\"sample_rate_hz\":48000,\"captures\":1}", Kind::measurement_json));
+  EXPECT_TRUE(is("{\n  \"format\": 1,\n  \"rackproof\": \"0.1.0\"}", Kind::set_list));
+  EXPECT_FALSE(is("{\n  \"format\": 1,\n  \"rackproof\": \"0.1.0\"}", Kind::measurement_json));
+  EXPECT_FALSE(is("{\n  \"format\": 1,\n  \"sample_rate_hz\": 48000}", Kind::set_list));
+  const std::string other = "{\"format\": 1, \"rig\": \"a.toml\"}";  // what a verb prints is a person's to keep
+  for (std::size_t bytes = 1; bytes <= other.size(); ++bytes)
+    for (const Kind kind : {Kind::measurement_json, Kind::set_list})
+      EXPECT_FALSE(is(other.substr(0, bytes), kind)) << bytes;
+}
+
 TEST(FileKind, NothingThatAPersonWroteIsReplaced) {
   const test::Scratch scratch;
   for (const std::string& text : {std::string("# Lighthouse Field\nformat = 1\n"),

@@ -44,6 +44,22 @@ TEST(Measurement, IsReadBackAsItWasWritten) {
   EXPECT_EQ(back.warnings[0].code, "level");
 }
 
+// Files of before the format had a number, and of a later form.
+TEST(Measurement, SaysItsFormatFirstAndIsReadWithoutOneToo) {
+  nlohmann::ordered_json document = document_of(example());
+  EXPECT_EQ(document.begin().key(), "format");
+  EXPECT_EQ(document.begin().value(), 1);
+  document["format"] = 2;
+  try {
+    parse_measurement(document.dump(), "m.json");
+    ADD_FAILURE() << "another form was taken";
+  } catch (const InputError& error) {
+    EXPECT_STREQ(error.what(), "m.json: format: read 2; 1: another version of rackproof wrote this file");
+  }
+  document.erase("format");
+  EXPECT_EQ(parse_measurement(document.dump(), "m.json").captures, 2u);
+}
+
 TEST(Measurement, PhaseAndCoherenceMayBeMissing) {
   const Measurement m =
       parse_measurement(R"({"frequency_hz": [10, 20], "magnitude_db": [1, 2], "warnings": ["odd"]})", "m.json");

@@ -109,6 +109,95 @@ TEST_F(Program, PlanSaysTheLevelAtOneMetreWhereTheDriverGivesIt) {
   EXPECT_NEAR(document["outputs"][0].at("level_at_1m_db").get<double>(), 98 - 9.0309 + 37.0309, 5e-4);
 }
 
+// What the rig file chose, in the words of the file. Levels are left out where no sensitivity is given.
+TEST_F(Program, PlanSaysWhatWasChosen) {
+  std::string text = kRig;
+  text.replace(text.find("limit = { below_clip = \"2 dB\" }"), 31,
+               "limit = { below_clip = \"2 dB\", look_ahead = \"2.5 ms\", hold = \"6 ms\", release = \"120 ms\", "
+               "true_peak = false }\neq = [ { type = \"notch\", at = \"90 Hz\", q = 2 } ]");
+  write("chosen.toml", text);
+  const Result result = run("$R plan chosen.toml --venue venue.toml");
+  EXPECT_EQ(result.status, 0) << result.err;
+  for (const char* words :
+       {"low   high-pass           40 Hz  butterworth     24 dB/oct", "low   point 1, low side   1 kHz  linkwitz-riley",
+        "high  point 1, high side  1 kHz  linkwitz-riley", "bands of eq: 0 in system, 1 in way.low, 0 in way.high",
+        "low       2.5 ms  6 ms   120 ms  no                  2 s",
+        "high           -     -        -  -                     -",
+        "A way whose driver gives no sensitivity has no level."})
+    EXPECT_THAT(result.out, HasSubstr(words));
+  const Json outputs = Json::parse(run("$R plan chosen.toml --json").out).at("outputs");
+  EXPECT_EQ(outputs[0].at("limiter"),
+            (Json{{"look_ahead_ms", 2.5}, {"hold_ms", 6.0}, {"release_ms", 120.0}, {"true_peak", false}}));
+  EXPECT_EQ(outputs[0].at("thermal_time_s"), 2.0);
+  EXPECT_TRUE(outputs[1].at("limiter").is_null());
+  EXPECT_TRUE(outputs[1].at("thermal_time_s").is_null());
+  for (std::size_t s = 0; s < outputs[0]["sections"].size(); ++s) {
+    const Json& stage = outputs[0].at("stages").at(s);
+    EXPECT_EQ((Json{stage["b0"], stage["b1"], stage["b2"], stage["a1"], stage["a2"]}), outputs[0]["sections"][s]);
+  }
+  EXPECT_EQ(outputs[0]["stages"].size(), outputs[0]["sections"].size());
+  EXPECT_EQ(outputs[0]["stages"][0].at("key"), "crossover.points[1]");
+  EXPECT_EQ(outputs[0]["stages"].back().at("key"), "way.low.eq[1]");
+  EXPECT_TRUE(outputs[0]["balance"].at("level_at_1m_db").is_null());
+}
+
+// No filter but the point of Linkwitz-Riley at 1 kHz: its two sides are 6.02 dB down there, both. 98 dB against 104 dB for
+// 1 W into 8 ohm, and -3 dB of gain on the low way: 9 dB. A cone of 8 ohm has 98 - 9.03 dB for 1 V; full scale here is
+// 346.4 V peak or 47.8 dB over 1 V RMS, at -20 dBFS 27.8; so 116.7 dB, less 3 of gain and what the mean over the band
+// loses at its edge: 24 dB/oct from -6 dB at 1 kHz over 5.6 octaves, some 0.2 dB.
+TEST_F(Program, PlanSaysHowTheWaysBalance) {
+  std::string text = kRig;
+  text.replace(text.find("highpass = "), text.find("limit = ") - text.find("highpass = "), "");
+  text.replace(text.find("continuous_power"), 0, "sensitivity = \"98 dB\"\n");
+  text.replace(text.find("[crossover]"), 0,
+               "[driver.horn]\nimpedance = \"8 ohm\"\ncontinuous_power = \"400 W\"\nsensitivity = \"104 dB\"\n");
+  text.replace(text.rfind("\"cone\""), 6, "\"horn\"");
+  write("two.toml", text);
+  const Json outputs = Json::parse(run("$R plan two.toml --json").out).at("outputs");
+  const Json& low = outputs[0].at("balance");
+  const double mean = low.at("band_gain_db").get<double>();
+  EXPECT_LT(mean, -3.05);
+  EXPECT_GT(mean, -3.4);
+  EXPECT_NEAR(low.at("level_at_1m_db").get<double>(), 98 - 9.0309 + 47.7815 - 20 + mean, 2e-3);
+  EXPECT_TRUE(low.at("over_way_below_db").is_null());
+  EXPECT_NEAR(low.at("peak_limit_from_dbfs").get<double>(), -10.7506 - mean, 1e-3);
+  EXPECT_NEAR(low.at("power_limit_from_dbfs").get<double>(), -12.7300 - mean, 1e-3);
+  for (const std::size_t o : {1u, 2u}) {
+    const Json& high = outputs[o].at("balance");
+    EXPECT_NEAR(high.at("over_way_below_db").get<double>(), 9, 1e-3);
+    EXPECT_EQ(high.at("point_hz"), 1000);
+    EXPECT_TRUE(high.at("peak_limit_from_dbfs").is_null());
+    EXPECT_TRUE(high.at("power_limit_from_dbfs").is_null());
+  }
+  const Result result = run("$R plan two.toml");
+  EXPECT_THAT(result.out, HasSubstr("+9.0 dB at 1 kHz"));
+  EXPECT_THAT(result.out, HasSubstr("Held first: low, by its power limiter, from -9."));
+  // With the left feed 6 dB down the mean of both is 2.49 dB down (half of 1 and 0.501): 9 - 6 + 2.49 and 9 + 2.49.
+  const Result tonight = run("$R plan two.toml --venue venue.toml");
+  EXPECT_THAT(tonight.out,
+              AllOf(HasSubstr("high.left"), HasSubstr("+5.5 dB at 1 kHz"), HasSubstr("+11.5 dB at 1 kHz")));
+}
+
+TEST_F(Program, PlanPrintsWhatTheReadmeShows) {
+  const std::string readme = test::bytes_of(RACKPROOF_SOURCE_DIR "/README.md");
+  const std::string command = "$ rackproof plan audio_fixtures/two-way-top.toml\n";
+  ASSERT_THAT(readme, HasSubstr(command));
+  const std::size_t from = readme.find(command) + command.size();
+  EXPECT_EQ(readme.substr(from, readme.find("```", from) - from),
+            run("cd '" RACKPROOF_SOURCE_DIR "' && COLUMNS=100 $R plan audio_fixtures/two-way-top.toml").out);
+}
+
+// Of help what is ours to break: above it are the library's lines.
+TEST_F(Program, PlanAndTheWordsOfItsKeysFitTheTerminal) {
+  for (const std::size_t width : {60u, 80u, 120u}) {
+    const std::string columns = "COLUMNS=" + std::to_string(width) + " $R ";
+    const std::string help = run(columns + "help plan").out;
+    ASSERT_THAT(help, HasSubstr("\nJSON (--json)"));
+    std::istringstream lines(run(columns + "plan rig.toml --venue venue.toml").out + help.substr(help.find("\nJSON")));
+    for (std::string line; std::getline(lines, line);) EXPECT_LE(display_width(line), width) << line;
+  }
+}
+
 TEST_F(Program, PlanSaysTheFiguresToAProgram) {
   const Result result = run("$R plan rig.toml --json");
   EXPECT_EQ(result.status, 0);
@@ -307,7 +396,23 @@ TEST(Table, AlignsWhatIsWideInBytesAndBreaksBetweenColumns) {
   EXPECT_EQ(table.text(15),
             "name    first\nSäule       1\nb      333333\n\nname   second\nSäule      22\nb           4\n");
 }
+// Five columns of 3 + 2 behind one of 1 are 26 wide: in 21 there is room for four of them, but two parts of three and two
+// are narrower; in 16 and 15 these two parts just fit, and in 15 no longer.
+TEST(Table, PartsAreAsFewAndThenAsNarrowAsTheyCanBe) {
+  Table table({{"n"}, {"aaa"}, {"bbb"}, {"ccc"}, {"ddd"}, {"eee"}});
+  table.row({"1", "2", "3", "4", "5", "6"});
+  const std::string two = "n  aaa  bbb  ccc\n1    2    3    4\n\nn  ddd  eee\n1    5    6\n";
+  EXPECT_EQ(table.text(26), "n  aaa  bbb  ccc  ddd  eee\n1    2    3    4    5    6\n");
+  for (const std::size_t width : {25u, 21u, 16u}) EXPECT_EQ(table.text(width), two) << width;
+  EXPECT_EQ(table.text(15), "n  aaa  bbb\n1    2    3\n\nn  ccc  ddd\n1    4    5\n\nn  eee\n1    6\n");
+}
 
+TEST(Wrapped, ANumberStaysWithItsUnit) {
+  EXPECT_EQ(wrapped("at the limit -3.5 dB at 1 m", 17), "at the limit\n-3.5 dB at 1 m\n");
+  EXPECT_EQ(wrapped("at the limit x3.5 dB at 1 m", 17), "at the limit x3.5\ndB at 1 m\n");
+  EXPECT_EQ(wrapped("ends in 12", 9), "ends in\n12\n");
+  EXPECT_EQ(wrapped("mends 4 (these", 10), "mends 4\n(these\n");
+}
 TEST(Wrapped, NoLineIsWiderAndNoWordIsLost) {
   const std::string text = "one two  three four five Säulen six";
   for (std::size_t width = 10; width < 50; ++width) {
