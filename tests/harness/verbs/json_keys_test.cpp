@@ -138,7 +138,8 @@ TEST_F(JsonKeys, NoKeyIsWithoutAWordAndNoWordWithoutAKey) {
 
   take("render", "one.toml loud.wav -o out");
   take("render", "unlimited.toml loud.wav -o out");
-  take("render", "one.toml loud.wav pink.wav -o outs");
+  const Json several = take("render", "one.toml loud.wav pink.wav -o outs");
+  for (const Json& one : several.at("renders")) EXPECT_EQ(one.begin().key(), "format");
   take("render", "rig.toml in.wav -o venue --venue venue.toml");
   take_file("render", "render.json", "venue/render.json");
 

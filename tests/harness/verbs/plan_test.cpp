@@ -172,10 +172,38 @@ TEST_F(Program, PlanSaysHowTheWaysBalance) {
   const Result result = run("$R plan two.toml");
   EXPECT_THAT(result.out, HasSubstr("+9.0 dB at 1 kHz"));
   EXPECT_THAT(result.out, HasSubstr("Held first: low, by its power limiter, from -9."));
+  // 37 dB less gain: no limiter is reached by a sine within full scale.
+  text.replace(text.find("gain = \"-3 dB\""), 14, "gain = \"-40 dB\"");
+  write("quiet.toml", text);
+  EXPECT_THAT(run("$R plan quiet.toml").out,
+              AllOf(HasSubstr("above 0 dBFS"), HasSubstr("No limiter acts on a sine within full scale.")));
   // With the left feed 6 dB down the mean of both is 2.49 dB down (half of 1 and 0.501): 9 - 6 + 2.49 and 9 + 2.49.
   const Result tonight = run("$R plan two.toml --venue venue.toml");
   EXPECT_THAT(tonight.out,
               AllOf(HasSubstr("high.left"), HasSubstr("+5.5 dB at 1 kHz"), HasSubstr("+11.5 dB at 1 kHz")));
+}
+
+// Of the demo rig with a sub: its all-pass, and neighbours of one feed, which a gain on that feed does not part.
+TEST_F(Program, PlanOfThreeWaysTellsAllPassesAndNeighbours) {
+  std::string text = test::bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/three-way-mono-sub.toml");
+  write("three.toml", text);
+  const std::string told = run("$R plan three.toml").out;
+  for (const char* words :
+       {"sub   point 2, all-pass   1.5 kHz  linkwitz-riley  24 dB/oct", "mid   point 1, high side   100 Hz",
+        "high  point 1, high side   100 Hz", "2 in system, 1 in way.sub, 0 in way.mid, 0 in way.high\n"})
+    EXPECT_THAT(told, HasSubstr(words));
+  EXPECT_THAT(told.substr(told.find("How the ways balance")), Not(HasSubstr("mid.left"))) << "alike: one line";
+  text.replace(text.find("phase_matched = true"), 20, "phase_matched = false");
+  write("unmatched.toml", text);
+  EXPECT_THAT(run("$R plan unmatched.toml").out, Not(HasSubstr("all-pass   1.5 kHz")));
+  const Json alike = Json::parse(run("$R plan three.toml --json").out).at("outputs");
+  const Json apart = Json::parse(run("$R plan three.toml --venue venue.toml --json").out).at("outputs");
+  for (const std::size_t high : {3u, 4u}) {
+    const auto over = [&](const Json& outputs) {
+      return outputs[high].at("balance").at("over_way_below_db").get<double>();
+    };
+    EXPECT_NEAR(over(apart), over(alike), 1e-9) << high;
+  }
 }
 
 TEST_F(Program, PlanPrintsWhatTheReadmeShows) {
