@@ -1,7 +1,7 @@
 #include "harness/verbs/json_keys.hpp"
 
 namespace rackproof {
-namespace {
+namespace json_words {
 
 // Units and meanings that several documents share.
 constexpr std::string_view kText = "text", kTextOrNull = "text or null", kList = "list", kTable = "table";
@@ -526,8 +526,8 @@ constexpr JsonDocument kDocuments[] = {
     {"help", "", kHelp},
 };
 
-}  // namespace
+}  // namespace json_words
 
-std::span<const JsonDocument> json_documents() { return kDocuments; }
+std::span<const JsonDocument> json_documents() { return json_words::kDocuments; }
 
 }  // namespace rackproof

@@ -123,8 +123,7 @@ bool passes_all_pass_of(const rig::Rig& rig, const rig::Venue* venue, const Comp
                         std::size_t point) {
   const auto output = std::ranges::find(made.outputs, way, &OutputPlan::way_index);
   const std::vector<Stage> stages = stages_of(rig, venue, *output);
-  return std::ranges::any_of(
-      stages, [&](const Stage& stage) { return stage.type == "allpass" && stage.key == rig.points[point].source.key; });
+  return std::ranges::find(stages, rig.points[point].source.key, &Stage::key) != stages.end();
 }
 
 /// What every way passes, a line a filter; then how many bands of eq there are and where.
