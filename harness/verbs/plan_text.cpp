@@ -191,6 +191,9 @@ std::string first_held(const rig::Rig& rig, const CompiledRig& made, const std::
     else if (one.from_dbfs < known->from_dbfs)
       *known = one;
   }
+  const bool any_limiter =
+      std::ranges::any_of(balances, [](const Balance& b) { return b.peak_limit_from_dbfs || b.power_limit_from_dbfs; });
+  if (!any_limiter) return "No way has a limiter: nothing is held.";
   if (held.empty()) return "No limiter acts on a sine within full scale.";
   std::ranges::stable_sort(held, {}, &Held::from_dbfs);
   const auto limiter = [](const Held& one) { return one.by_power ? "power" : "peak"; };

@@ -177,6 +177,11 @@ TEST_F(Program, PlanSaysHowTheWaysBalance) {
   write("quiet.toml", text);
   EXPECT_THAT(run("$R plan quiet.toml").out,
               AllOf(HasSubstr("above 0 dBFS"), HasSubstr("No limiter acts on a sine within full scale.")));
+  std::string open = text;
+  for (const char* key : {"limit = ", "thermal = "})
+    open.erase(open.find(key), open.find('\n', open.find(key)) - open.find(key));
+  write("open.toml", open);
+  EXPECT_THAT(run("$R plan open.toml").out, HasSubstr("No way has a limiter: nothing is held."));
   // With the left feed 6 dB down the mean of both is 2.49 dB down (half of 1 and 0.501): 9 - 6 + 2.49 and 9 + 2.49.
   const Result tonight = run("$R plan two.toml --venue venue.toml");
   EXPECT_THAT(tonight.out,
