@@ -38,12 +38,13 @@ Resonance resonance_of(const dsp::ExactSection& s, double sample_rate_hz) {
 
 class Walk {
  public:
-  Walk(const rig::Rig& rig, const rig::Venue* venue, Bypass bypass)
-      : rig_(rig),
+  /// `part`: one loudspeaker, a rig of the plain form.
+  Walk(const rig::Rig& part, const rig::Venue* venue, Bypass bypass)
+      : rig_(part),
         venue_(bypass == Bypass::venue || bypass == Bypass::all ? nullptr : venue),
         nothing_(bypass == Bypass::all),
         with_system_(bypass != Bypass::system && !nothing_),
-        rate_hz_(rig.controller.sample_rate_hz) {}
+        rate_hz_(part.controller.sample_rate_hz) {}
 
   void venue_of_all() {
     if (venue_ != nullptr) eq(venue_->all.eq);
@@ -51,6 +52,11 @@ class Walk {
   void venue_of(const std::string& feed) {
     if (venue_ == nullptr) return;
     if (const auto found = venue_->feed.find(feed); found != venue_->feed.end()) eq(found->second.eq);
+  }
+  void venue_of_loudspeaker() {
+    if (venue_ == nullptr) return;
+    if (const auto found = venue_->loudspeaker.find(rig_.loudspeaker); found != venue_->loudspeaker.end())
+      eq(found->second.eq);
   }
   void system() {
     if (with_system_) eq(rig_.system_eq);
@@ -70,10 +76,12 @@ class Walk {
       }
     }
   }
-  void output(const rig::Way& way) {
+  /// `feed`: of a way with an output for each, which of them.
+  void output(const rig::Way& way, const std::string& feed) {
     if (nothing_) return;
     if (way.highpass) filter(*way.highpass, dsp::Pass::high);
     eq(way.eq);
+    if (const auto own = way.output.find(feed); own != way.output.end()) eq(own->second.eq);
   }
 
   std::vector<Stage> held_against(const std::string& output, std::span<const dsp::Biquad> planned) {
@@ -122,13 +130,14 @@ class Walk {
 }  // namespace
 
 std::vector<Stage> stages_of(const rig::Rig& rig, const rig::Venue* venue, const OutputPlan& plan, Bypass bypass) {
-  Walk walk(rig, venue, bypass);
+  Walk walk(part_of(rig, plan), venue, bypass);
   walk.venue_of_all();
   if (plan.feed_paths.empty())  // a mean of feeds that are alike: the first one's is everyone's
     walk.venue_of(plan.source == dsp::kMeanOfFeeds ? rig.feeds.front().name : plan.feed);
+  walk.venue_of_loudspeaker();
   walk.system();
   walk.split(plan.way_index);
-  walk.output(rig.ways[plan.way_index]);
+  walk.output(way_of(rig, plan), plan.takes_several() ? std::string() : plan.feed);
   return walk.held_against(plan.name, plan.sections);
 }
 

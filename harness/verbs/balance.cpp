@@ -12,20 +12,22 @@
 namespace rackproof {
 namespace {
 
-/// From one sine on all feeds to ahead of the limiters. A mean of unlike feeds is the mean of what they make of it.
+/// From one sine on all feeds to ahead of the limiters. A mean of unlike feeds is the mean of what they make of it, a mix
+/// their sum: their shares are in their gains.
 class WholePath {
  public:
   WholePath(const OutputPlan& plan, double sample_rate_hz)
       : rate_hz_(sample_rate_hz), common_(std::span<const dsp::Biquad>(plan.sections), from_db(plan.gain_db)) {
+    const double share =
+        plan.source == dsp::kMixOfFeeds ? 1 : 1 / std::max(1.0, static_cast<double>(plan.feed_paths.size()));
     for (const FeedPath& path : plan.feed_paths)
-      feeds_.emplace_back(std::span<const dsp::Biquad>(path.sections), from_db(path.gain_db));
+      feeds_.emplace_back(std::span<const dsp::Biquad>(path.sections), share * from_db(path.gain_db));
   }
   double power_at(double frequency_hz) const {
     const double frequency = frequency_hz / rate_hz_;
-    std::complex<double> mean = feeds_.empty() ? 1 : 0;
-    for (const analysis::LinearPath& feed : feeds_)
-      mean += feed.at(frequency).value / static_cast<double>(feeds_.size());
-    return std::norm(common_.at(frequency).value * mean);
+    std::complex<double> together = feeds_.empty() ? 1 : 0;
+    for (const analysis::LinearPath& feed : feeds_) together += feed.at(frequency).value;
+    return std::norm(common_.at(frequency).value * together);
   }
   double level_db_at(double frequency_hz) const { return to_db(std::sqrt(std::max(power_at(frequency_hz), 1e-40))); }
   /// Mean by power over log frequency.
@@ -48,11 +50,12 @@ std::optional<double> level_at_full_scale(const OutputPlan& plan) {
   return *plan.level_at_1m_per_volt_db + to_db(plan.full_scale_volts_peak / std::numbers::sqrt2);
 }
 
-/// The output of the way below that plays along: of the same feed, or of the mean; else the first one of that way.
+/// The output of the way below in the same loudspeaker that plays along: of the same feed, the mean or the mix; else the
+/// first one of that way.
 const OutputPlan* below(const CompiledRig& made, const OutputPlan& plan) {
   const OutputPlan* first = nullptr;
   for (const OutputPlan& other : made.outputs) {
-    if (other.way_index + 1 != plan.way_index) continue;
+    if (other.part != plan.part || other.way_index + 1 != plan.way_index) continue;
     if (other.source == plan.source) return &other;
     if (first == nullptr) first = &other;
   }
@@ -86,7 +89,7 @@ std::vector<Balance> balance_of(const rig::Rig& rig, const CompiledRig& made) {
     const OutputPlan* const lower = below(made, plan);
     const std::optional<double> lower_full_scale = lower != nullptr ? level_at_full_scale(*lower) : std::nullopt;
     if (!full_scale || !lower_full_scale) continue;
-    const rig::Point& point = rig.points[lower->way_index];
+    const rig::Point& point = part_of(rig, plan).points[lower->way_index];
     balance.point_hz = std::sqrt(point.low.at_hz * point.high.at_hz);
     balance.over_way_below_db = *full_scale + path.level_db_at(*balance.point_hz) - *lower_full_scale -
                                 WholePath(*lower, rate_hz).level_db_at(*balance.point_hz);

@@ -52,6 +52,20 @@ std::string levels_table(const CompiledRig& made, std::size_t width) {
   return table.text(width);
 }
 
+std::string fed_by(const rig::Rig& rig, const OutputPlan& plan) {
+  if (plan.source == dsp::kMeanOfFeeds) return "mean of feeds";
+  if (plan.source != dsp::kMixOfFeeds) return plan.feed;
+  std::string mix;
+  for (const rig::MixedFeed& one : way_of(rig, plan).mix)
+    mix += fmt::format("{}{} {:+g} dB", mix.empty() ? "" : ", ", rig.feeds[one.feed].name, one.gain_db);
+  return mix;
+}
+
+/// `way`, or `loudspeaker.way`.
+std::string name_of_way(const rig::Rig& part, const rig::Way& way) {
+  return part.loudspeaker.empty() ? way.name : part.loudspeaker + "." + way.name;
+}
+
 std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t width) {
   Table table({{"output", Align::left},
                {"fed by", Align::left},
@@ -63,7 +77,7 @@ std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t
                {"sections"}});
   const double speed = rig::speed_of_sound(rig.controller.temperature_degc);  // as distances were read
   for (const OutputPlan& plan : made.outputs) {
-    table.row({plan.name, plan.source == dsp::kMeanOfFeeds ? "mean of feeds" : plan.feed, band(plan),
+    table.row({plan.name, fed_by(rig, plan) + (plan.muted ? ", MUTED" : ""), band(plan),
                fmt::format("{:+.2f} dB", plan.gain_db), plan.polarity < 0 ? "inverted" : "normal",
                or_dash(plan.delay_samples > 0, fmt::format("{:.3f} ms", plan.delay_s * 1e3)),
                or_dash(plan.delay_samples > 0, fmt::format("{:.3f} m", plan.delay_s * speed)),
@@ -72,9 +86,13 @@ std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t
   std::string out = table.text(width);
   for (const OutputPlan& plan : made.outputs) {
     for (const FeedPath& path : plan.feed_paths) {
-      if (path.gain_db == 0 && path.sections.empty()) continue;
-      out += wrapped(fmt::format("and {:+.2f} dB and {} section{} on {} alone, ahead of the mean", path.gain_db,
-                                 path.sections.size(), path.sections.size() == 1 ? "" : "s", path.feed),
+      double gain_db = path.gain_db;
+      for (std::size_t f = 0; f < plan.mix.size(); ++f)  // its share of a mix is told already
+        if (rig.feeds[f].name == path.feed) gain_db -= to_db(plan.mix[f]);
+      if (std::abs(gain_db) < 1e-9 && path.sections.empty()) continue;
+      out += wrapped(fmt::format("and {:+.2f} dB and {} section{} on {} alone, ahead of the {}", gain_db,
+                                 path.sections.size(), path.sections.size() == 1 ? "" : "s", path.feed,
+                                 plan.source == dsp::kMixOfFeeds ? "mix" : "mean"),
                      width, fmt::format("  {}: ", plan.name));
     }
   }
@@ -90,12 +108,12 @@ std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::si
                                 : std::string();
   out += wrapped(fmt::format("0 dBFS is {}{} at its output", input, full_scale(controller.output_full_scale_volts_rms)),
                  width, "  controller: ");
-  std::size_t told = made.outputs.size();
+  const rig::Way* told = nullptr;
   for (const OutputPlan& plan : made.outputs) {
-    if (plan.way_index == told) continue;
-    told = plan.way_index;
-    const rig::Way& way = rig.ways[plan.way_index];
-    const rig::Amplifier& amplifier = rig.amplifier_of(way);
+    const rig::Way& way = way_of(rig, plan);
+    if (&way == told) continue;
+    told = &way;
+    const rig::Amplifier& amplifier = part_of(rig, plan).amplifier_of(way);
     const double clip_in_dbu = dbu(plan.clip_volts_peak / std::numbers::sqrt2 / from_db(plan.amplifier_gain_db));
     const char* const taken = !amplifier.bridged    ? ""
                               : amplifier.doubled() ? " (bridged, ratings taken per side)"
@@ -113,59 +131,77 @@ std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::si
                     amplifier.name, taken, plan.rating_watts, plan.rating_ohm, amplifier.doubled() ? " a side" : "",
                     plan.amplifier_gain_db, attenuator, clip_in_dbu, std::abs(plan.clip_dbfs_peak),
                     plan.clip_dbfs_peak > 0 ? "above" : "below", way.drivers, way.driver, wiring, level),
-        width, fmt::format("  {}: ", way.name));
+        width, fmt::format("  {}: ", name_of_way(part_of(rig, plan), way)));
   }
   return out;
 }
 
 /// What the sides of a point above make together, inserted so that the ways stay in phase.
-bool passes_all_pass_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& made, std::size_t way,
-                        std::size_t point) {
-  const auto output = std::ranges::find(made.outputs, way, &OutputPlan::way_index);
-  const std::vector<Stage> stages = stages_of(rig, venue, *output);
-  return std::ranges::find(stages, rig.points[point].source.key, &Stage::key) != stages.end();
+bool passes_all_pass_of(const rig::Rig& rig, const rig::Venue* venue, const OutputPlan& plan, const rig::Point& point) {
+  const std::vector<Stage> stages = stages_of(rig, venue, plan);
+  return std::ranges::find(stages, point.source.key, &Stage::key) != stages.end();
+}
+
+/// How many bands of eq there are, under the keys of the files; where there are none nothing is told.
+std::string bands_of_eq(const rig::Rig& rig, const rig::Venue* venue) {
+  std::vector<std::string> told;
+  const auto count = [&](const std::vector<rig::EqBand>& eq, const std::string& at) {
+    if (!eq.empty()) told.push_back(fmt::format("{} in {}", eq.size(), at));
+  };
+  for (const rig::Rig& part : rig.parts()) {
+    const std::string box = part.loudspeaker.empty() ? "" : "loudspeaker." + part.loudspeaker + ".";
+    count(part.system_eq, box + "system");
+    for (const rig::Way& way : part.ways) {
+      count(way.eq, box + "way." + way.name);
+      for (const auto& [feed, own] : way.output) count(own.eq, box + "way." + way.name + ".output." + feed);
+    }
+  }
+  if (venue != nullptr) {
+    count(venue->all.eq, "venue");
+    for (const auto& [feed, layer] : venue->feed) count(layer.eq, "venue.feed." + feed);
+    for (const auto& [name, layer] : venue->loudspeaker) count(layer.eq, "venue.loudspeaker." + name);
+  }
+  return told.empty() ? "none" : fmt::format("{}", fmt::join(told, ", "));
 }
 
 /// What every way passes, a line a filter; then how many bands of eq there are and where.
 std::string filters_table(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& made, std::size_t width) {
   Table table({{"way", Align::left}, {"filter", Align::left}, {"at"}, {"alignment", Align::left}, {"slope"}});
-  const auto row = [&](const rig::Way& way, const std::string& what, const rig::Filter& filter) {
-    table.row({way.name, what, short_hz(filter.at_hz), word_of(filter.alignment),
-               fmt::format("{} dB/oct", filter.slope_db_per_oct)});
-  };
-  for (std::size_t w = 0; w < rig.ways.size(); ++w) {
-    const rig::Way& way = rig.ways[w];
-    if (way.highpass) row(way, "high-pass", *way.highpass);
-    for (std::size_t p = 0; p < rig.points.size(); ++p) {
-      const std::string point = fmt::format("point {}, ", p + 1);
-      if (p < w) row(way, point + "high side", rig.points[p].high);
-      if (p == w) row(way, point + "low side", rig.points[p].low);
-      if (p > w && passes_all_pass_of(rig, venue, made, w, p)) row(way, point + "all-pass", rig.points[p].low);
+  const rig::Way* told = nullptr;
+  for (const OutputPlan& plan : made.outputs) {
+    const rig::Rig& part = part_of(rig, plan);
+    const rig::Way& way = way_of(rig, plan);
+    if (&way == told) continue;
+    told = &way;
+    const auto row = [&](const std::string& what, const rig::Filter& filter) {
+      table.row({name_of_way(part, way), what, short_hz(filter.at_hz), word_of(filter.alignment),
+                 fmt::format("{} dB/oct", filter.slope_db_per_oct)});
+    };
+    if (way.highpass) row("high-pass", *way.highpass);
+    for (std::size_t p = 0; p < part.points.size(); ++p) {
+      const std::string name = fmt::format("point {}, ", p + 1);
+      if (p < plan.way_index) row(name + "high side", part.points[p].high);
+      if (p == plan.way_index) row(name + "low side", part.points[p].low);
+      if (p > plan.way_index && passes_all_pass_of(rig, venue, plan, part.points[p]))
+        row(name + "all-pass", part.points[p].low);
     }
-    if (!way.highpass && rig.points.empty()) table.row({way.name, "none", "-", "-", "-"});
+    if (!way.highpass && part.points.empty()) table.row({name_of_way(part, way), "none", "-", "-", "-"});
   }
-  std::vector<std::string> eq{fmt::format("{} in system", rig.system_eq.size())};
-  for (const rig::Way& way : rig.ways) eq.push_back(fmt::format("{} in way.{}", way.eq.size(), way.name));
-  if (venue != nullptr) {
-    eq.push_back(fmt::format("{} in venue", venue->all.eq.size()));
-    for (const auto& [feed, layer] : venue->feed)
-      if (!layer.eq.empty()) eq.push_back(fmt::format("{} in venue.feed.{}", layer.eq.size(), feed));
-  }
-  return table.text(width) + wrapped(fmt::format("{}", fmt::join(eq, ", ")), width, "  bands of eq: ");
+  return table.text(width) + wrapped(bands_of_eq(rig, venue), width, "  bands of eq: ");
 }
 
 std::string limiters_table(const rig::Rig& rig, std::size_t width) {
   Table table(
       {{"way", Align::left}, {"look-ahead"}, {"hold"}, {"release"}, {"true peak", Align::left}, {"thermal time"}});
   const auto ms = [](double seconds) { return fmt::format("{:.4g} ms", 1e3 * seconds); };
-  for (const rig::Way& way : rig.ways) {
-    const std::optional<rig::Limit>& limit = way.limit;
-    table.row({way.name, limit ? ms(limit->look_ahead_s) : "-", limit ? ms(limit->hold_s) : "-",
-               limit ? ms(limit->release_s) : "-",
-               !limit             ? "-"
-               : limit->true_peak ? "yes"
-                                  : "no",
-               or_dash(way.thermal.has_value(), fmt::format("{:.4g} s", rig.driver_of(way).thermal_time_s))});
+  for (const rig::Rig& part : rig.parts()) {
+    for (const rig::Way& way : part.ways) {
+      const std::optional<rig::Limit>& limit = way.limit;
+      const char* const true_peak = !limit ? "-" : limit->true_peak ? "yes" : "no";
+      table.row({name_of_way(part, way), limit ? ms(limit->look_ahead_s) : "-", limit ? ms(limit->hold_s) : "-",
+                 limit ? ms(limit->release_s) : "-", true_peak,
+                 or_dash(way.thermal.has_value(), fmt::format("{:.4g} s", part.driver_of(way).thermal_time_s))});
+    }
   }
   return table.text(width);
 }
@@ -173,7 +209,7 @@ std::string limiters_table(const rig::Rig& rig, std::size_t width) {
 /// Without a sign of nothing: -0.04 is 0.
 double in_tenths(double value) { return std::round(10 * value) / 10 + 0.0; }
 
-/// Which limiter acts first, and how far behind the others are.
+/// Which limiter acts first, and how far behind the others are. What is muted is left out.
 std::string first_held(const rig::Rig& rig, const CompiledRig& made, const std::vector<Balance>& balances) {
   struct Held {
     double from_dbfs;
@@ -183,8 +219,9 @@ std::string first_held(const rig::Rig& rig, const CompiledRig& made, const std::
   std::vector<Held> held;  // one a way
   for (std::size_t o = 0; o < balances.size(); ++o) {
     const std::optional<double> from = balances[o].first_limit_dbfs();
-    if (!from) continue;
-    const Held one{*from, made.outputs[o].way, from == balances[o].power_limit_from_dbfs};
+    if (!from || made.outputs[o].muted) continue;
+    const Held one{*from, name_of_way(part_of(rig, made.outputs[o]), way_of(rig, made.outputs[o])),
+                   from == balances[o].power_limit_from_dbfs};
     const auto known = std::ranges::find(held, one.way, &Held::way);
     if (known == held.end())
       held.push_back(one);
@@ -202,9 +239,9 @@ std::string first_held(const rig::Rig& rig, const CompiledRig& made, const std::
   for (std::size_t i = 1; i < held.size(); ++i)
     text += fmt::format("; {} {:.1f} dB higher, by its {} limiter", held[i].way, held[i].from_dbfs - held[0].from_dbfs,
                         limiter(held[i]));
-  return text + (rig.ways.size() > 1 ? ". Music has less in the higher bands: render and prove --program tell what a "
-                                       "recording makes of it."
-                                     : ".");
+  return text + (held.size() > 1 ? ". Music has less in the higher bands: render and prove --program tell what a "
+                                   "recording makes of it."
+                                 : ".");
 }
 
 std::string balance_table(const rig::Rig& rig, const CompiledRig& made, std::size_t width) {
@@ -214,12 +251,15 @@ std::string balance_table(const rig::Rig& rig, const CompiledRig& made, std::siz
   };
   Table table(
       {{"way", Align::left}, {"level at 1 m"}, {"over the way below"}, {"peak limit from"}, {"power limit from"}});
-  for (std::size_t w = 0; w < rig.ways.size(); ++w) {
+  for (std::size_t first = 0, next = 0; first < made.outputs.size(); first = next) {  // a way's outputs, end to end
+    const rig::Way& way = way_of(rig, made.outputs[first]);
     std::vector<std::vector<std::string>> rows;
-    for (std::size_t o = 0; o < made.outputs.size(); ++o) {
-      if (made.outputs[o].way_index != w) continue;
-      const Balance& b = balances[o];
-      rows.push_back({made.outputs[o].name, b.level_at_1m_db ? fmt::format("{:.1f} dB", *b.level_at_1m_db) : "-",
+    bool any_muted = false;
+    for (next = first; next < made.outputs.size() && &way_of(rig, made.outputs[next]) == &way; ++next) {
+      const Balance& b = balances[next];
+      any_muted = any_muted || made.outputs[next].muted;
+      rows.push_back({made.outputs[next].name + (made.outputs[next].muted ? ", MUTED" : ""),
+                      b.level_at_1m_db ? fmt::format("{:.1f} dB", *b.level_at_1m_db) : "-",
                       b.over_way_below_db
                           ? fmt::format("{:+.1f} dB at {}", in_tenths(*b.over_way_below_db), short_hz(*b.point_hz))
                           : "-",
@@ -228,9 +268,9 @@ std::string balance_table(const rig::Rig& rig, const CompiledRig& made, std::siz
     const bool alike = std::ranges::all_of(rows, [&](const auto& row) {
       return std::ranges::equal(row.begin() + 1, row.end(), rows[0].begin() + 1, rows[0].end());
     });
-    if (alike) {
+    if (alike && !any_muted) {
       rows.resize(1);
-      rows[0][0] = rig.ways[w].name;
+      rows[0][0] = name_of_way(part_of(rig, made.outputs[first]), way);
     }
     for (std::vector<std::string>& row : rows) table.row(std::move(row));
   }

@@ -73,6 +73,8 @@ name = "high"
 amplifier = "big"
 driver = "cone"
 highpass = { at = "1.2 kHz", alignment = "butterworth", slope = "6 dB/oct" }
+[way.output.left]
+eq = [ { type = "peaking", at = "3 kHz", gain = "-1 dB", q = 1.5 } ]
 [[way]]
 name = "top"
 amplifier = "big"
@@ -84,6 +86,10 @@ constexpr const char* kUnlikeFeeds = R"(format = 1
 eq = [ { type = "peaking", at = "63 Hz", gain = "-4 dB", q = 3 } ]
 [venue.feed.left]
 eq = [ { type = "highshelf", at = "7 kHz", gain = "-2 dB", q = 0.6 }, { type = "peaking", at = "95 Hz", gain = "-1 dB", q = 2 } ]
+)";
+
+constexpr const char* kOneLoudspeaker = R"([venue.loudspeaker.fill]
+eq = [ { type = "peaking", at = "400 Hz", gain = "-3 dB", q = 2 } ]
 )";
 
 constexpr double kStagesRate_hz = 48000;
@@ -174,7 +180,8 @@ const rig::Node* table_at(const rig::Node& root, std::string_view key) {
 TEST(Stages, AreTheSectionsOfThePlanForEveryDemoRigVenueAndBypass) {
   const std::string folder = RACKPROOF_SOURCE_DIR "/audio_fixtures/";
   std::size_t stages = 0;
-  for (const char* file : {"two-way-top.toml", "three-way-mono-sub.toml", "unmeasured-top.toml", ""}) {
+  for (const char* file : {"two-way-top.toml", "three-way-mono-sub.toml", "unmeasured-top.toml", "town-square.toml",
+                           "lantern-room-96k.toml", ""}) {
     const rig::Rig rig =
         *file == '\0' ? rig::parse_rig(kEveryKind, "every.toml") : rig::load_rig(folder + std::string(file));
     std::vector<std::optional<rig::Venue>> venues{std::nullopt};
@@ -182,6 +189,9 @@ TEST(Stages, AreTheSectionsOfThePlanForEveryDemoRigVenueAndBypass) {
       venues.emplace_back(rig::load_venue(folder + "harbour-hall.venue.toml", rig));
       venues.emplace_back(rig::parse_venue(kUnlikeFeeds, "unlike.toml", rig));
     }
+    if (!rig.loudspeakers.empty())
+      venues.emplace_back(rig::parse_venue(std::string(kUnlikeFeeds) + kOneLoudspeaker, "one.toml", rig));
+    const double rate_hz = rig.controller.sample_rate_hz;
     for (const std::optional<rig::Venue>& venue : venues) {
       const rig::Venue* const tonight = venue ? &*venue : nullptr;
       for (const Bypass bypass : {Bypass::none, Bypass::all, Bypass::venue, Bypass::system, Bypass::limits}) {
@@ -196,7 +206,7 @@ TEST(Stages, AreTheSectionsOfThePlanForEveryDemoRigVenueAndBypass) {
             EXPECT_EQ(all[i].biquad.b2, plan.sections[i].b2);
             EXPECT_EQ(all[i].biquad.a1, plan.sections[i].a1);
             EXPECT_EQ(all[i].biquad.a2, plan.sections[i].a2);
-            EXPECT_LT(furthest_apart(plan.sections[i], by_the_note(all[i], kStagesRate_hz), kStagesRate_hz), kRounding)
+            EXPECT_LT(furthest_apart(plan.sections[i], by_the_note(all[i], rate_hz), rate_hz), kRounding)
                 << all[i].key << " " << all[i].type << " " << all[i].at_hz;
           }
           for (const FeedPath& path : plan.feed_paths) {
@@ -246,7 +256,7 @@ TEST(Stages, SayWhatEachSectionIsAndWhereItStands) {
       {"highpass", "crossover.points[1].high", 110, 0, 1},   {"highpass", "crossover.points[2]", 500, 0, 0},
       {"highpass", "crossover.points[2]", 500, 0, 1},        {"highpass", "crossover.points[3]", 1600, 0, root},
       {"highpass", "crossover.points[3]", 1600, 0, root},    {"lowpass", "crossover.points[4]", 12000, 0, 0.5},
-      {"highpass", "way.high.highpass", 1200, 0, 0}};
+      {"highpass", "way.high.highpass", 1200, 0, 0},         {"peaking", "way.high.output.left.eq[1]", 3000, -1, 1.5}};
   high.insert(high.end(), split.begin(), split.end());
   expect(stages_at(rig, &venue, "high.left"), high);
 
@@ -259,6 +269,19 @@ TEST(Stages, SayWhatEachSectionIsAndWhereItStands) {
                          {"allpass", "crossover.points[3]", 1600, 0, root},
                          {"allpass", "crossover.points[4]", 12000, 0, 0}});
   expect(stages_at(rig, nullptr, "low.left"), low);
+}
+
+// The venue's layer of one loudspeaker ahead of its own system, under keys that begin with its name.
+TEST(Stages, OfOneOfSeveralLoudspeakersHaveItsKeys) {
+  const std::string file = RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml";
+  const rig::Rig rig = rig::load_rig(file);
+  const rig::Venue venue = rig::parse_venue("format = 1\n" + std::string(kOneLoudspeaker), "one.toml", rig);
+  std::vector<std::string> keys;
+  for (const Stage& stage : stages_at(rig, &venue, "fill.box")) keys.push_back(stage.key);
+  ASSERT_GE(keys.size(), 3u);
+  EXPECT_EQ(keys[0], "venue.loudspeaker.fill.eq[1]");
+  EXPECT_EQ(keys[1], "loudspeaker.fill.system.eq[1]");
+  EXPECT_EQ(keys.back(), "loudspeaker.fill.way.box.highpass");
 }
 
 // Bessel of order 4 and 5 at -3.0103 dB: frequency factors and Q of the reference set in tests/published (1.4302, 1.6034
@@ -319,7 +342,7 @@ TEST(Stages, HaveKeysThatLeadToTheTableThatSaysIt) {
         EXPECT_NEAR(stage.at_hz, at_hz, 1e-6 * at_hz) << stage.key;
     }
   }
-  EXPECT_EQ(keys.size(), 6u + 3u + 5u + 4u) << "system, venue, sides of points, own of a way";
+  EXPECT_EQ(keys.size(), 6u + 3u + 5u + 4u + 1u) << "system, venue, sides of points, own of a way, own of an output";
 }
 
 TEST(Stages, AWordThatIsOffIsSeen) {  // the control of the tolerance above

@@ -129,6 +129,8 @@ class JsonKeys : public testing::Test, protected test::Shell {
 TEST_F(JsonKeys, NoKeyIsWithoutAWordAndNoWordWithoutAKey) {
   take("plan", "three.toml --venue venue.toml");
   take("plan", "unlimited.toml");
+  write("square.toml", test::bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml"));
+  take("plan", "square.toml");
 
   take("stimulus", "pink -o pink.wav --seconds 0.5");
   take("stimulus", "sine -o loud.wav --seconds 1.5 --level '0 dBFS'");
