@@ -211,6 +211,30 @@ TEST_F(Program, PlanOfThreeWaysTellsAllPassesAndNeighbours) {
   }
 }
 
+// One sine on both feeds of a mix of -6 dB each adds up to 2 x 0.5012: 0.0206 dB more than one feed at 0 dB. And no
+// loudspeaker's lowest way has another loudspeaker's below it.
+TEST_F(Program, PlanBalancesMixesAndEachLoudspeakerByItself) {
+  std::string text = test::bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml");
+  write("mix.toml", text);
+  const std::string mix = "{ left = \"-6 dB\", right = \"-6 dB\" }";
+  ASSERT_THAT(text, HasSubstr(mix));
+  write("one.toml", text.replace(text.find(mix), mix.size(), "{ left = \"0 dB\" }"));
+  const Json of_mix = Json::parse(run("$R plan mix.toml --json").out).at("outputs");
+  const Json of_one = Json::parse(run("$R plan one.toml --json").out).at("outputs");
+  ASSERT_EQ(of_mix[5].at("name"), "fill.box");
+  EXPECT_NEAR(
+      of_mix[5]["balance"].at("band_gain_db").get<double>() - of_one[5]["balance"].at("band_gain_db").get<double>(),
+      20 * std::log10(2 * std::pow(10, -6 / 20.0)), 1e-9);
+  for (const std::size_t lowest : {0u, 5u, 6u, 7u})
+    EXPECT_TRUE(of_mix[lowest]["balance"].at("over_way_below_db").is_null()) << lowest;
+  EXPECT_THAT(run("$R plan mix.toml").out,
+              AllOf(HasSubstr("\nfill.box "), HasSubstr("\ndelayed.box "), HasSubstr("1 in loudspeaker.fill.system")));
+  write("tonight.toml", "format = 1\n[venue.loudspeaker.delayed]\nmute = true\n");
+  const std::string told = run("$R plan mix.toml --venue tonight.toml").out;
+  EXPECT_THAT(told, HasSubstr("delayed.box.left, MUTED"));
+  EXPECT_THAT(told.substr(told.find("Held first")), Not(HasSubstr("delayed")));
+}
+
 TEST_F(Program, PlanPrintsWhatTheReadmeShows) {
   const std::string readme = test::bytes_of(RACKPROOF_SOURCE_DIR "/README.md");
   const std::string command = "$ rackproof plan audio_fixtures/two-way-top.toml\n";
