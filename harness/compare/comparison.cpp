@@ -282,7 +282,9 @@ std::vector<Programme> programmes_of(const Both<const Candidate*>& rigs, std::ve
                                      const Settings& settings) {
   const std::size_t count = settings.programmes.size();
   std::vector<Both<proof::Recording>> recorded(count);
-  const Both<proof::Subject> subjects{subject_of(*rigs.a), subject_of(*rigs.b)};
+  Both<proof::Subject> subjects{subject_of(*rigs.a), subject_of(*rigs.b)};
+  subjects.a.resample = settings.resample;
+  subjects.b.resample = settings.resample;
   std::vector<std::function<void()>> tasks;
   for (std::size_t p = 0; p < count; ++p) {
     tasks.emplace_back([&, p] { recorded[p].a = proof::record(subjects.a, settings.programmes[p]); });
