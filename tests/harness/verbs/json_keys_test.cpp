@@ -144,7 +144,7 @@ TEST_F(JsonKeys, NoKeyIsWithoutAWordAndNoWordWithoutAKey) {
   for (const Json& one : several.at("renders")) EXPECT_EQ(one.begin().key(), "format");
   take("render", "rig.toml in.wav -o venue --venue venue.toml");
   take_file("render", "render.json", "venue/render.json");
-  take("render", "rig.toml in.wav -o heard --listen heard.wav");
+  take("render", "rig.toml in.wav -o heard --listen heard/ears.wav");
   take_file("render", "render.json", "heard/render.json");
 
   take("seal", "unlimited.toml");
