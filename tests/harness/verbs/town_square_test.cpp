@@ -156,7 +156,8 @@ TEST_F(TownSquare, AlignWritesTheWaysOfTheLoudspeakerThatIsNamed) {
   ASSERT_EQ(run("$R stimulus sweep --seconds '2 s' -o sweep.wav").status, 0);
   // Each way alone through the chain is what a microphone in front would hear of it.
   ASSERT_EQ(
-      run("$R stimulus sweep --seconds '2 s' --channels 2 -o both.wav && $R render square.toml both.wav -o out").status, 0);
+      run("$R stimulus sweep --seconds '2 s' --channels 2 -o both.wav && $R render square.toml both.wav -o out").status,
+      0);
   for (const std::string way : {"sub", "low", "high"}) {
     const std::string file = way == "sub" ? "main.sub" : "main." + way + ".left";
     ASSERT_EQ(run("$R measure --sent sweep.wav --captured out/" + file +
