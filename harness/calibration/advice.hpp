@@ -41,6 +41,8 @@ struct Layer {
 /// Those that all ways pass: of the venue, and of the system.
 std::vector<Layer> common_layers(const Subject& subject);
 inline Layer own_layer(const rig::Way& way) { return {"way." + way.name, &way.eq}; }
+/// Those that single outputs of a way have on top of its own.
+std::vector<Layer> output_layers(const rig::Way& way);
 
 /// What a band does at a frequency.
 double band_db(const rig::EqBand& band, double hz, double rate_hz);

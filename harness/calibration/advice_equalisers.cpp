@@ -136,10 +136,11 @@ std::vector<double> in_band(const Subject& subject, std::size_t w) {
   return frequencies(std::max(20.0, edges.low_hz), edges.high_hz > 0 ? std::min(edges.high_hz, to_hz) : to_hz);
 }
 
-/// All bands of all layers together.
-void together(const Subject& subject, std::size_t w) {
+/// All bands of all layers together; of an output, with its own.
+void together(const Subject& subject, std::size_t w, const Layer* output) {
   const std::vector<Layer> common = common_layers(subject);
   std::vector<Layer> layers{own_layer(subject.rig.ways[w])};
+  if (output != nullptr) layers.push_back(*output);
   layers.insert(layers.end(), common.begin(), common.end());
   double worst_db = 0, worst_hz = 0;
   bool one_alone = false;
@@ -181,14 +182,22 @@ void venue_lift(const Subject& subject, std::size_t w) {
   double worst_db = 0, worst_hz = 0, beside_path_db = 0;
   std::string owner = "venue";
   const OutputPlan* worst = nullptr;
+  const auto loudspeaker = venue.loudspeaker.find(subject.rig.loudspeaker);
+  const auto hears = [&](const OutputPlan& plan, const std::string& feed) {
+    for (std::size_t f = 0; f < subject.rig.feeds.size(); ++f)
+      if (subject.rig.feeds[f].name == feed) return plan.hears(f);
+    return false;
+  };
   for (const OutputPlan& plan : subject.compiled.outputs) {
     if (plan.way_index != w) continue;
     for (const double hz : in_band(subject, w)) {
-      const double all_db = layer_db(venue.all, hz);
+      const double venue_db = layer_db(venue.all, hz);
+      const double here_db = loudspeaker == venue.loudspeaker.end() ? 0 : layer_db(loudspeaker->second, hz);
+      const double all_db = venue_db + here_db;
       double own_db = 0;
-      std::string from = "venue";
+      std::string from = here_db > venue_db ? "venue.loudspeaker." + subject.rig.loudspeaker : "venue";
       for (const auto& [name, feed] : venue.feed) {
-        const double db = plan.source == dsp::kMeanOfFeeds || name == plan.feed ? layer_db(feed, hz) : 0;
+        const double db = hears(plan, name) ? layer_db(feed, hz) : 0;
         if (db <= own_db) continue;
         own_db = db;
         if (db > all_db) from = fmt::format("venue.feed.{}", name);
@@ -224,8 +233,16 @@ void equalisers(const Subject& subject) {
     for (std::size_t n = 0; n < own.bands->size(); ++n) one(subject, own, n);
     doubled(subject, own, own);
     for (const Layer& layer : common) doubled(subject, own, layer);
+    const std::vector<Layer> outputs = output_layers(subject.rig.ways[w]);
+    for (const Layer& output : outputs) {
+      for (std::size_t n = 0; n < output.bands->size(); ++n) one(subject, output, n);
+      doubled(subject, output, output);
+      doubled(subject, own, output);
+      for (const Layer& layer : common) doubled(subject, output, layer);
+      together(subject, w, &output);
+    }
     fights(subject, w);
-    together(subject, w);
+    if (outputs.empty()) together(subject, w, nullptr);
     venue_lift(subject, w);
   }
 }
@@ -247,9 +264,23 @@ void gains(const Subject& subject) {
   if (subject.venue != nullptr) {
     look("venue", subject.venue->all.gain_db, kLeastLayerGain_db);
     for (const auto& [name, feed] : subject.venue->feed) look("venue.feed." + name, feed.gain_db, kLeastLayerGain_db);
+    const auto own = subject.venue->loudspeaker.find(subject.rig.loudspeaker);
+    if (own != subject.venue->loudspeaker.end())
+      look("venue.loudspeaker." + subject.rig.loudspeaker, own->second.gain_db, kLeastLayerGain_db);
   }
   look("system", subject.rig.system_gain_db, kLeastLayerGain_db);
-  for (const rig::Way& way : subject.rig.ways) look("way." + way.name, way.gain_db, kLeastWayGain_db);
+  for (const rig::Way& way : subject.rig.ways) {
+    look("way." + way.name, way.gain_db, kLeastWayGain_db);
+    for (const auto& [feed, own] : way.output)
+      look(fmt::format("way.{}.output.{}", way.name, feed), own.gain_db, kLeastWayGain_db);
+    for (const rig::MixedFeed& share : way.mix)
+      if (share.gain_db > kMostLayerGain_db)
+        subject.warn("gain-large",
+                     "way.{}.feeds takes {} with {:+g} dB: {:.0f} times the power, and the limiters hold what it adds. "
+                     "Levels are set by the amplifier's gain and by the desk. Look at feeds of way.{}.",
+                     way.name, subject.rig.feeds[share.feed].name, share.gain_db, std::pow(10, share.gain_db / 10),
+                     way.name);
+  }
 }
 
 }  // namespace rackproof::advice

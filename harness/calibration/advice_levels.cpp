@@ -174,6 +174,22 @@ void limiters(const Subject& subject) {
   }
 }
 
+namespace {
+/// Of the outputs of two ways that one feed reaches, the two that are the furthest apart.
+double furthest_apart_s(const rig::Rig& rig, const rig::Way& a, const rig::Way& b) {
+  const auto delay_s = [](const rig::Way& way, const std::string& feed) {
+    const auto own = way.output.find(feed);
+    return way.delay_s + (own == way.output.end() ? 0 : own->second.delay_s);
+  };
+  double apart_s = std::abs(a.delay_s - b.delay_s);
+  if (a.output.empty() && b.output.empty()) return apart_s;
+  apart_s = 0;
+  for (const rig::Feed& feed : rig.feeds)
+    apart_s = std::max(apart_s, std::abs(delay_s(a, feed.name) - delay_s(b, feed.name)));
+  return apart_s;
+}
+}  // namespace
+
 void delays(const Subject& subject) {
   const std::vector<rig::Way>& ways = subject.rig.ways;
   const double speed = rig::speed_of_sound(subject.rig.controller.temperature_degc);
@@ -183,8 +199,15 @@ void delays(const Subject& subject) {
                    "way {} waits {:.0f} ms, what sound takes for {:.0f} m. Look at the unit of delay in way.{}.",
                    ways[w].name, ways[w].delay_s * 1e3, ways[w].delay_s * speed, ways[w].name);
     }
+    for (const auto& [feed, own] : ways[w].output)
+      if (own.delay_s > kFarthest_s)
+        subject.warn(
+            "delay-long",
+            "output {} of way {} waits {:.0f} ms on top of its way, what sound takes for {:.0f} m. Look at the "
+            "unit of delay in way.{}.output.{}.",
+            feed, ways[w].name, own.delay_s * 1e3, own.delay_s * speed, ways[w].name, feed);
     if (w == 0) continue;
-    const double apart_s = std::abs(ways[w].delay_s - ways[w - 1].delay_s);
+    const double apart_s = furthest_apart_s(subject.rig, ways[w], ways[w - 1]);
     const double at_hz = subject.rig.points[w - 1].high.at_hz;
     if (apart_s > (at_hz > kBoxFrom_hz ? kApartInBox_s : kApart_s)) {
       subject.warn(

@@ -22,8 +22,18 @@ std::vector<Layer> common_layers(const Subject& subject) {
   if (subject.venue != nullptr) {
     layers.push_back({"venue", &subject.venue->all.eq});
     for (const auto& [name, feed] : subject.venue->feed) layers.push_back({"venue.feed." + name, &feed.eq});
+    const auto own = subject.venue->loudspeaker.find(subject.rig.loudspeaker);
+    if (own != subject.venue->loudspeaker.end())
+      layers.push_back({"venue.loudspeaker." + subject.rig.loudspeaker, &own->second.eq});
   }
   layers.push_back({"system", &subject.rig.system_eq});
+  return layers;
+}
+
+std::vector<Layer> output_layers(const rig::Way& way) {
+  std::vector<Layer> layers;
+  for (const auto& [feed, own] : way.output)
+    layers.push_back({fmt::format("way.{}.output.{}", way.name, feed), &own.eq});
   return layers;
 }
 

@@ -5,6 +5,7 @@
 
 #include <algorithm>
 #include <complex>
+#include <functional>
 #include <numbers>
 
 #include "a_rig.hpp"
@@ -169,6 +170,47 @@ TEST(SeveralLoudspeakers, WarningsNameThemAndWhatAllHaveAlikeStandsOnce) {
   rig.loudspeakers[0].ways[0].sum_of_feeds = false, rig.loudspeakers[0].ways[0].mix = {{0, -6}, {1, -6}};
   EXPECT_THAT(compile(rig).warnings, testing::UnorderedElementsAre(Field(&Warning::code, "amplifier-unused"),
                                                                    Field(&Warning::code, "feed-unused")));
+}
+
+/// What an output, a mix or tonight's layer for one loudspeaker adds is looked at as what a way adds is.
+TEST(SeveralLoudspeakers, WhatAnOutputHasOfItsOwnIsLookedAtToo) {
+  const auto warned = [](const std::function<void(rig::Rig&)>& change, const std::string& venue_text = "") {
+    rig::Rig rig = town_square();
+    change(rig);
+    std::vector<std::string> codes;
+    std::optional<rig::Venue> venue;
+    if (!venue_text.empty()) venue = parse_tonight(venue_text, rig);
+    for (const Warning& warning : compile(rig, venue ? &*venue : nullptr).warnings) codes.push_back(warning.code);
+    return codes;
+  };
+  const auto low = [](rig::Rig& rig) -> rig::Way& { return rig.loudspeakers[0].ways[1]; };
+  using enum rig::EqType;
+  EXPECT_THAT(warned([&](rig::Rig& rig) { low(rig).output["left"].eq = {a_band(peaking, 500, 12)}; }),
+              ElementsAre("boost-large"));
+  EXPECT_THAT(warned([&](rig::Rig& rig) { low(rig).output["left"].eq = {a_band(peaking, 500, 3)}; }),
+              testing::IsEmpty());
+  EXPECT_THAT(warned([&](rig::Rig& rig) {
+                low(rig).eq = {a_band(peaking, 500, 8)};
+                low(rig).output["left"].eq = {a_band(peaking, 500, 9)};
+              }),
+              ElementsAre("boost-large"))
+      << "with its way's";
+  EXPECT_THAT(warned([&](rig::Rig& rig) { low(rig).eq = low(rig).output["left"].eq = {a_band(peaking, 500, -4)}; }),
+              ElementsAre("eq-doubled"));
+  EXPECT_THAT(warned([&](rig::Rig& rig) { low(rig).output["left"].gain_db = 30; }), Contains("gain-large"));
+  EXPECT_THAT(warned([&](rig::Rig& rig) { rig.loudspeakers[1].ways[0].mix[0].gain_db = 30; }), Contains("gain-large"));
+  EXPECT_THAT(warned([&](rig::Rig& rig) { low(rig).output["left"].delay_s = 0.05; }), Contains("delays-apart"));
+  EXPECT_THAT(warned([&](rig::Rig& rig) {
+                for (rig::Way& way : rig.loudspeakers[0].ways)
+                  if (!way.has_one_output()) way.output["left"].delay_s = 2e-3;
+              }),
+              testing::IsEmpty())
+      << "both ways of the left box, further back";
+  EXPECT_THAT(warned([](rig::Rig&) {}, "[venue.loudspeaker.fill]\ngain = \"30 dB\"\n"), Contains("gain-large"));
+  EXPECT_THAT(
+      warned([](rig::Rig&) {},
+             "[venue.loudspeaker.fill]\neq = [ { type = \"peaking\", at = \"1 kHz\", gain = \"12 dB\", q = 1 } ]\n"),
+      Contains("boost-large"));
 }
 
 }  // namespace
