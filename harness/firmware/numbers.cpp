@@ -80,12 +80,25 @@ constexpr const char* kTop = R"(#pragma once
 // {title}
 // Computed by rackproof from {rig}{venue}. To change a number, change the rig file and export again.
 // A float here is written in hexadecimal: exactly the bits that were computed, with every compiler.
+#ifdef __FAST_MATH__
+#error "built with -ffast-math the samples are not those that were proven: leave it out, and give -ffp-contract=off"
+#endif
 #include "dsp/chain/chain_settings.hpp"
 #include "dsp/chain/one_lane.hpp"
 
 namespace rackproof::chain_numbers {{
+// Of this export alone. Two exports in one program keep their own numbers: without it the linker would keep one set of
+// them for both, and one rig would run with the limits of the other. In one source file the two are an error.
+inline namespace {own} {{
 
 )";
+
+/// FNV-1a over the text: another name for every header that says anything else.
+std::string own_name(std::string_view text) {
+  std::uint64_t hash = 0xcbf29ce484222325u;
+  for (const char c : text) hash = (hash ^ static_cast<unsigned char>(c)) * 0x100000001b3u;
+  return fmt::format("numbers_{:016x}", hash);
+}
 
 }  // namespace
 
@@ -127,11 +140,13 @@ std::string numbers_header(const rig::Rig& rig, const rig::Venue* venue, const C
                            peak_of(out.peak), out.muted);
     names += fmt::format("{}\"{}\"", names.empty() ? "" : ", ", plan.name);
   }
-  std::string text = fmt::format(
-      fmt::runtime(kTop), fmt::arg("title", one_line(rig.title.empty() ? "A rig" : rig.title)),
-      fmt::arg("rig", one_line(rig.file.filename().string())),
-      fmt::arg("venue", venue == nullptr ? std::string() : " and " + one_line(venue->file.filename().string())));
-  text += header.text;
+  std::string text = header.text;
+  const auto head = [&](const std::string& own) {
+    return fmt::format(
+        fmt::runtime(kTop), fmt::arg("own", own), fmt::arg("title", one_line(rig.title.empty() ? "A rig" : rig.title)),
+        fmt::arg("rig", one_line(rig.file.filename().string())),
+        fmt::arg("venue", venue == nullptr ? std::string() : " and " + one_line(venue->file.filename().string())));
+  };
   text += fmt::format("inline constexpr dsp::FeedSettings kFeeds[] = {{\n{}}};\n", feeds);
   text += fmt::format("inline constexpr dsp::LoudspeakerSettings kLoudspeakers[] = {{\n{}}};\n", loudspeakers);
   text += fmt::format("inline constexpr dsp::OutputSettings kOutputs[] = {{\n{}}};\n", outputs);
@@ -146,9 +161,10 @@ inline constexpr std::size_t kMemoryBytes = dsp::bytes_in_one_lane(kChain);
   text +=
       R"(static_assert(dsp::Fingerprint::of(kChain) == kFingerprint, "these are not the numbers that were exported");
 
+}
 }  // namespace rackproof::chain_numbers
 )";
-  return text;
+  return head(own_name(text)) + text;
 }
 
 }  // namespace rackproof::firmware

@@ -9,6 +9,7 @@
 
 #include <cstdlib>
 #include <filesystem>
+#include <fstream>
 #include <regex>
 
 #include "harness/firmware/cost.hpp"
@@ -43,6 +44,62 @@ class Numbers : public testing::Test {
 };
 
 rig::Rig demo(const char* name) { return rig::load_rig(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures" / name); }
+
+/// What a program of two source files says, each with an export of its own: whether both see one set of numbers, and the
+/// ceilings that they see.
+class TwoExports : public Numbers {
+ protected:
+  std::string said(const std::string& a, const std::string& b, const std::string& flags) const {
+    for (const auto& [name, header] : {std::pair("a", a), std::pair("b", b)}) {
+      fs::create_directories(folder_ / name);
+      write_file(folder_ / name / kNumbersFile, header);
+      write_file(folder_ / (std::string(name) + ".cpp"),
+                 fmt::format("#include \"{0}/chain_numbers.hpp\"\n"
+                             "const rackproof::dsp::ChainSettings* chain_{0}() {{ return "
+                             "&rackproof::chain_numbers::kChain; }}\n"
+                             "float ceiling_{0}() {{ return chain_{0}()->outputs[0].peak.ceiling; }}\n",
+                             name));
+    }
+    write_file(
+        folder_ / "both.cpp",
+        "#include <cstdio>\n#include \"dsp/chain/chain_settings.hpp\"\n"
+        "const rackproof::dsp::ChainSettings *chain_a(), *chain_b();\nfloat ceiling_a(), ceiling_b();\n"
+        "int main() { std::printf(\"%s %a %a\", chain_a() == chain_b() ? \"one\" : \"two\", double(ceiling_a()), "
+        "double(ceiling_b())); }\n");
+    const std::string line = fmt::format(
+        "cd '{}' && c++ -std=c++20 -ffp-contract=off {} -I. a.cpp b.cpp both.cpp -o both 2>words && ./both >said",
+        folder_.string(), flags);
+    if (std::system(line.c_str()) != 0) return "does not build";
+    std::ifstream in(folder_ / "said");
+    return {std::istreambuf_iterator<char>(in), {}};
+  }
+};
+
+TEST_F(TwoExports, InOneProgramEachKeepsItsOwnLimits) {
+  rig::Rig loud = demo("two-way-top.toml"), quiet = loud;
+  for (rig::Way& way : quiet.ways) way.limit->below_clip_db += 7;
+  const CompiledRig a = compile(loud), b = compile(quiet);
+  const std::string of_a = numbers_header(loud, nullptr, a), of_b = numbers_header(quiet, nullptr, b);
+  const std::string both = fmt::format("two {:a} {:a}", static_cast<double>(a.settings().outputs[0].peak.ceiling),
+                                       static_cast<double>(b.settings().outputs[0].peak.ceiling));
+  for (const char* const flags : {"-O0", "-O2", "-O2 -flto"}) EXPECT_EQ(said(of_a, of_b, flags), both) << flags;
+  // The control: without names of their own the linker keeps one set of numbers for both, and says nothing.
+  const auto without = [](const std::string& header) {
+    return std::regex_replace(header, std::regex("inline namespace numbers_[0-9a-f]+"), "inline namespace numbers");
+  };
+  EXPECT_THAT(said(without(of_a), without(of_b), "-O0"), testing::StartsWith("one "));
+  // In one source file they are an error, not one of the two.
+  write_file(folder_ / "a" / kNumbersFile, of_a);
+  write_file(folder_ / "b" / kNumbersFile, of_b);
+  EXPECT_FALSE(compiles("#pragma once\n#include \"a/chain_numbers.hpp\"\n#include \"b/chain_numbers.hpp\"\n"));
+}
+
+TEST_F(Numbers, DoNotCompileWhereProductsMayBeChanged) {
+  const rig::Rig rig = demo("two-way-top.toml");
+  const std::string header = numbers_header(rig, nullptr, compile(rig));
+  EXPECT_TRUE(compiles(header));
+  EXPECT_FALSE(compiles("#define __FAST_MATH__ 1\n" + header));
+}
 
 TEST_F(Numbers, CompileAndNoOtherNumberDoes) {
   for (const char* name : {"two-way-top.toml", "three-way-mono-sub.toml"}) {
