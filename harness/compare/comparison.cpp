@@ -1,10 +1,7 @@
 #include "harness/compare/comparison.hpp"
 
 #include <algorithm>
-#include <atomic>
 #include <cmath>
-#include <exception>
-#include <mutex>
 #include <tuple>
 #include <utility>
 
@@ -19,33 +16,10 @@
 #include "harness/proof/several.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/stimuli/tones.hpp"
-#include "harness/workers.hpp"
+#include "harness/tasks.hpp"
 
 namespace rackproof::compare {
 namespace {
-
-/// All tasks on two threads, each once; the first that failed, in the order of the list, is thrown.
-void run_all(const std::vector<std::function<void()>>& tasks, const std::function<void(double)>& progress) {
-  std::atomic<std::size_t> next{0};
-  std::atomic<bool> broken{false};
-  std::vector<std::exception_ptr> faults(tasks.size());
-  std::mutex reporting;
-  std::size_t done = 0;
-  side_by_side(2, [&](std::size_t) {
-    for (std::size_t t = next++; t < tasks.size() && !broken; t = next++) {
-      try {
-        tasks[t]();
-      } catch (...) {
-        faults[t] = std::current_exception();
-        broken = true;
-      }
-      const std::scoped_lock lock(reporting);
-      if (progress && !broken) progress(static_cast<double>(++done) / static_cast<double>(tasks.size()));
-    }
-  });
-  for (const std::exception_ptr& fault : faults)
-    if (fault) std::rethrow_exception(fault);
-}
 
 proof::Subject subject_of(const Candidate& candidate) {
   return {.rig = candidate.rig,

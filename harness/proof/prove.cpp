@@ -1,9 +1,6 @@
 #include <algorithm>
 #include <array>
-#include <atomic>
 #include <cstdlib>
-#include <exception>
-#include <mutex>
 #include <string_view>
 
 #include "harness/proof/checks/checks.hpp"
@@ -11,7 +8,7 @@
 #include "harness/proof/stimulation.hpp"
 #include "harness/proof/way_response.hpp"
 #include "harness/rig/checks.hpp"
-#include "harness/workers.hpp"
+#include "harness/tasks.hpp"
 
 namespace rackproof::proof {
 namespace {
@@ -24,29 +21,6 @@ constexpr auto kIds = [] {
 std::size_t place_of(const std::string& id) {
   return static_cast<std::size_t>(std::ranges::find_if(kIds, [&](const CheckId& c) { return id == c.id; }) -
                                   kIds.begin());
-}
-
-/// Runs all tasks on two threads; each is run once and writes only what is its own. The first to throw, in the order
-/// of the list, is thrown again.
-void run_all(const std::vector<std::function<void()>>& tasks, const std::function<void(double)>& progress) {
-  std::atomic<std::size_t> next{0};
-  std::atomic<bool> broken{false};
-  std::vector<std::exception_ptr> faults(tasks.size());
-  std::mutex reporting;
-  std::size_t done = 0;
-  side_by_side(2, [&](std::size_t) {
-    for (std::size_t t = next++; t < tasks.size() && !broken; t = next++) {
-      try {
-        tasks[t]();
-      } catch (...) {
-        faults[t] = std::current_exception(), broken = true;
-      }
-      const std::scoped_lock lock(reporting);
-      if (progress && !broken) progress(static_cast<double>(++done) / static_cast<double>(tasks.size()));
-    }
-  });
-  for (const std::exception_ptr& fault : faults)
-    if (fault) std::rethrow_exception(fault);
 }
 
 void apply_accept(const rig::Rig& rig, std::vector<Finding>& findings) {
