@@ -81,7 +81,9 @@ INSTANTIATE_TEST_SUITE_P(Demo, RecordedBits,
                                          RecordedRig{"two-way-top.toml", true, 0xd7b067fe707171b1u},
                                          RecordedRig{"three-way-mono-sub.toml", false, 0xaa92f2068d11c5e3u},
                                          RecordedRig{"three-way-mono-sub.toml", true, 0xb4ca7e820c14f2c5u},
-                                         RecordedRig{"unmeasured-top.toml", false, 0xef4b4ff86f869685u}));
+                                         RecordedRig{"unmeasured-top.toml", false, 0xef4b4ff86f869685u},
+                                         RecordedRig{"town-square.toml", false, 0x73240a4bf039c779u},
+                                         RecordedRig{"lantern-room-96k.toml", false, 0x30e5e64b0a71f798u}));
 
 }  // namespace
 }  // namespace rackproof
