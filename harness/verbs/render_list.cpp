@@ -26,7 +26,8 @@ std::string render_list(const rig::Rig& rig, const CompiledRig& compiled, const 
     output["frames"] = writers[o].frames();
   }
   if (heard != nullptr)
-    list["files"] = {json_of(ListedFile{heard->place().filename().string(), heard->bytes(), heard->fingerprint()})};
+    list["files"] =
+        Json::array({json_of(ListedFile{heard->place().filename().string(), heard->bytes(), heard->fingerprint()})});
   list["not_of_this_set"] = earlier.others;
   return list.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }
