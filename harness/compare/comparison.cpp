@@ -184,15 +184,15 @@ void fill(Sum& sum, const SidePair& sides, const Both<const Answers*>& answers, 
     if (of->ears[side->part]) *ear = &*of->ears[side->part];
     if (sum.not_heard.empty()) sum.not_heard = of->why_not[side->part];
   }
-  if (!sum.not_heard.empty()) return;
-  const listen::Ear& either = ear_a != nullptr ? *ear_a : *ear_b;
+  const listen::Ear* const either = ear_a != nullptr ? ear_a : ear_b;
+  if (!sum.not_heard.empty() || either == nullptr) return;
   if (ear_a != nullptr && ear_b != nullptr && ear_a->measured() != ear_b->measured()) {
     sum.not_heard =
         "one rig has measured responses for all its ways, the other sensitivities: their levels have no common "
         "reference";
     return;
   }
-  sum.heard_in_pascals = !either.measured();
+  sum.heard_in_pascals = !either->measured();
   lay_over(ear_a, ear_b, sum.a_heard_db, sum.b_heard_db, sum.heard);
   // A sine's RMS at the level that is given; where it is measured, the unit is the microphone's own.
   const double over_db =
