@@ -8,7 +8,7 @@ namespace {
 
 constexpr double kOffset_db = -0.691, kAbsoluteGate = -70, kRelativeGate = -10;  // BS.1770-5, Annex 1
 constexpr double kLowest = -200, kStep = 0.01;                                   ///< of the histogram
-constexpr std::size_t kBins = 40000;                                             ///< up to +200
+constexpr std::size_t kLoudnessBins = 40000;                                     ///< up to +200
 
 double lufs_of(double power) { return kOffset_db + 10 * std::log10(power); }
 
@@ -50,7 +50,7 @@ LoudnessMeter::Section LoudnessMeter::at_rate(const Section& at_48k, double samp
 }
 
 LoudnessMeter::LoudnessMeter(double sample_rate_hz)
-    : quarter_frames_(static_cast<std::size_t>(std::lround(sample_rate_hz / 10))), bins_(kBins) {
+    : quarter_frames_(static_cast<std::size_t>(std::lround(sample_rate_hz / 10))), bins_(kLoudnessBins) {
   // BS.1770-5, Annex 1, tables 1 and 2.
   Section shelf, high_pass;
   shelf.b0 = 1.53512485958697, shelf.b1 = -2.69169618940638, shelf.b2 = 1.19839281085285;
@@ -82,16 +82,16 @@ void LoudnessMeter::close_quarter() {
   if (!(power > 0)) return;
   const double place = (lufs_of(power) - kLowest) / kStep;
   if (place < 0) return;
-  Bin& bin = bins_[std::min(static_cast<std::size_t>(place), kBins - 1)];
+  Bin& bin = bins_[std::min(static_cast<std::size_t>(place), kLoudnessBins - 1)];
   ++bin.blocks;
   bin.power += power;
 }
 
 std::optional<double> LoudnessMeter::gated(double least_lufs) const {
-  const double place = std::clamp(std::round((least_lufs - kLowest) / kStep), 0.0, double{kBins});
+  const double place = std::clamp(std::round((least_lufs - kLowest) / kStep), 0.0, double{kLoudnessBins});
   std::uint64_t blocks = 0;
   double power = 0;
-  for (std::size_t b = static_cast<std::size_t>(place); b < kBins; ++b) {
+  for (std::size_t b = static_cast<std::size_t>(place); b < kLoudnessBins; ++b) {
     blocks += bins_[b].blocks;
     power += bins_[b].power;
   }
