@@ -153,7 +153,7 @@ std::string bands_of_eq(const rig::Rig& rig, const rig::Venue* venue) {
     count(part.system_eq, box + "system");
     for (const rig::Way& way : part.ways) {
       count(way.eq, box + "way." + way.name);
-      for (const auto& [feed, own] : way.output) count(own.eq, box + "way." + way.name + ".output." + feed);
+      for (const auto& [feed, own] : way.output) count(own.eq, fmt::format("{}way.{}.output.{}", box, way.name, feed));
     }
   }
   if (venue != nullptr) {
