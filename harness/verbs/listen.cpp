@@ -230,7 +230,22 @@ void ListenFile::finish() {
   listened_.loudness_lufs = loudness_.lufs(listened_.gain_db);
   listened_.true_peak = factor * std::max(listened_.left.peak_pa, listened_.right.peak_pa);
   if (!job_.model->measured) listened_.full_scale_db_spl = listen::level_db(1 / factor);
+  require_playable();
   write_out(static_cast<float>(factor));
+}
+
+void ListenFile::require_playable() const {
+  if (!(listened_.true_peak > ratio_from_db(kListenMost_dbtp))) return;
+  const double peak_db = db_from_ratio(listened_.true_peak), over_db = peak_db - kListenMost_dbtp;
+  const std::string too_loud = fmt::format(
+      "{}: its true peak would be {:+.1f} dBTP, where a player clips at 0: in headphones that harms hearing. Right would "
+      "be at most",
+      job_.place.string(), peak_db);
+  if (job_.gain_db)
+    throw InputError(fmt::format("--listen-gain: read {:g} dB; {} {:.1f} dB", *job_.gain_db, too_loud,
+                                 std::floor(10 * (*job_.gain_db - over_db)) / 10));
+  throw InputError(fmt::format("--listen-level: read {:g} LUFS; {} {:.1f} LUFS", job_.loudness_lufs.value_or(0),
+                               too_loud, std::floor(10 * (job_.loudness_lufs.value_or(0) - over_db)) / 10));
 }
 
 void ListenFile::write_out(float factor) {

@@ -1,10 +1,10 @@
 #pragma once
 /// `render --listen`: one stereo file of what the outputs add up to at a listener.
-/// Claim    the file is there whole with the outputs, or not at all. Its left channel is what one feed's ways make, its right
-///          channel the other's; a way that plays the mean of all feeds is in both alike. Memory is constant: what is heard
-///          goes to a part beside its place first, for its gain is known at the end; that part never has a name of its own.
-///          The same machine makes the same bytes, whatever the block and the number of workers; another machine's logarithms
-///          and sines may move a last bit.
+/// Claim    the file is there whole with the outputs, or not at all. Its left channel is what one feed's ways make, its
+///          right channel the other's; a way that plays the mean of all feeds is in both alike. Memory is constant:
+///          what is heard goes to a part beside its place first, for its gain is known at the end; that part never has
+///          a name of its own. The same machine makes the same bytes, whatever the block and the number of workers;
+///          another machine's logarithms and sines may move a last bit.
 #include <filesystem>
 #include <memory>
 #include <optional>
@@ -23,6 +23,9 @@
 namespace rackproof {
 
 inline constexpr double kListenPeak_dbtp = -1;  ///< where the peak is put, unless gain or loudness is given
+/// A gain or a loudness that is given may put it so far over what a player can play, for peaks that a comparison can do
+/// without; more is refused: all of it would be as loud as headphones get. Common practice, no source.
+inline constexpr double kListenMost_dbtp = 6;
 
 /// What is common to all recordings.
 struct ListenModel {
@@ -82,6 +85,8 @@ class ListenFile {
  private:
   void keep_heard(std::span<const float> stereo);
   double gain() const;
+  /// Throws InputError for a file that is far too loud.
+  void require_playable() const;
   void write_out(float gain);
 
   const ListenJob& job_;

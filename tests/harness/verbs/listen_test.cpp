@@ -2,6 +2,7 @@
 // loudness that is given is kept; the same bytes whatever the block and the workers; whole with the outputs or not at all;
 // and what cannot be is refused under its key.
 #include <ebur128.h>
+#include <fmt/format.h>
 #include <gmock/gmock.h>
 
 #include <cmath>
@@ -109,9 +110,26 @@ TEST_F(Listen, GainAndLoudnessAreKept) {
   ebur128_loudness_global(reference, &lufs);
   ebur128_destroy(&reference);
   EXPECT_NEAR(lufs, -23, 0.05);
-  // What a player would clip is said.
-  const Result loud = run("$R render rig.toml in.wav -o out --listen d.wav --listen-gain '0 dB'");
+  // What a player would clip is said; far beyond it is no file for headphones. 6 dBTP is where that turns.
+  const double at_full_scale_db =
+      level.at("gain_db").get<double>() - level.at("true_peak_dbtp").get<double>();  // a gain for 0 dBTP
+  const auto with_gain = [&](double gain_db) {
+    return run(fmt::format("$R render rig.toml in.wav -o out --listen d.wav --listen-gain '{:.3f} dB'", gain_db));
+  };
+  const Result loud = with_gain(at_full_scale_db + 5.99);
+  EXPECT_EQ(loud.status, 0);
   EXPECT_THAT(loud.out, AllOf(HasSubstr("listen-clip"), HasSubstr("d.wav"), HasSubstr("harms hearing")));
+  const std::string kept = read("d.wav");
+  const Result too_loud = with_gain(at_full_scale_db + 6.01);
+  EXPECT_EQ(too_loud.status, 2);
+  EXPECT_THAT(too_loud.err, AllOf(HasSubstr("--listen-gain"), HasSubstr("+6.0 dBTP"), HasSubstr("at most")));
+  EXPECT_EQ(read("d.wav"), kept) << "the earlier file stays";
+  EXPECT_EQ(run("$R render rig.toml in.wav -o out --listen d.wav --listen-gain '1000 dB'").status, 2);
+  // A burst of 10 ms a second has its peak some 20 dB over its loudness.
+  EXPECT_EQ(run("$R stimulus burst --seconds '3 s' --length '10 ms' --channels 2 -o burst.wav").status, 0);
+  const Result level_too_high = run("$R render rig.toml burst.wav -o out --listen d.wav --listen-level '-3 LUFS'");
+  EXPECT_EQ(level_too_high.status, 2);
+  EXPECT_THAT(level_too_high.err, AllOf(HasSubstr("--listen-level"), HasSubstr("LUFS")));
 }
 
 TEST_F(Listen, TheSameBytesWhateverTheBlockAndTheWorkers) {
