@@ -13,6 +13,7 @@
 #include "harness/compare/responses.hpp"
 #include "harness/listen/ear.hpp"
 #include "harness/proof/checks/checks.hpp"
+#include "harness/proof/impulse_response.hpp"
 #include "harness/proof/several.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/stimuli/tones.hpp"
@@ -20,6 +21,8 @@
 
 namespace rackproof::compare {
 namespace {
+
+using proof::Side;
 
 proof::Subject subject_of(const Candidate& candidate) {
   return {.rig = candidate.rig,
@@ -90,30 +93,11 @@ Output output_of(const std::string& name, const Both<const Candidate*>& rigs, co
   return output;
 }
 
-/// The outputs of one loudspeaker that one feed reaches, of which there must be one a way.
-struct Side {
-  std::size_t part = 0;
-  std::string loudspeaker, feed;
-  std::vector<std::size_t> outputs;  ///< those that are not muted
-};
-std::vector<Side> sides_of(const Candidate& candidate) {
-  const std::vector<OutputPlan>& outputs = candidate.compiled.outputs;
-  std::vector<Side> sides;
-  for (std::size_t p = 0; p < candidate.rig.parts().size(); ++p) {
-    const rig::Rig& part = candidate.rig.parts()[p];
-    const bool mono = std::ranges::all_of(part.ways, &rig::Way::has_one_output);
-    for (std::size_t f = 0; f < candidate.rig.feeds.size(); ++f) {
-      Side side{p, part.loudspeaker, mono ? "sum" : candidate.rig.feeds[f].name, {}};
-      std::size_t ways = 0;
-      for (std::size_t o = 0; o < outputs.size(); ++o) {
-        if (outputs[o].part != p || !(mono || outputs[o].hears(f))) continue;
-        ++ways;
-        if (!outputs[o].muted) side.outputs.push_back(o);
-      }
-      if (ways == part.ways.size()) sides.push_back(std::move(side));
-      if (mono) break;
-    }
-  }
+/// What is heard of each side: its outputs that are not muted.
+std::vector<Side> heard_sides_of(const Candidate& candidate) {
+  std::vector<Side> sides = proof::sides_of(candidate.rig, candidate.compiled);
+  for (Side& side : sides)
+    std::erase_if(side.outputs, [&](std::size_t o) { return candidate.compiled.outputs[o].muted; });
   return sides;
 }
 
@@ -204,7 +188,7 @@ void fill(Sum& sum, const SidePair& sides, const Both<const Answers*>& answers, 
 
 std::vector<Sum> sums_of(const Both<const Candidate*>& rigs, const Both<const Answers*>& answers,
                          std::span<const double> hz) {
-  const std::vector<Side> sides_a = sides_of(*rigs.a), sides_b = sides_of(*rigs.b);
+  const std::vector<Side> sides_a = heard_sides_of(*rigs.a), sides_b = heard_sides_of(*rigs.b);
   const Ears ears_a(*rigs.a), ears_b(*rigs.b);
   const auto find = [](const std::vector<Side>& sides, const Side& wanted) -> const Side* {
     for (const Side& side : sides)

@@ -117,14 +117,17 @@ std::vector<std::complex<double>> moments(std::span<const double> h, std::span<c
 
 std::vector<Side> sides_of(const rig::Rig& rig, const CompiledRig& compiled) {
   std::vector<Side> sides;
-  const bool mono = std::ranges::all_of(rig.ways, &rig::Way::has_one_output);
-  for (std::size_t f = 0; f < rig.feeds.size(); ++f) {
-    Side side{mono ? compiled.outputs.front().feed : rig.feeds[f].name, {}};
-    for (std::size_t o = 0; o < compiled.outputs.size(); ++o)
-      if (compiled.outputs[o].hears(f)) side.outputs.push_back(o);
-    if (side.outputs.size() < rig.ways.size()) continue;
-    sides.push_back(std::move(side));
-    if (mono) break;
+  for (std::size_t p = 0; p < rig.parts().size(); ++p) {
+    const rig::Rig& part = rig.parts()[p];
+    const bool mono = std::ranges::all_of(part.ways, &rig::Way::has_one_output);
+    for (std::size_t f = 0; f < rig.feeds.size(); ++f) {
+      Side side{p, part.loudspeaker, mono ? "sum" : rig.feeds[f].name, {}};
+      for (std::size_t o = 0; o < compiled.outputs.size(); ++o)
+        if (compiled.outputs[o].part == p && compiled.outputs[o].hears(f)) side.outputs.push_back(o);
+      if (side.outputs.size() < part.ways.size()) continue;
+      sides.push_back(std::move(side));
+      if (mono) break;
+    }
   }
   return sides;
 }

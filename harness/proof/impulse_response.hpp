@@ -27,12 +27,14 @@ std::vector<std::complex<double>> spectrum(std::span<const double> h, std::span<
 std::vector<std::complex<double>> moments(std::span<const double> h, std::span<const double> frequency_hz,
                                           double sample_rate_hz);
 
-/// The outputs that one loudspeaker side is made of, from the lowest way to the highest: those of one feed, and of the
-/// mean of all feeds.
+/// The outputs of one loudspeaker that one feed reaches, one a way, from the lowest way to the highest.
 struct Side {
-  std::string feed;  ///< "sum" where no way has an output a feed
+  std::size_t part = 0;  ///< which of Rig::parts()
+  std::string loudspeaker,
+      feed;  ///< loudspeaker: empty in the plain form; feed: "sum" where no way has an output a feed
   std::vector<std::size_t> outputs;
 };
+/// Of every loudspeaker of the rig; a feed that does not reach all of its ways makes no side.
 std::vector<Side> sides_of(const rig::Rig& rig, const CompiledRig& compiled);
 
 /// What a variant of a rig leaves as the file has it, beside points, polarities and `phase_matched`.
