@@ -168,7 +168,11 @@ Finding nothing_to_add(const char* id, const char* unit) {
           .text = "One way alone: there is no crossover point."};
 }
 /// What is split and never comes together again.
-Finding never_together(const rig::Rig& rig) {
+Finding never_together(const rig::Rig& rig, const CompiledRig& compiled) {
+  std::size_t most = 0;
+  for (std::size_t f = 0; f < rig.feeds.size(); ++f)
+    most = std::max(most, static_cast<std::size_t>(std::ranges::count_if(
+                              compiled.outputs, [f](const OutputPlan& plan) { return plan.hears(f); })));
   std::vector<std::string> hear;
   for (const rig::Way& way : rig.ways) {
     std::vector<std::string> feeds;
@@ -180,9 +184,9 @@ Finding never_together(const rig::Rig& rig) {
   return {.id = "crossover-sum",
           .output = {},
           .holds = false,
-          .measured = 100,
-          .allowed = kElectrical_db,
-          .unit = "dB",
+          .measured = static_cast<double>(rig.ways.size() - most),
+          .allowed = 0,
+          .unit = "ways missing",
           .accepted = {},
           .text = fmt::format("No feed reaches all ways ({}): what is split here never comes back whole. Give the ways "
                               "feeds that they share, or, where a way has a feed of its own on purpose, say so under "
@@ -201,7 +205,7 @@ std::vector<Finding> check_crossover_sum(const Subject& subject) {
   const std::vector<double> grid = band_of_points(rig);
   const std::vector<Impulse>& responses = acoustic ? responses_without_venue(subject) : crossover_responses(subject);
   const std::vector<Side> sides = sides_of(rig, subject.unlimited);
-  if (sides.empty()) return {never_together(rig)};
+  if (sides.empty()) return {never_together(rig, subject.unlimited)};
   std::vector<Finding> findings;
   for (std::size_t s = 0; s < sides.size(); ++s) {
     Spectra ways = spectra_of(sides[s], responses, grid, rate_hz);
