@@ -1,11 +1,12 @@
 #pragma once
 /// Two candidates side by side: what they do unlike one another, in figures.
 /// Claim    a rig beside itself differs in nothing: every difference is 0 exactly. Responses are measured on the chain
-///          that runs, limiters and mutes left out, all feeds driven alike, the venue included; each greatest difference is looked
-///          for at 96 frequencies an octave and at every frequency that either file names, and then between these.
+///          that runs, limiters and mutes left out, all feeds driven alike, the venue included; each greatest
+///          difference is looked for at 96 frequencies an octave and at every frequency that either file names, and
+///          then between these.
 /// Judged   from 20 Hz to 20 kHz, where either of the two is within 60 dB of its own loudest: what lies lower is heard
-///          beside nothing. A level counts as no lower than 100 dB below its loudest, so that a notch is a number. Apart
-///          from that the same where either is within 12 dB of its loudest: there the output is at work.
+///          beside nothing. A level counts as no lower than 100 dB below its loudest, so that a notch is a number.
+///          Apart from that the same where either is within 12 dB of its loudest: there the output is at work.
 #include <filesystem>
 #include <functional>
 #include <optional>

@@ -9,15 +9,26 @@
 namespace rackproof::compare {
 
 const char* const kHowJudged =
-    "Each is measured on the chain, limiters and mutes left out, all feeds driven alike, and judged from 20 Hz to 20 kHz where "
-    "either of the two is within 60 dB of its loudest; \"at work\" is where either is within 12 dB of it. A level counts "
-    "as no lower than 100 dB below its loudest.";
+    "Each is measured on the chain, limiters and mutes left out, all feeds driven alike, and judged from 20 Hz to 20 "
+    "kHz where either of the two is within 60 dB of its loudest; \"at work\" is where either is within 12 dB of it. A "
+    "level counts as no lower than 100 dB below its loudest.";
 const char* const kLowTone =
     "A sine at the low edge of the output's band (of two edges the higher), 6 dB over the threshold of the peak limiter, "
     "held by that limiter alone: all of its harmonics, in dB below it.";
 const char* const kCostOnce =
     "Measured once on this machine, one rig after the other: times differ by some 10 % from run to run. Counts of "
     "instructions do not.";
+
+std::span<const PlayingColumn> playing_columns() {
+  static constexpr PlayingColumn kColumns[] = {
+      {"V RMS", [](const Playing& p) { return p.rms_volts; }, 2, ""},
+      {"peak: mean dB", [](const Playing& p) { return p.peak_held.mean_db; }, 2, ""},
+      {"peak: 95\u00a0% dB", [](const Playing& p) { return p.peak_held.p95_db; }, 2, ""},
+      {"over 1\u00a0dB", [](const Playing& p) { return 100 * p.peak_held.over_1_db; }, 1, " %"},
+      {"over 3\u00a0dB", [](const Playing& p) { return 100 * p.peak_held.over_3_db; }, 1, " %"},
+      {"power: mean dB", [](const Playing& p) { return p.power_held.mean_db; }, 2, ""}};
+  return kColumns;
+}
 
 std::string apart_text(const std::optional<Apart>& apart) {
   if (!apart) return "nothing plays";

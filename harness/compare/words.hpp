@@ -1,6 +1,7 @@
 #pragma once
 /// What the verb and the page say in the same words and figures.
 #include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -21,6 +22,15 @@ extern const char* const kHowJudged;
 extern const char* const kLowTone;
 /// What to think of times.
 extern const char* const kCostOnce;
+/// What is told of a recording, in the order of the columns.
+struct PlayingColumn {
+  const char* head;
+  double (*figure)(const Playing&);
+  int decimals;
+  const char* unit;  ///< behind the figure, with its blank
+};
+std::span<const PlayingColumn> playing_columns();
+
 /// Figures of one side of an output, as the tables have them. `candidate` null: it has no such output.
 struct Levels {
   std::optional<double> clip_volts_peak, limit_volts_peak, limit_dbfs_peak, thermal_volts_rms, thermal_dbfs_rms;

@@ -256,22 +256,13 @@ std::string programmes_of(const Comparison& comparison) {
       std::vector<std::string>& cells = rows.emplace_back();
       cells.push_back(bdi(programme.outputs[o]));
       const compare::Both<std::optional<compare::Playing>>& playing = programme.playing[o];
-      const auto both = [&](auto&& pick, int decimals, const char* unit) {
+      for (const compare::PlayingColumn& column : compare::playing_columns())
         for (const auto* one : {&playing.a, &playing.b})
-          cells.push_back(*one ? number(pick(**one), decimals) + unit : "–");
-      };
-      using compare::Playing;
-      both([](const Playing& p) { return p.rms_volts; }, 1, "");
-      both([](const Playing& p) { return p.peak_held.mean_db; }, 2, "");
-      both([](const Playing& p) { return p.peak_held.p95_db; }, 2, "");
-      both([](const Playing& p) { return 100 * p.peak_held.over_1_db; }, 1, " %");
-      both([](const Playing& p) { return 100 * p.peak_held.over_3_db; }, 1, " %");
-      both([](const Playing& p) { return p.power_held.mean_db; }, 2, "");
+          cells.push_back(*one ? number(column.figure(**one), column.decimals) + column.unit : "–");
     }
     std::vector<Column> columns{{"output", false}};
-    for (const char* group :
-         {"V RMS", "peak: mean dB", "peak: 95\u00a0% dB", "over 1\u00a0dB", "over 3\u00a0dB", "power: mean dB"})
-      for (const char* side : {"a", "b"}) columns.push_back({side, true, group});
+    for (const compare::PlayingColumn& column : compare::playing_columns())
+      for (const char* side : {"a", "b"}) columns.push_back({side, true, column.head});
     body += fmt::format("<h3>{} <small>{} s</small></h3>\n", bdi(programme.file.filename().string()),
                         number(programme.seconds, 1)) +
             table("What each output does, and what its limiters hold", columns, rows);

@@ -136,32 +136,18 @@ std::string levels_text(const Candidate& a, const Candidate& b, const Comparison
 std::string programmes_text(const Comparison& comparison, std::size_t width) {
   std::string text;
   for (const compare::Programme& programme : comparison.programmes) {
-    Table table({{"output", Align::left},
-                 {"V RMS: a"},
-                 {"b"},
-                 {"peak: mean dB: a"},
-                 {"b"},
-                 {"95 %: a"},
-                 {"b"},
-                 {"over 1 dB: a"},
-                 {"b"},
-                 {"over 3 dB: a"},
-                 {"b"},
-                 {"power: mean dB: a"},
-                 {"b"}});
+    std::vector<Table::Column> heads{{"output", Align::left}};
+    for (const compare::PlayingColumn& column : compare::playing_columns()) {
+      heads.push_back({fmt::format("{}: a", column.head)});
+      heads.push_back({"b"});
+    }
+    Table table(std::move(heads));
     for (std::size_t o = 0; o < programme.outputs.size(); ++o) {
       std::vector<std::string> cells{programme.outputs[o]};
       const compare::Both<std::optional<Playing>>& playing = programme.playing[o];
-      const auto both = [&](auto&& pick, int decimals, const char* unit) {
+      for (const compare::PlayingColumn& column : compare::playing_columns())
         for (const auto* one : {&playing.a, &playing.b})
-          cells.push_back(*one ? fmt::format("{:.{}f}{}", pick(**one), decimals, unit) : "-");
-      };
-      both([](const Playing& p) { return p.rms_volts; }, 2, "");
-      both([](const Playing& p) { return p.peak_held.mean_db; }, 2, "");
-      both([](const Playing& p) { return p.peak_held.p95_db; }, 2, "");
-      both([](const Playing& p) { return 100 * p.peak_held.over_1_db; }, 1, " %");
-      both([](const Playing& p) { return 100 * p.peak_held.over_3_db; }, 1, " %");
-      both([](const Playing& p) { return p.power_held.mean_db; }, 2, "");
+          cells.push_back(*one ? fmt::format("{:.{}f}{}", column.figure(**one), column.decimals, column.unit) : "-");
       table.row(std::move(cells));
     }
     text += fmt::format("\n{}, {:.1f} s: what the limiters hold, and for how much of the time\n",
@@ -315,8 +301,7 @@ Json document_of(const CompareArguments& arguments, const Candidate& a, const Ca
     for (const Warning& warning : warnings) list.push_back({{"code", warning.code}, {"text", warning.text}});
     return list;
   };
-  return {{"format", 1},
-          {"a", arguments.a_file.string()},
+  return {{"a", arguments.a_file.string()},
           {"b", arguments.b_file.string()},
           {"verdict", comparison.same() ? "same" : "differ"},
           {"moved", std::move(moved)},

@@ -45,7 +45,7 @@ TEST(ComparisonPage, EveryFigureIsInATable) {
   EXPECT_THAT(html, HasSubstr("<td class=\"figure\">1.9 kHz</td>"));  // the low tone of the highs
   EXPECT_THAT(html, HasSubstr("<bdi>evening.wav</bdi> <small>61.5 s</small>"));
   EXPECT_THAT(html,
-              HasSubstr("<td class=\"figure\">12.5</td><td class=\"figure\">12.5</td><td class=\"figure\">0.50</td>"
+              HasSubstr("<td class=\"figure\">12.50</td><td class=\"figure\">12.50</td><td class=\"figure\">0.50</td>"
                         "<td class=\"figure\">1.50</td><td class=\"figure\">1.00</td>"));
   EXPECT_THAT(html, HasSubstr("<th scope=\"row\">ns a frame</th><td class=\"figure\">40.0</td>"
                               "<td class=\"figure\">50.0</td><td class=\"figure\">+25 %</td>"));
