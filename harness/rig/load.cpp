@@ -224,6 +224,7 @@ class RigReader {
       read_loudspeakers();
     } else {
       read_loudspeaker(fields_, rig_, "");
+      fields_.allow("loudspeaker");
     }
     read_accept();
     for (Rig& part : rig_.loudspeakers) part.accept = rig_.accept;
