@@ -1,7 +1,8 @@
 #pragma once
 /// Outputs that are silenced and heard again, without a click.
-/// Theorem  a muted output is exact zeros. On the way there and back its samples are multiplied by at most 1, so that no
-///          sample is greater than without: what limits ahead of it still holds. Bits do not depend on the block size.
+/// Theorem  a muted output is exact zeros. On the way there and back its samples are multiplied by at most 1, so that
+///          no sample is greater than without: what limits ahead of it still holds. Bits do not depend on the block
+///          size.
 /// Method   a change is taken up at the next point of the grid and lasts from there to the one after: the factor goes
 ///          down from 63/64 to 0, or up from 1/64 to 1, in equal steps, which are exact in single precision.
 /// Cost     one comparison a call where nothing is muted. Latency 0 samples.

@@ -1,8 +1,9 @@
 #pragma once
 /// A rig's whole processing: feeds in, one signal per amplifier channel out.
 /// Theorem  every output is its feed (or the mean or a mix of the feeds), each through gain and sections, then through
-///          its loudspeaker's gain, sections and split, its own sections, gain, delay, power limiter and peak limiter as
-///          `ChainSettings` says, `latency_samples` late; the same bits for every block size and on every machine. A sample that is not finite counts as 0, one beyond +36 dBFS as that.
+///          its loudspeaker's gain, sections and split, its own sections, gain, delay, power limiter and peak limiter
+///          as `ChainSettings` says, `latency_samples` late; the same bits for every block size and on every machine. A
+///          sample that is not finite counts as 0, one beyond +36 dBFS as that.
 /// Method   outputs go side by side in the lanes of the widest registers that the machine has; on one without, one by
 ///          one, sharing what the ways have in common. Which it is shows in speed and memory, never in the bits. A feed
 ///          is copied at the door, unless the only output that takes it lies in its own row.

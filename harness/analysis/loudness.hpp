@@ -1,8 +1,8 @@
 #pragma once
 /// Programme loudness of a stereo stream as ITU-R BS.1770-5 (11/2023), Annex 1, has it: K-weighting, means over 400 ms
 /// every 100 ms, gates at -70 LUFS and at 10 LU below the mean of what passes that.
-/// Theorem  memory is constant and the reading does not depend on how the stream is cut. It is that of the standard but for
-///          blocks whose loudness lies within 0.005 LU of a gate.
+/// Theorem  memory is constant and the reading does not depend on how the stream is cut. It is that of the standard but
+///          for blocks whose loudness lies within 0.005 LU of a gate.
 /// Method   the standard's table at 48 kHz; at other rates the same analogue form (both by the bilinear transform, the
 ///          section's own frequency kept).
 ///          Loudnesses of blocks are kept as a histogram of 0.01 LU, with the sum of the powers in each bin.

@@ -67,11 +67,6 @@ struct OutputPlan {
     if (source == dsp::kMixOfFeeds) return mix[feed_index] != 0;
     return source == dsp::kMeanOfFeeds || static_cast<std::size_t>(source) == feed_index;
   }
-  /// What it takes of a feed ahead of gains and sections that are its own: 1, a share of the mean, or a factor of the mix.
-  double share_of(std::size_t feed_index, std::size_t feeds) const {
-    if (source == dsp::kMixOfFeeds) return mix[feed_index];
-    return source == dsp::kMeanOfFeeds ? 1 / static_cast<double>(feeds) : hears(feed_index) ? 1 : 0;
-  }
 };
 
 /// The loudspeaker of `rig` that an output belongs to, as a rig of the plain form, and its way.

@@ -18,25 +18,16 @@ constexpr double kMeasured_s = 0.8;   ///< length of a filter from a measured re
 constexpr double kFadeOctaves = 1.0;  ///< beyond the ends of a measurement
 constexpr std::size_t kLeastHop = 8192;
 
-/// I0 by its series: a window needs no more.
-double bessel_i0(double x) {
-  double sum = 1, term = 1;
-  for (int k = 1; term > 1e-17 * sum; ++k) {
-    term *= (x / (2 * k)) * (x / (2 * k));
-    sum += term;
-  }
-  return sum;
-}
-
 /// `pascals` at `late` samples behind tap `zero`.
 void add_delayed(std::vector<double>& taps, std::size_t zero, double late, double pascals) {
   std::vector<double> sinc(taps.size());
+  const double top = std::cyl_bessel_i(0.0, kBeta);
   double sum = 0;
   for (std::size_t k = 0; k < taps.size(); ++k) {
     const double t = static_cast<double>(k) - static_cast<double>(zero) - late;
     if (std::abs(t) >= double{kHalf}) continue;
     const double edge = t / double{kHalf}, turn = std::numbers::pi * t;
-    const double window = bessel_i0(kBeta * std::sqrt(1 - edge * edge)) / bessel_i0(kBeta);
+    const double window = std::cyl_bessel_i(0.0, kBeta * std::sqrt(1 - edge * edge)) / top;
     sinc[k] = window * (std::abs(t) < 1e-9 ? 1.0 : std::abs(t - std::round(t)) < 1e-9 ? 0.0 : std::sin(turn) / turn);
     sum += sinc[k];
   }

@@ -28,8 +28,8 @@ struct Filter {
 };
 /// All of one length and one zero, one an output.
 std::vector<Filter> filters_of(const Ear& ear, std::size_t outputs, double sample_rate_hz);
-/// The greatest distance of a filter from the ear's model, in dB (20 log10 of 1 + the relative error), where that is within
-/// 40 dB of its loudest, inside what was measured.
+/// The greatest distance of a filter from the ear's model, in dB (20 log10 of 1 + the relative error), where that is
+/// within 40 dB of its loudest, inside what was measured.
 double worst_db(const Ear& ear, std::span<const Filter> filters, double sample_rate_hz);
 
 /// Which outputs go to which of the two channels.

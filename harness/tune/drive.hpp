@@ -1,6 +1,6 @@
 #pragma once
-/// What drove the ways of a rig when they were measured, as a measurement keeps it (`measure --rig`): so that `align` starts
-/// from that, whatever the rig file says by then.
+/// What drove the ways of a rig when they were measured, as a measurement keeps it (`measure --rig`): so that `align`
+/// starts from that, whatever the rig file says by then.
 #include <complex>
 #include <string>
 #include <vector>
@@ -19,8 +19,8 @@ struct DrivenWay {
   std::vector<dsp::Biquad> own;       ///< those of them that are neither the venue's nor the system's
 };
 /// Of one loudspeaker. Of the way's first output where it has several: what that one has of its own in delay and
-/// polarity, and the delay of the whole loudspeaker, count as its place and wiring, which stay. A rig whose venue treats its feeds unalike is not kept whole: what
-/// one feed alone has ahead of a mean is missing.
+/// polarity, and the delay of the whole loudspeaker, count as its place and wiring, which stay. A rig whose venue
+/// treats its feeds unalike is not kept whole: what one feed alone has ahead of a mean is missing.
 struct Drive {
   std::string rig;  ///< its file; only named in texts
   double sample_rate_hz = 48000;

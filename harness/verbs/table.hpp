@@ -11,9 +11,9 @@ namespace rackproof {
 std::size_t display_width(std::string_view text);
 /// Of the terminal on standard output (or as COLUMNS says); 100 where there is none. At least 40.
 std::size_t text_width();
-/// Breaks at spaces so that no line is wider than `width`, but for a single long word; a number stays with a word
-/// of letters that follows it, its unit. `first` begins the first line, the others are indented as deep. Ends with a newline. Control
-/// characters in the text, line ends too, are shown.
+/// Breaks at spaces so that no line is wider than `width`, but for a single long word; a number stays with a word of
+/// letters that follows it, its unit. `first` begins the first line, the others are indented as deep. Ends with a
+/// newline. Control characters in the text, line ends too, are shown.
 std::string wrapped(std::string_view text, std::size_t width, std::string_view first = {});
 
 enum class Align { left, right };
