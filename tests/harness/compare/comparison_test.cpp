@@ -50,6 +50,23 @@ TEST(Comparison, ARigBesideItselfDiffersInNothing) {
   EXPECT_THAT(found.warnings.b, IsEmpty());
 }
 
+/// Muted, an output is told of as it will be heard again; what is heard now, the sum, is without it.
+TEST(Comparison, AMutedOutputHasItsResponseAndIsInNoSum) {
+  const Two two([](rig::Rig& rig) { rig.ways[1].output["left"].muted = true; },
+                [](rig::Rig& rig) { rig.ways[0].highpass.reset(); });
+  const Comparison found = two.compared();
+  EXPECT_FALSE(found.same());
+  for (const Output& output : found.outputs) EXPECT_EQ(output.response->db, 0) << output.name;
+  ASSERT_EQ(found.sums.size(), 2u);
+  EXPECT_EQ(found.sums[1].response->db, 0) << "the right side is whole";
+  const Sum& left = found.sums[0];
+  EXPECT_LT(left.response->db, -50) << "the highs are missing: far above the point the lows are that far down";
+  for (std::size_t k = 0; k < found.frequency_hz.size(); ++k) {
+    const double low_db = linkwitz_riley_db(found.frequency_hz[k], 1600, false);
+    if (low_db > -60) ASSERT_NEAR((*left.b_db)[k], low_db, 0.01) << found.frequency_hz[k] << ": the lows alone";
+  }
+}
+
 TEST(Comparison, ResponsesAreThoseOfTheFormula) {
   const Two two([](rig::Rig& rig) { rig.points = {a_point(1900)}; },
                 [](rig::Rig& rig) { rig.ways[0].highpass.reset(); });

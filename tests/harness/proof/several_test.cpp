@@ -53,6 +53,12 @@ TEST(SeveralLoudspeakers, EachIsProvenAndThenTheWhole) {
   EXPECT_NEAR(shares.back(), 1, 1e-9);
 }
 
+TEST(Prove, TheDemoRigAt96kHzHolds) {
+  const Proof proof =
+      prove(rig::load_rig(RACKPROOF_SOURCE_DIR "/audio_fixtures/lantern-room-96k.toml"), nullptr, {.brief = true});
+  EXPECT_THAT(fallen_of(proof), IsEmpty()) << fallen_of(proof)[0].id << ": " << fallen_of(proof)[0].text;
+}
+
 TEST(SeveralLoudspeakers, WhatFallsNamesItsLoudspeakerAndTheKeyOfTheFile) {
   rig::Rig rig = two_loudspeakers();
   rig.loudspeakers[1].ways[0].limit.reset();
@@ -123,6 +129,9 @@ TEST(SeveralLoudspeakers, WaysThatNoFeedReachesTogetherFall) {
   const Proof proof = prove(rig, nullptr, {.brief = true});
   EXPECT_THAT(fallen_of(proof), Contains(AllOf(Field(&Finding::id, "crossover-sum"),
                                                Field(&Finding::text, HasSubstr("low hears left, high hears right")))));
+  for (const Finding& finding : fallen_of(proof))
+    if (finding.id == "crossover-sum")
+      EXPECT_EQ(finding.measured, 1) << "one of the two ways is missing on either side";
   rig.ways[1].only = {0};
   EXPECT_TRUE(prove(rig, nullptr, {.brief = true}).holds) << "one side alone is a loudspeaker";
 }
