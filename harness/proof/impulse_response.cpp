@@ -26,23 +26,25 @@ bool limited(Device& device, std::size_t outputs) {
 }
 
 constexpr std::size_t kAbreast = 8, kRenewal = 256;
-using Lanes = std::array<double, kAbreast>;
+using Lanes = double __attribute__((vector_size(kAbreast * sizeof(double))));
 struct ComplexLanes {
   Lanes re{}, im{};
 };
 /// Adds weight(n) h[n] z^n to `sum`, n from `from` on, z^n standing at `power`: the weight is n for a moment, else 1.
 RACKPROOF_WIDE void add_terms(std::span<const double> h, std::size_t from, bool moment, const ComplexLanes& z,
-                              ComplexLanes power, ComplexLanes& sum) {
-  ComplexLanes held = sum;
+                              const ComplexLanes& first, ComplexLanes& sum) {
+  const Lanes turn_re = z.re, turn_im = z.im;
+  Lanes re = first.re, im = first.im, sum_re = sum.re, sum_im = sum.im;
   for (std::size_t n = 0; n < h.size(); ++n) {
     const double x = moment ? static_cast<double>(from + n) * h[n] : h[n];
-    for (std::size_t k = 0; k < kAbreast; ++k) {
-      held.re[k] += power.re[k] * x, held.im[k] += power.im[k] * x;
-      const double next = power.re[k] * z.re[k] - power.im[k] * z.im[k];
-      power.im[k] = power.re[k] * z.im[k] + power.im[k] * z.re[k], power.re[k] = next;
-    }
+    sum_re += re * x;
+    sum_im += im * x;
+    const Lanes next = re * turn_re - im * turn_im;
+    im = re * turn_im + im * turn_re;
+    re = next;
   }
-  sum = held;
+  sum.re = sum_re;
+  sum.im = sum_im;
 }
 /// sum of h[n] e^(-jwn), a value a frequency, or of n h[n] e^(-jwn). The turns of some frequencies go side by side, as
 /// one would wait for itself from sample to sample; they are renewed now and then, as products drift by an epsilon each.

@@ -97,12 +97,12 @@ double bessel_i0(double x) {
 /// Of points 1/8 .. 7/8 behind a sample: taps over the 23 samples ahead of it, itself, and the 24 behind.
 struct Kernel {
   static constexpr std::size_t kPoints = WaveCrest::kPoints, kTaps = WaveCrest::kTaps;
-  std::array<std::array<float, kTaps>, kPoints - 1> taps{};
+  std::array<std::array<float, kPoints - 1>, kTaps> at_tap{};
   double most_gain = 1;  ///< the greatest sum of magnitudes
   Kernel() {
     constexpr std::size_t kMiddle = kTaps / 2 - 1;
     constexpr double kBeta = 6.76;  // 70 dB, J. F. Kaiser's formula 0.1102 (A - 8.7)
-    for (std::size_t p = 0; p < taps.size(); ++p) {
+    for (std::size_t p = 0; p + 1 < kPoints; ++p) {
       std::array<double, kTaps> exact{};
       double sum = 0, magnitudes = 0;
       for (std::size_t k = 0; k < kTaps; ++k) {
@@ -112,8 +112,10 @@ struct Kernel {
                    bessel_i0(kBeta * std::sqrt(std::max(0.0, 1 - edge * edge))) / bessel_i0(kBeta);
         sum += exact[k];
       }
-      for (std::size_t k = 0; k < kTaps; ++k)
-        taps[p][k] = static_cast<float>(exact[k] / sum), magnitudes += std::abs(exact[k] / sum);
+      for (std::size_t k = 0; k < kTaps; ++k) {
+        at_tap[k][p] = static_cast<float>(exact[k] / sum);
+        magnitudes += std::abs(exact[k] / sum);
+      }
       most_gain = std::max(most_gain, magnitudes);
     }
   }
@@ -125,14 +127,18 @@ const Kernel& kernel() {
 
 /// Of every sample of a run the points behind it, one row a point: rows[0] holds the samples themselves.
 using Points = std::array<std::array<float, WaveCrest::kRun>, Kernel::kPoints>;
+/// Some points of a row at a time: kept in registers, whatever the optimiser makes of loops.
+using Floats = float __attribute__((vector_size(64), aligned(alignof(float)), may_alias));
+constexpr std::size_t kAtOnce = sizeof(Floats) / sizeof(float);
+static_assert(WaveCrest::kRun % kAtOnce == 0);
 RACKPROOF_WIDE void interpolate(const Kernel& k, const float* window, Points& points) {
-  for (std::size_t p = 0; p + 1 < Kernel::kPoints; ++p) {
-    float* const sum = points[p + 1].data();
+  for (std::size_t i = 0; i < WaveCrest::kRun; i += kAtOnce) {
+    Floats sum[Kernel::kPoints - 1]{};
     for (std::size_t t = 0; t < Kernel::kTaps; ++t) {
-      const float tap = k.taps[p][t];
-      const float* const x = window + t;
-      for (std::size_t i = 0; i < WaveCrest::kRun; ++i) sum[i] += tap * x[i];
+      const Floats x = *reinterpret_cast<const Floats*>(window + i + t);
+      for (std::size_t p = 0; p + 1 < Kernel::kPoints; ++p) sum[p] += k.at_tap[t][p] * x;
     }
+    for (std::size_t p = 0; p + 1 < Kernel::kPoints; ++p) *reinterpret_cast<Floats*>(points[p + 1].data() + i) = sum[p];
   }
 }
 /// By the bits of the magnitudes, which stand in the same order; what is no number comes last.
