@@ -22,6 +22,7 @@ namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 class DelayLine {
  public:
   static constexpr std::uint32_t kMaxWholeSamples = 1u << 20;  ///< 5.4 s at 192 kHz
+  static constexpr float kMostTap = 2.0f;                      ///< in magnitude
 
   DelayLine() = default;                 ///< passes its input
   DelayLine(const DelayLine&) = delete;  // two copies would share one memory
@@ -32,10 +33,10 @@ class DelayLine {
     return s.whole_samples == 0 && tail == kRun ? 0 : s.whole_samples + 2 * tail;
   }
   /// Touches all the memory: not between two audio blocks. Refuses delays above kMaxWholeSamples, and taps that are not
-  /// finite or above 2. If refused, the block stays as it was.
+  /// finite or above kMostTap. If refused, the block stays as it was.
   [[nodiscard]] Setup configure(const DelaySettings& s, std::span<float> memory) noexcept {
     if (s.whole_samples > kMaxWholeSamples) return Setup::out_of_range;
-    if (s.fractional && !std::ranges::all_of(s.taps, [](float tap) { return magnitude<1>(tap) <= 2.0f; }))
+    if (s.fractional && !std::ranges::all_of(s.taps, [](float tap) { return magnitude<1>(tap) <= kMostTap; }))
       return Setup::out_of_range;
     if (memory.size() < required_values(s)) return Setup::memory_too_small;
     memory_ = memory.first(required_values(s));

@@ -59,11 +59,20 @@ std::size_t Chain::required_bytes(const ChainSettings& settings, Level level) no
   return table != nullptr ? required_bytes_of(*table, settings) : 0;
 }
 
+Refusal Chain::refusal(const ChainSettings& settings, std::size_t lent_bytes, Level level) noexcept {
+  const EngineTable* const table = table_of(level);
+  if (table == nullptr) return {Setup::out_of_range, Part::chain, 0, Field::level, 0};
+  const Refusal refusal = refusal_of(settings);
+  if (refusal.setup != Setup::ok) return refusal;
+  if (lent_bytes < required_bytes_of(*table, settings))
+    return {Setup::memory_too_small, Part::chain, 0, Field::memory, 0};
+  return refusal;
+}
+
 Setup Chain::configure(const ChainSettings& settings, std::span<std::byte> memory, Level level) noexcept {
   table_ = nullptr, engine_ = nullptr, feeds_ = outputs_ = 0;
-  const std::size_t required = required_bytes(settings, level);
-  if (required == 0) return Setup::out_of_range;
-  if (memory.size() < required) return Setup::memory_too_small;
+  const Setup setup = refusal(settings, memory.size(), level).setup;
+  if (setup != Setup::ok) return setup;
   Arena arena(memory);
   admitted_ = arena.take<float>(settings.feeds.size() * kGridFrames);
   const EngineTable* const table = table_of(level);
@@ -81,7 +90,17 @@ void Chain::reset() noexcept {
 }
 
 void Chain::process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
-  if (table_ == nullptr) return;
+  const bool can_run = table_ != nullptr && feeds.size() >= feeds_ && outputs.size() >= outputs_;
+  if (!can_run || at_work_.exchange(true, std::memory_order_acquire)) {
+    for (float* const row : outputs) std::fill_n(row, frames, 0.0f);
+    return;
+  }
+  process_whole(feeds, outputs, frames);
+  at_work_.store(false, std::memory_order_release);
+}
+
+void Chain::process_whole(std::span<const float* const> feeds, std::span<float* const> outputs,
+                          std::size_t frames) noexcept {
   std::array<float*, kMaxFeeds> in;
   std::array<float*, kMaxOutputs> out;
   for (std::size_t done = 0; done < frames;) {
@@ -111,6 +130,14 @@ Setup Chain::adopt_heat(const Chain& from) noexcept {
   if (table_ == nullptr || feeds_ != from.feeds_ || outputs_ != from.outputs_) return Setup::out_of_range;
   for (std::size_t o = 0; o < outputs_; ++o) table_->adopt_heat(engine_, o, from.table_->heat(from.engine_, o));
   return Setup::ok;
+}
+
+CoilHeat Chain::heat(std::size_t output) const noexcept {
+  return table_ != nullptr && output < outputs_ ? table_->heat(engine_, output) : CoilHeat{};
+}
+
+void Chain::adopt_heat(std::size_t output, const CoilHeat& heat) noexcept {
+  if (table_ != nullptr && output < outputs_) table_->adopt_heat(engine_, output, heat);
 }
 
 Meter Chain::take_meter(std::size_t output) noexcept {

@@ -11,11 +11,13 @@
 ///          `configure` and the memory's end of life nothing else may touch it. Nothing here allocates, locks or
 ///          throws.
 #include <array>
+#include <atomic>
 #include <cstddef>
 #include <cstdint>
 #include <span>
 
 #include "dsp/chain/chain_settings.hpp"
+#include "dsp/chain/refusal.hpp"
 #include "dsp/grid.hpp"
 namespace rackproof::dsp {
 
@@ -55,7 +57,7 @@ struct EngineTable {
 
 class Chain {
  public:
-  Chain() = default;  ///< no outputs: `process` does nothing
+  Chain() = default;  ///< no outputs: `process` writes zeros
   Chain(const Chain&) = delete;
   Chain& operator=(const Chain&) = delete;
 
@@ -72,22 +74,28 @@ class Chain {
   /// or ceilings. Ask with the level that `configure` will be given.
   /// 0 is never an answer for what can run. It is given where `level` cannot run here; where there is no feed or no
   /// output, or more than kMaxFeeds, kMaxLoudspeakers, kMaxOutputs or kMaxWays - 1 points; where an output's way or
-  /// loudspeaker, or a loudspeaker's source, is not there; where a mix has not a factor for each feed; and where a gain
-  /// is not finite. A block's own ranges (a ceiling, a delay, a tap) are not looked at: of such settings it
-  /// says some number, and `configure` refuses them whatever it is lent.
+  /// loudspeaker, or a loudspeaker's source, is not there; where a mix has not a factor for each feed; and where a gain or
+  /// a factor is not finite or above kMostFactor. Other numbers (a ceiling, a delay, a section) are not looked at: where
+  /// one cannot be run it says some number of bytes, and `configure` refuses the settings whatever it is lent.
   /// Nothing is kept: it may be called from any thread, and while the chain is at work.
   static std::size_t required_bytes(const ChainSettings& settings, Level level = best()) noexcept;
+  /// Why `configure` would refuse these settings with so much memory; its `setup` is `ok` where it would take them.
+  /// Says which field of which output, the first that is found (see check.hpp for what is looked at). Nothing is kept:
+  /// it may be called from any thread, and while the chain is at work.
+  static Refusal refusal(const ChainSettings& settings, std::size_t lent_bytes, Level level = best()) noexcept;
   /// `memory` holds `required_bytes` of the same settings and level, or more, and need not be aligned. The settings are
   /// copied: nothing that they point to need outlive the call. `out_of_range` where a number of the settings cannot be
-  /// run, or the level not here; `memory_too_small` where less is lent. Refused, the chain has no outputs, and what it
-  /// was before is gone.
+  /// run, or the level not here; `memory_too_small` where less is lent; `refusal` says which number. Refused, the chain
+  /// has no outputs, and what it was before is gone: ask `refusal` first where that is not wanted.
   [[nodiscard]] Setup configure(const ChainSettings& settings, std::span<std::byte> memory,
                                 Level level = best()) noexcept;
   void reset() noexcept;  ///< back to just configured, counters and meters too
 
   /// `feeds[k]` and `outputs[k]` hold `frames` samples each, one pointer per feed and output of the settings; any
   /// number of frames. An output may be the same row as a feed; but for that, outputs may not overlap feeds or one
-  /// another: what is on its way stands in them.
+  /// another: what is on its way stands in them. Where there are fewer rows than the settings have, and where another
+  /// thread is inside `process`, every row of this call gets zeros and the chain does not move: such a call is a fault
+  /// of the caller, and zeros are what an amplifier can be given. Rows beyond the chain's outputs are left as they are.
   void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
 
   Meter take_meter(std::size_t output) noexcept;
@@ -101,6 +109,11 @@ class Chain {
   /// where the numbers of feeds or outputs do: then nothing has changed. As real-time safe as `process`, and for its
   /// thread.
   [[nodiscard]] Setup adopt_heat(const Chain& from) noexcept;
+  /// One output's heat, and going on with the greater of its own and `heat`: for a chain that takes over from one whose
+  /// memory it is lent. As real-time safe as `process`, and for its thread. 0, and nothing, of an output that is not
+  /// there.
+  CoilHeat heat(std::size_t output) const noexcept;
+  void adopt_heat(std::size_t output, const CoilHeat& heat) noexcept;
   std::uint64_t bad_samples() const noexcept { return bad_samples_; }          ///< of the feeds, not finite
   std::uint64_t bounded_samples() const noexcept { return bounded_samples_; }  ///< of the feeds, beyond +36 dBFS
   std::size_t feeds() const noexcept { return feeds_; }
@@ -108,6 +121,8 @@ class Chain {
 
  private:
   friend struct CounterProbe;
+  void process_whole(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
+
   const EngineTable* table_ = nullptr;
   void* engine_ = nullptr;
   std::span<float> admitted_;  ///< kGridFrames a feed
@@ -115,6 +130,7 @@ class Chain {
   std::array<std::uint8_t, kMaxFeeds> only_output_{};
   std::size_t feeds_ = 0, outputs_ = 0;
   std::uint32_t to_grid_ = kGridFrames;
+  std::atomic<bool> at_work_{false};  ///< a thread is inside `process`
   std::uint64_t bad_samples_ = 0, bounded_samples_ = 0;
 };
 

@@ -22,31 +22,9 @@
 #include "dsp/chain/arena.hpp"
 #include "dsp/chain/chain.hpp"
 #include "dsp/chain/chain_settings.hpp"
+#include "dsp/chain/check.hpp"
 #include "dsp/pack.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
-
-/// Whether the numbers can be run at all. The harness has checked more, in words for a person.
-constexpr bool in_range(const ChainSettings& s) noexcept {
-  const auto finite = [](float x) { return x - x == 0.0f; };
-  if (s.feeds.empty() || s.feeds.size() > kMaxFeeds || s.loudspeakers.size() > kMaxLoudspeakers || s.outputs.empty() ||
-      s.outputs.size() > kMaxOutputs)
-    return false;
-  for (const FeedSettings& feed : s.feeds)
-    if (!finite(feed.gain)) return false;
-  for (const LoudspeakerSettings& one : s.loudspeakers) {
-    const std::size_t factors = one.source == kMixOfFeeds ? s.feeds.size() : 0;
-    if (one.source < kMixOfFeeds || one.source >= static_cast<std::int16_t>(s.feeds.size()) ||
-        one.mix.size() != factors || one.points.size() >= kMaxWays || !finite(one.gain))
-      return false;
-    for (const float factor : one.mix)
-      if (!finite(factor)) return false;
-  }
-  for (const OutputSettings& out : s.outputs)
-    if (out.loudspeaker >= s.loudspeakers.size() || out.way > s.loudspeakers[out.loudspeaker].points.size() ||
-        !finite(out.gain))
-      return false;
-  return true;
-}
 
 inline EngineTable::Admitted admit(const float* in, std::span<float> out) noexcept {
   EngineTable::Admitted counts;
@@ -76,7 +54,7 @@ class Engine {
 
   /// Takes from `arena` all that the settings need and sets it up. With an arena that counts, only counts.
   [[nodiscard]] constexpr Setup configure(const ChainSettings& settings, Arena& arena) noexcept {
-    if (!in_range(settings)) return Setup::out_of_range;
+    if (shape_refusal_of(settings).setup != Setup::ok) return Setup::out_of_range;
     Builder build{*this, settings, arena};
     build.everything();
     return arena.overrun() ? Setup::memory_too_small : build.worst;

@@ -40,14 +40,29 @@ constexpr Biquad biquad_of(const Section& s) noexcept {
   return b;
 }
 
+/// Whether both poles lie inside the unit circle, from the rounded coefficients: with the stability triangle of a
+/// second-order denominator, a2 < 1 and |a1| < 1 + a2, written in the section's own numbers, where low frequencies lose
+/// no digits. A section whose states nothing enters (the identity is one) counts as stable. False for a NaN.
+constexpr bool is_stable(const Section& s) noexcept {
+  if (s.rate == 0.0f && s.damp == 0.0f && s.cross == 0.0f) return true;
+  const float turn = s.rate * s.rate, both = s.damp * s.cross;
+  const bool below_one = s.damp + s.cross - both - turn > 0.0f;              // 1 - a2
+  const bool at_dc = both + turn > 0.0f;                                     // 1 + a1 + a2
+  const bool at_nyquist = (2.0f - s.damp) * (2.0f - s.cross) + turn > 0.0f;  // 1 - a1 + a2
+  return below_one && at_dc && at_nyquist;
+}
+
 /// Up to eight sections of one design, in the order in which they run.
 template <class S>
 struct ListOf {
   static constexpr std::size_t kCapacity = 8;
   S sections[kCapacity];
   std::size_t count = 0;
-  constexpr void push(const S& s) noexcept {
-    if (count < kCapacity) sections[count++] = s;
+  /// False where the list is full: then it is as it was.
+  constexpr bool push(const S& s) noexcept {
+    if (count == kCapacity) return false;
+    sections[count++] = s;
+    return true;
   }
   constexpr std::span<const S> view() const noexcept { return {sections, count}; }
 };

@@ -130,8 +130,8 @@ class Compiler {
       Sections path = venue_all_.sections;
       path.insert(path.end(), own.sections.begin(), own.sections.end());
       path.insert(path.end(), system.sections.begin(), system.sections.end());
-      made_.feeds_.push_back(
-          {static_cast<float>(from_db(venue_all_.gain_db + own.gain_db + system.gain_db)), store(std::move(path))});
+      const double gain_db = venue_all_.gain_db + own.gain_db + system.gain_db;
+      made_.feeds_.push_back({factor_of(gain_db, feed.source), store(std::move(path))});
       own_.push_back(std::move(own));
     }
     feeds_alike_ = std::adjacent_find(own_.begin(), own_.end(), std::not_equal_to<>()) == own_.end();
@@ -188,7 +188,7 @@ class Compiler {
     if (!part_->loudspeaker.empty()) {
       Sections sections = tonight_.sections;
       sections.insert(sections.end(), system_.sections.begin(), system_.sections.end());
-      made.gain = static_cast<float>(from_db(tonight_.gain_db + system_.gain_db));
+      made.gain = factor_of(tonight_.gain_db + system_.gain_db, part_->source);
       made.sections = store(std::move(sections));
     }
     made_.loudspeakers_.push_back(made);
@@ -260,7 +260,7 @@ class Compiler {
       }
       settings.sections = store(std::move(sections));
       plan.polarity = inverted ? -1 : 1;
-      settings.gain = static_cast<float>(plan.polarity * from_db(own_gain_db));
+      settings.gain = static_cast<float>(plan.polarity) * factor_of(own_gain_db, way.source);
     }
     path(plan, settings, way, own_gain_db);
     limiters(plan, settings, way);
@@ -299,6 +299,16 @@ class Compiler {
       rig::refuse(way.source, fmt::format("{} filter sections from feed to limiter", plan.sections.size()),
                   fmt::format("at most {}", kMost));
     }
+  }
+
+  /// Of gains of several layers together, as the core can hold it.
+  static float factor_of(double gain_db, const rig::Source& at) {
+    const double most_db = to_db(static_cast<double>(dsp::kMostFactor));
+    if (gain_db > most_db) {
+      rig::refuse(at, fmt::format("gains that add up to {:+.1f} dB", gain_db),
+                  fmt::format("at most {:+.0f} dB of system, venue, way and output together", most_db));
+    }
+    return static_cast<float>(from_db(gain_db));
   }
 
   /// A threshold as a share of full scale, where the core can hold it.

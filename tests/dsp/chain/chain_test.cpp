@@ -5,9 +5,11 @@
 
 #include <algorithm>
 #include <array>
+#include <atomic>
 #include <bit>
 #include <cmath>
 #include <limits>
+#include <thread>
 
 #include "dsp/blocks/peak_limiter.hpp"
 #include "tests/dsp/chain/test_rig.hpp"
@@ -336,7 +338,7 @@ TEST(Chain, MetersSayWhatTheLimitersDid) {
   EXPECT_EQ(read.limited_frames, 0u) << "reading starts it anew";
   EXPECT_EQ(lent.chain.take_meter(7).limited_frames, 0u) << "an output that is not there";
   TestRig high(1, 1, true);
-  high.outputs()[0].peak.ceiling = 2;
+  high.outputs()[0].peak.ceiling = 1;
   LentChain hot(high.settings);
   (void)hot.run(programme(1, 48000, 48000), 64);
   EXPECT_LT(hot.chain.take_meter(0).least_power_gain, 0.7f);
@@ -491,9 +493,148 @@ TEST(Chain, RefusesWhatItCannotRun) {
   EXPECT_TRUE(refused([](TestRig& r) { r.settings.feeds = {}; }));
   EXPECT_TRUE(refused([](TestRig& r) { r.settings.outputs = {}; }));
   EXPECT_EQ(chain.configure(good.settings, memory), Setup::ok) << "and after all that it still takes the good one";
+}
+TEST(Chain, SaysWhichNumberItRefuses) {
+  const TestRig good(2, 3, true);
+  ASSERT_EQ(Chain::refusal(good.settings, 1 << 20), Refusal{});
+  EXPECT_EQ(Chain::refusal(good.settings, 100), (Refusal{Setup::memory_too_small, Part::chain, 0, Field::memory, 0}));
+  constexpr float kNan = std::numeric_limits<float>::quiet_NaN();
+  const auto refused = [&](auto&& spoil) {
+    TestRig rig(2, 3, true);
+    spoil(rig);
+    std::vector<std::byte> memory(1 << 20);
+    Chain chain;
+    const Refusal refusal = Chain::refusal(rig.settings, memory.size());
+    EXPECT_EQ(chain.configure(rig.settings, memory), refusal.setup);
+    return refusal;
+  };
+  const auto at = [](Part part, std::uint8_t index, Field field, std::uint8_t element = 0) {
+    return Refusal{Setup::out_of_range, part, index, field, element};
+  };
+  // Damaged sections: mixes first, then poles. A biquad's poles are outside where a2 > 1, or on the wrong side of +1 or
+  // -1; `damp`, `cross` and `rate` below do one of these each.
+  const auto with_section = [&](auto&& damage) {
+    return refused([&](TestRig& r) {
+      static std::vector<Section> list;
+      list.assign(r.feeds()[1].sections.begin(), r.feeds()[1].sections.end());
+      damage(list[2]);
+      r.feeds()[1].sections = list;
+    });
+  };
+  const Refusal section = at(Part::feed, 1, Field::section, 2);
+  EXPECT_EQ(with_section([](Section& s) { s.mix_v = kNan; }), section);
+  EXPECT_EQ(with_section([](Section& s) { s.mix_1 = 1001; }), section);
+  EXPECT_EQ(with_section([](Section& s) { s.mix_2 = -std::numeric_limits<float>::infinity(); }), section);
+  EXPECT_EQ(with_section([](Section& s) { s.rate = kNan; }), section);
+  EXPECT_EQ(with_section([](Section& s) { s.damp = -s.damp; }), section) << "it would grow";
+  EXPECT_EQ(with_section([](Section& s) { s.cross = -s.cross, s.rate = 0; }), section);
+  EXPECT_EQ(with_section([](Section& s) { s.damp = 4.5f; }), section);
+  EXPECT_EQ(with_section([](Section& s) { s = {}; }), Refusal{}) << "the identity";
+
+  EXPECT_EQ(refused([](TestRig& r) { r.settings.sample_rate_hz = 0; }), at(Part::chain, 0, Field::sample_rate));
+  EXPECT_EQ(refused([](TestRig& r) { r.settings.sample_rate_hz = 7999; }), at(Part::chain, 0, Field::sample_rate));
+  EXPECT_EQ(refused([](TestRig& r) { r.settings.sample_rate_hz = 8000; }), Refusal{});
+  EXPECT_EQ(refused([](TestRig& r) { r.settings.sample_rate_hz = 768001; }), at(Part::chain, 0, Field::sample_rate));
+  EXPECT_EQ(refused([](TestRig& r) { r.settings.sample_rate_hz = 4'000'000'000u; }),
+            at(Part::chain, 0, Field::sample_rate));
+  EXPECT_EQ(refused([](TestRig& r) { r.settings.feeds = {}; }), at(Part::chain, 0, Field::feeds));
+  EXPECT_EQ(refused([](TestRig& r) { r.settings.outputs = {}; }), at(Part::chain, 0, Field::outputs));
+  EXPECT_EQ(refused([](TestRig& r) { r.feeds()[1].gain = 1e6f; }), at(Part::feed, 1, Field::gain));
+  EXPECT_EQ(refused([](TestRig& r) { r.feeds()[1].gain = 1000; }), Refusal{});
+  EXPECT_EQ(refused([](TestRig& r) { r.loudspeakers()[0].gain = -1000.1f; }), at(Part::loudspeaker, 0, Field::gain));
+  EXPECT_EQ(refused([](TestRig& r) { r.loudspeakers()[1].source = 2; }), at(Part::loudspeaker, 1, Field::source));
+  EXPECT_EQ(refused([](TestRig& r) { r.outputs()[2].gain = kNan; }), at(Part::output, 2, Field::gain));
+  EXPECT_EQ(refused([](TestRig& r) { r.outputs()[1].way = 3; }), at(Part::output, 1, Field::way));
+  EXPECT_EQ(refused([](TestRig& r) { r.outputs()[1].loudspeaker = 3; }), at(Part::output, 1, Field::loudspeaker));
+  EXPECT_EQ(refused([](TestRig& r) { r.outputs()[4].delay.whole_samples = (1u << 20) + 1; }),
+            at(Part::output, 4, Field::delay));
+  EXPECT_EQ(refused([](TestRig& r) { r.outputs()[0].delay.taps[5] = kNan; }), at(Part::output, 0, Field::tap, 5));
+  EXPECT_EQ(refused([](TestRig& r) { r.outputs()[3].peak.look_ahead_samples = 1u << 30; }),
+            at(Part::output, 3, Field::look_ahead));
+  EXPECT_EQ(refused([](TestRig& r) { r.outputs()[3].peak.hold_samples = 1u << 30; }), at(Part::output, 3, Field::hold));
+  for (const float ceiling : {kNan, 0.0f, -0.5f, 1.0001f, 50.0f})
+    EXPECT_EQ(refused([&](TestRig& r) { r.outputs()[3].peak.ceiling = ceiling; }), at(Part::output, 3, Field::ceiling));
+  EXPECT_EQ(refused([](TestRig& r) { r.outputs()[3].peak.ceiling = 1; }), Refusal{});
+  for (const float keep : {kNan, -0.1f, 1.0f})
+    EXPECT_EQ(refused([&](TestRig& r) { r.outputs()[3].peak.release_keep = keep; }),
+              at(Part::output, 3, Field::release));
+  for (const float threshold : {kNan, 0.0f, 64.0f})
+    EXPECT_EQ(refused([&](TestRig& r) { r.outputs()[2].power.threshold_rms = threshold; }),
+              at(Part::output, 2, Field::power_threshold));
+  for (const float forget : {kNan, 0.0f, 0.04f})
+    EXPECT_EQ(refused([&](TestRig& r) { r.outputs()[2].power.forget = forget; }),
+              at(Part::output, 2, Field::thermal_time));
+  // Sections of a point; and more of them on one path than a cascade carries: 256.
+  const auto points_of = [](TestRig& r, std::span<const Section> high_pass) {
+    static std::vector<PointSettings> points;
+    points.assign(r.points().begin(), r.points().end());
+    points[1].high_pass = high_pass;
+    for (LoudspeakerSettings& one : r.loudspeakers()) one.points = points;
+  };
+  static const std::vector<Section> kGrows{{.rate = 0.1f, .damp = -0.1f, .cross = 0.1f}}, kMany(250);
+  EXPECT_EQ(refused([&](TestRig& r) { points_of(r, kGrows); }), at(Part::loudspeaker, 0, Field::high_pass, 1));
+  EXPECT_EQ(refused([&](TestRig& r) { points_of(r, kMany); }).field, Field::section) << "with the way's own";
+
+  // The latency that is said: no limiter may be later, no output earlier. 0: it is not said.
+  const auto with_latency = [&](std::uint32_t samples) {
+    return refused([&](TestRig& r) { r.settings.latency_samples = samples; });
+  };
+  const std::uint32_t limiter = PeakLimiter<1>::latency_samples({96, 0, true});
+  EXPECT_EQ(with_latency(limiter), Refusal{});
+  EXPECT_EQ(with_latency(limiter - 1).field, Field::latency);
+  EXPECT_EQ(with_latency(limiter + 10 + kFractionLatency), Refusal{}) << "the lowest way's 10 samples, and its taps";
+  EXPECT_EQ(with_latency(limiter + 10 + kFractionLatency + 1), at(Part::output, 0, Field::latency));
+  EXPECT_EQ(with_latency(0), Refusal{});
+}
+TEST(Chain, WithNothingToRunOrTooFewRowsItWritesZeros) {
+  const TestRig rig(2, 2, true);
+  LentChain lent(rig.settings);
+  std::array<std::vector<float>, 4> rows;
+  const auto all_zero_after = [&](Chain& chain, std::size_t feeds, std::size_t outputs) {
+    std::vector<const float*> in;
+    std::vector<float*> out;
+    const std::vector<float> ones(64, 1.0f);
+    for (std::size_t f = 0; f < feeds; ++f) in.push_back(ones.data());
+    for (std::size_t o = 0; o < outputs; ++o) {
+      rows[o].assign(64, 1.0f);
+      out.push_back(rows[o].data());
+    }
+    for (int block = 0; block < 5; ++block) chain.process(in, out, 64);
+    return std::all_of(rows.begin(), rows.begin() + static_cast<std::ptrdiff_t>(outputs), [](const auto& row) {
+      return std::all_of(row.begin(), row.end(), [](float x) { return x == 0.0f; });
+    });
+  };
   Chain idle;
-  idle.process({}, {}, 64);  // not configured: does nothing
   EXPECT_EQ(idle.outputs(), 0u);
+  EXPECT_TRUE(all_zero_after(idle, 2, 4));
+  EXPECT_TRUE(all_zero_after(lent.chain, 1, 4));
+  EXPECT_TRUE(all_zero_after(lent.chain, 2, 3));
+  EXPECT_FALSE(all_zero_after(lent.chain, 2, 4)) << "with all its rows it runs";
+}
+TEST(Chain, ASecondThreadGetsZerosAndHarmsNothing) {
+  const TestRig rig(1, 1, true);
+  LentChain lent(rig.settings);
+  std::atomic<bool> ends{false};
+  const auto most_of = [&](auto&& goes_on) {
+    std::vector<float> in(256, 8.0f), out(256);
+    for (std::size_t n = 0; n < in.size(); n += 2) in[n] = -8.0f;
+    const float* const from[] = {in.data()};
+    float* const to[] = {out.data()};
+    float most = 0;
+    while (goes_on()) {
+      lent.chain.process(from, to, in.size());
+      for (const float x : out) most = std::max(most, std::abs(x));
+    }
+    return most;
+  };
+  float of_other = 0;
+  std::thread other([&] { of_other = most_of([&] { return !ends.load(); }); });
+  int left = 4000;
+  const float of_first = most_of([&] { return left-- > 0; });
+  ends.store(true);
+  other.join();
+  EXPECT_LE(of_first, 0.2f);
+  EXPECT_LE(of_other, 0.2f);
 }
 TEST(Chain, RequiredBytesAreOfSizesAloneAndEnoughWhereverTheMemoryBegins) {
   for (const Level level : kLevels) {

@@ -20,7 +20,7 @@ struct Numbers {
   std::array<float, 2> mix{0.5f, 0.25f};
   std::array<LoudspeakerSettings, 2> loudspeakers{};
   std::array<OutputSettings, 2> outputs{};
-  std::uint32_t sample_rate_hz = 48000, latency_samples = 9;
+  std::uint32_t sample_rate_hz = 48000, latency_samples = 112;
 
   template <class Use>
   constexpr auto with_settings(Use use) const {
@@ -45,7 +45,7 @@ constexpr Numbers example() {
   n.outputs[0].peak = {true, 0.5f, 96, 480, 0.9f, true};
   n.outputs[1].way = 1, n.outputs[1].loudspeaker = 1;
   n.outputs[1].power = {true, 0.25f, 0.01f};
-  n.outputs[1].delay.fractional = true;
+  n.outputs[1].delay.whole_samples = 105, n.outputs[1].delay.fractional = true;
   return n;
 }
 
