@@ -46,6 +46,11 @@ class Mutes {
     outputs_[output].wanted = muted;
     count_busy();
   }
+  bool wants(std::size_t output) const noexcept { return outputs_[output].wanted; }
+  /// All of them, and none on its way there.
+  bool all_silent() const noexcept {
+    return std::ranges::all_of(outputs_, [](const Output& output) { return output.state == State::silent; });
+  }
   /// One row an output, in place; at most kGridFrames frames, not across a point of the grid.
   void process(std::span<float* const> rows, std::size_t frames) noexcept {
     if (busy_ > 0) {

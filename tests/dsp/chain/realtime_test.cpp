@@ -11,6 +11,7 @@
 #include <span>
 #include <vector>
 
+#include "dsp/chain/switch.hpp"
 #include "tests/dsp/chain/test_rig.hpp"
 #include "tests/own_malloc.hpp"
 
@@ -67,6 +68,32 @@ TEST(Realtime, ProcessNeitherAllocatesNorLocks) {
       forbidden = false;
       ASSERT_EQ(adopted, rackproof::dsp::Setup::ok);
     }
+  }
+}
+TEST(Realtime, ASwitchNeitherAllocatesNorLocksWhateverItDoes) {
+  const TestRig rig(2, 3, true);
+  for (const std::size_t chains : {2u, 1u}) {
+    SwitchPlan plan = SwitchPlan::of({&rig.settings, 1}, [](const ChainSettings& s) { return Chain::required_bytes(s); });
+    plan.chains = chains;
+    plan.settle_frames = 0;
+    std::vector<std::byte> memory(ChainSwitch::required_bytes(plan));
+    ChainSwitch made;
+    ASSERT_EQ(made.configure(plan, rig.settings, memory), Setup::ok);
+    std::vector<std::vector<float>> in(2, std::vector<float>(80, 0.5f)), out(5, std::vector<float>(80));
+    std::array<const float*, 2> from{in[0].data(), in[1].data()};
+    std::array<float*, 5> to{};
+    for (std::size_t o = 0; o < to.size(); ++o) to[o] = out[o].data();
+    int taken = 0;
+    forbidden = true;
+    for (int block = 0; block < 400; ++block) {
+      if (block % 50 == 7 || made.busy()) taken += made.change(rig.settings) == Change::taken ? 1 : 0;
+      made.mute(1, block % 40 < 20);
+      static_cast<void>(made.trim(0, block % 60 < 30 ? 0.5f : 1.0f));
+      made.process(from, to, 80);
+      static_cast<void>(made.take_meter(0));
+    }
+    forbidden = false;
+    EXPECT_GT(taken, 5);
   }
 }
 // Negative controls: the traps do spring.
