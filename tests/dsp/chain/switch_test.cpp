@@ -167,6 +167,7 @@ Excess excess_of_changes(const Signals& in, std::size_t count, bool unlimited_to
     for (OutputSettings& out : rig.outputs()) {
       out.peak.ceiling = next;
       out.peak.enabled = limited;
+      out.power.enabled = limited;
     }
     if (!limited) next = 1e9f;
     EXPECT_EQ(rack.made.change(rig.settings), Change::taken);
@@ -286,6 +287,24 @@ TEST(ChainSwitch, NoChangeLetsACoilGetHotterThanItsThreshold) {
     fresh[0].insert(fresh[0].end(), out[0].begin(), out[0].end());
   }
   EXPECT_GT(heat_of(fresh[0]), 1.1);
+}
+
+TEST(ChainSwitch, WhileBothAreHeardBothHaveTheGreaterHeat) {
+  TestRig cold(1, 1, true), hot(1, 1, true);
+  cold.outputs()[0].gain = 0.01f;
+  Rack rack(plan_for({&cold, &hot}), cold.settings);
+  rack.start();
+  const auto heat = [&] { return rack.made.take_meter(0).heat_mean_square; };
+  float before_fade = 0, in_fade = 0;
+  ASSERT_EQ(rack.made.change(hot.settings), Change::taken);
+  for (int cell = 0; rack.made.busy(); ++cell) {
+    (void)rack.run(sines(1, kCell, 750, 1.0), kCell);  // a whole number of periods in a cell
+    // Priming is the longest path of about 300 frames and the settling of 640; the fade 2048.
+    if (cell < 10) before_fade = std::max(before_fade, heat());
+    if (cell > 40 && rack.made.busy()) in_fade = std::max(in_fade, heat());
+  }
+  EXPECT_LT(before_fade, 1e-3f) << "it heats nothing itself";
+  EXPECT_GT(in_fade, 0.2f * 0.12f * 0.12f) << "what the other would heat by then, of its threshold of 0.12";
 }
 
 TEST(ChainSwitch, AMuteHoldsOverAChangeAndIsExactZeros) {
