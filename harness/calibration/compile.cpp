@@ -12,6 +12,7 @@
 #include "dsp/blocks/power_limiter.hpp"
 #include "dsp/blocks/section_cascade.hpp"
 #include "dsp/blocks/split.hpp"
+#include "dsp/chain/refusal.hpp"
 #include "dsp/design/fractional_delay.hpp"
 #include "dsp/design/time_constants.hpp"
 #include "harness/calibration/filters.hpp"

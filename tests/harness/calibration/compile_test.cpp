@@ -458,6 +458,8 @@ TEST(Refused, WhatTheCoreCannotCarryNamesTheKey) {
   refused([](auto& r) { r.ways[1].limit->release_s = 1e6; }, "way.high.limit.release");
   refused([](auto& r) { r.amplifiers[0].gain_db = 160; }, "way.low.limit");
   refused([](auto& r) { r.ways[0].limit.reset(), r.amplifiers[0].gain_db = 160; }, "way.low.thermal");
+  refused([](auto& r) { r.ways[0].gain_db = 60.1; }, "way.low");
+  refused([](auto& r) { r.system_gain_db = 60.1, r.feeds[0].source = a_source("feed.left"); }, "feed.left");
   refused([](auto& r) { r.ways[0].eq.assign(300, a_band(EqType::peaking, 100, -1)); }, "way.low");
   refused([](auto& r) { r.ways[1].eq = {a_band(EqType::peaking, 30000, -1)}, r.ways[1].eq[0].source = a_source("eq"); },
           "eq");

@@ -93,6 +93,7 @@ inline DeviceMaker altering(std::function<void(dsp::OutputSettings&)> alter) {
     std::vector<dsp::OutputSettings> outputs(original.outputs.begin(), original.outputs.end());
     for (dsp::OutputSettings& output : outputs) alter(output);
     dsp::ChainSettings settings = original;
+    settings.latency_samples = 0;  // of other numbers it may be another
     settings.outputs = outputs;
     return make_chain(settings);  // it copies what it is given
   };
