@@ -23,9 +23,10 @@
 /// Claim    the wave between the samples may pass what holds for either chain by at most about 5 / kFadeFrames of
 ///          |b - a|: 0.04 dB where both are at a ceiling, with opposite signs. Where the straight line of w begins and ends,
 ///          the output's slope changes by |b - a| / kFadeFrames a frame: 66 dB below the step of a hard change.
-/// Cost     of `process`: one chain and a pass over its outputs; two chains and two passes while one is primed or faded
-///          in, whatever the data. Latency 0 samples beyond the chain's: it is the next one's once that is heard. While
-///          two delays that are not alike are mixed, their sum has the notches of a comb.
+/// Cost     of `process`: that of one chain; while one is primed or faded in, of two and a pass over the outputs, 2.02
+///          times one chain in one lane and 2.12 in eight, whatever the data. Latency 0 samples beyond the chain's: it
+///          is the next one's once that is heard. While two delays that are not alike are mixed, their sum has the
+///          notches of a comb.
 /// Memory   of two chains and of a cell of all rows. A part that cannot hold two lends for one (`chains` = 1): then a
 ///          change mutes all outputs, waits until they are silent, configures the one chain anew, primes and unmutes.
 /// Threads  `process`, `take_meter` and the counters belong to the audio thread (or interrupt). `change`, `mute`, `trim`
@@ -382,24 +383,31 @@ class ChainSwitch {
     if (frame >= kTrimFrames) return trim.to;
     return trim.from + kStep * static_cast<float>(frame) * (trim.to - trim.from);
   }
+  /// A cell lies in the ramp as a whole, or behind it.
   void cut(float ratio, std::span<float> row) const noexcept {
     if (ratio == 1.0f) return;
     constexpr float kStep = 1.0f / kCutFrames;
-    const std::uint32_t begun = phase_ == Phase::fades ? kCutFrames : frames_ + at_;
-    for (std::size_t n = 0; n < row.size(); ++n) {
-      const std::uint32_t frame = std::min(begun + static_cast<std::uint32_t>(n) + 1, kCutFrames);
-      const float gain = 1.0f - kStep * static_cast<float>(frame) * (1.0f - ratio);
-      const bool gone = frame == kCutFrames && ratio == 0.0f;  // also what is not finite
-      row[n] = gone ? 0.0f : row[n] * (frame == kCutFrames ? ratio : std::max(gain, ratio));
+    if (phase_ == Phase::primes && frames_ < kCutFrames) {
+      const auto first = static_cast<std::int32_t>(frames_ + at_ + 1);
+      for (std::size_t n = 0; n < row.size(); ++n) {
+        const float gain = 1.0f - kStep * static_cast<float>(first + static_cast<std::int32_t>(n)) * (1.0f - ratio);
+        row[n] *= std::max(gain, ratio);
+      }
+    } else if (ratio == 0.0f) {
+      std::ranges::fill(row, 0.0f);  // also what is not finite
+    } else {
+      for (float& x : row) x *= ratio;
     }
   }
-  void mix(std::span<float> now, const float* next) const noexcept {
+  void mix(std::span<float> now, const float* __restrict next) const noexcept {
     constexpr float kStep = 1.0f / kFadeFrames;
+    float* __restrict const row = now.data();
+    const auto first = static_cast<std::int32_t>(frames_ + at_ + 1);
     for (std::size_t n = 0; n < now.size(); ++n) {
-      const std::uint32_t frame = frames_ + at_ + static_cast<std::uint32_t>(n) + 1;
-      const float weight = kStep * static_cast<float>(frame);
-      now[n] = frame < kFadeFrames ? now[n] + weight * (next[n] - now[n]) : next[n];
+      const float weight = kStep * static_cast<float>(first + static_cast<std::int32_t>(n));
+      row[n] += weight * (next[n] - row[n]);
     }
+    if (frames_ + at_ + now.size() == kFadeFrames) now.back() = next[now.size() - 1];
   }
 
   SwitchPlan plan_;

@@ -1,5 +1,6 @@
 // Must hold: the chain's cost does not depend on what it hears. Silence, noise, limiting and a decay through the
-// subnormal numbers take the same instructions a block, the worst block at most 1.15 times the mean of all; and unless
+// subnormal numbers take the same instructions a block, the worst block at most 1.15 times the mean of all; a switch
+// takes at most 2.15 chains while two of them run, 1.05 while one does; and unless
 // it is sent subnormal numbers it computes none, which would cost a hundred cycles where an instruction costs one.
 // Instructions are counted by valgrind's callgrind, which runs this program once more, for each width that it knows.
 #include <fcntl.h>
@@ -22,6 +23,7 @@
 #include <string>
 #include <vector>
 
+#include "dsp/chain/switch.hpp"
 #include "tests/dsp/chain/test_rig.hpp"
 #if __has_include(<valgrind/callgrind.h>)
 #include <valgrind/callgrind.h>
@@ -81,16 +83,45 @@ void every_block(Level level, const Signals& in, Around&& around) {
 #if defined(CALLGRIND_ZERO_STATS) && !defined(RACKPROOF_WATCHED)
 constexpr const char* kSignals[] = {"silence", "noise", "limiting", "decay"};
 
+/// A dump of what `work` takes, under a name.
+template <class Work>
+void dump(const char* name, Work&& work) {
+  CALLGRIND_ZERO_STATS;
+  CALLGRIND_TOGGLE_COLLECT;
+  work();
+  CALLGRIND_TOGGLE_COLLECT;
+  CALLGRIND_DUMP_STATS_AT(name);
+}
+/// A switch under the loud signal: blocks in which one chain runs, and all of a change.
+void count_switch(Level level) {
+  const TestRig rig(2, 3, true);
+  SwitchPlan plan =
+      SwitchPlan::of({&rig.settings, 1}, [&](const ChainSettings& s) { return Chain::required_bytes(s, level); });
+  plan.settle_frames = 0;
+  std::vector<std::byte> memory(ChainSwitch::required_bytes(plan));
+  ChainSwitch made;
+  if (made.configure(plan, rig.settings, memory, level) != Setup::ok) return;
+  const Signals in = signal("limiting", 200);
+  Signals out(made.outputs(), std::vector<float>(kBlock));
+  std::vector<const float*> from(in.size());
+  std::vector<float*> to;
+  for (auto& output : out) to.push_back(output.data());
+  for (std::size_t block = 0; block < 200; ++block) {
+    for (std::size_t f = 0; f < in.size(); ++f) from[f] = &in[f][block * kBlock];
+    if (block == 120) static_cast<void>(made.change(rig.settings));
+    const auto work = [&] { made.process(from, to, kBlock); };
+    if (block < 100)
+      work();
+    else if (block < 120)
+      dump("one of two", work);
+    else if (made.busy())
+      dump("both of two", work);
+  }
+}
 /// What callgrind runs: a dump a block, named by its signal.
 void be_counted(Level level) {
-  for (const char* name : kSignals)
-    every_block(level, signal(name), [&](auto&& work) {
-      CALLGRIND_ZERO_STATS;
-      CALLGRIND_TOGGLE_COLLECT;
-      work();
-      CALLGRIND_TOGGLE_COLLECT;
-      CALLGRIND_DUMP_STATS_AT(name);
-    });
+  for (const char* name : kSignals) every_block(level, signal(name), [&](auto&& work) { dump(name, work); });
+  count_switch(level);
 }
 using Counts = std::map<std::string, std::vector<double>>;
 /// Instructions of each block, in no order.
@@ -150,6 +181,15 @@ TEST_P(FlatCost, EveryBlockOfEverySignalTakesTheSameInstructions) {
     EXPECT_LE(worst, 1.15 * sum / blocks) << name;
     EXPECT_GE(mean, sum / blocks / 1.15) << name;
   }
+  const double chain = sum / blocks;
+  const auto most = [&](const char* name) {
+    return counts.contains(name) ? *std::ranges::max_element(counts.at(name)) / chain : 0.0;
+  };
+  std::printf("switch: %.3f chains while one is heard, %.3f while two run\n", most("one of two"), most("both of two"));
+  EXPECT_GT(most("one of two"), 0.9);
+  EXPECT_LE(most("one of two"), 1.05);  // the wishes, once a cell
+  EXPECT_GT(most("both of two"), 1.8);
+  EXPECT_LE(most("both of two"), 2.15);  // and a pass over the outputs, heat handed over
 }
 #elif !defined(RACKPROOF_WATCHED)
 TEST(FlatCost, IsCountedByCallgrind) { FAIL() << "built without valgrind/callgrind.h: install valgrind"; }
