@@ -48,6 +48,7 @@ class Fingerprint {
   std::uint64_t value_ = 0xcbf29ce484222325u;
 
  public:
+  /// Of all of them, also of those that the chain does not read.
   static constexpr std::uint64_t of(const ChainSettings& settings) noexcept {
     Fingerprint print;
     print.add(settings.sample_rate_hz), print.add(settings.latency_samples);
