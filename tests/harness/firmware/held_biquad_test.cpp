@@ -22,9 +22,18 @@ dsp::Biquad cookbook(Kind kind, double at_hz, double rate_hz, double q, double g
   const double a = std::pow(10, gain_db / 40);
   const double over = kind == Kind::peaking ? alpha / a : alpha;
   double b0 = 1, b1 = -2 * c, b2 = 1;  // of a notch
-  if (kind == Kind::high_pass) b0 = b2 = (1 + c) / 2, b1 = -(1 + c);
-  if (kind == Kind::low_pass) b0 = b2 = (1 - c) / 2, b1 = 1 - c;
-  if (kind == Kind::peaking) b0 = 1 + alpha * a, b2 = 1 - alpha * a;
+  if (kind == Kind::high_pass) {
+    b0 = b2 = (1 + c) / 2;
+    b1 = -(1 + c);
+  }
+  if (kind == Kind::low_pass) {
+    b0 = b2 = (1 - c) / 2;
+    b1 = 1 - c;
+  }
+  if (kind == Kind::peaking) {
+    b0 = 1 + alpha * a;
+    b2 = 1 - alpha * a;
+  }
   const double a0 = 1 + over;
   return {b0 / a0, b1 / a0, b2 / a0, -2 * c / a0, (1 - over) / a0};
 }
@@ -137,7 +146,9 @@ TEST(HeldBiquadNoise, GainIsTheSumOfSquaresOfTheImpulseResponse) {
     double sum = 0, y1 = 0, y2 = 0;
     for (int n = 0; n < 200000; ++n) {
       const double y = (n == 0 ? 1.0 : 0.0) - s.a1 * y1 - s.a2 * y2;
-      sum += y * y, y2 = y1, y1 = y;
+      sum += y * y;
+      y2 = y1;
+      y1 = y;
     }
     EXPECT_NEAR(noise_gain(s), sum, 1e-9 * sum);
   }
@@ -157,7 +168,10 @@ struct Simulated {
   double direct_form_1(const dsp::Biquad& s, double x) {
     const double y = store(
         step(step(step(step(step(s.b0 * x) + step(s.b1 * x1)) + step(s.b2 * x2)) - step(s.a1 * y1)) - step(s.a2 * y2)));
-    x2 = x1, x1 = x, y2 = y1, y1 = y;
+    x2 = x1;
+    x1 = x;
+    y2 = y1;
+    y1 = y;
     return y;
   }
   double transposed(const dsp::Biquad& s, double x) {
@@ -224,7 +238,9 @@ TEST(HeldBiquadNoise, OfFloatingPointIsThatOfASimulation) {
         const double right_one = one.direct_form_1(made->section, x), right_two = two.transposed(made->section, x);
         const double error_one = float_one.direct_form_1(made->section, x) - right_one;
         const double error_two = float_two.transposed(made->section, x) - right_two;
-        if (n >= 6000) first.push_back(error_one), second.push_back(error_two);
+        if (n < 6000) continue;
+        first.push_back(error_one);
+        second.push_back(error_two);
       }
       most_first = std::max(most_first, dbfs_of(first));
       most_second = std::max(most_second, dbfs_of(second));
