@@ -16,6 +16,11 @@ write_basic_package_version_file(${CMAKE_CURRENT_BINARY_DIR}/rackproof-config-ve
 install(FILES ${CMAKE_CURRENT_BINARY_DIR}/rackproof-config.cmake
               ${CMAKE_CURRENT_BINARY_DIR}/rackproof-config-version.cmake DESTINATION ${RACKPROOF_CMAKEDIR})
 
+# A program for each block: what it is for, how it is used.
+install(DIRECTORY ${CMAKE_CURRENT_LIST_DIR}/../tests/package/examples/
+        DESTINATION ${CMAKE_INSTALL_DATAROOTDIR}/doc/rackproof/examples
+        FILES_MATCHING PATTERN "*.cpp" PATTERN "CMakeLists.txt")
+
 # For builds without CMake. Its folder's place tells where the rest is, so that the whole can be moved.
 set(RACKPROOF_PKGCONFIGDIR ${CMAKE_INSTALL_LIBDIR}/pkgconfig)
 set(pc_prefix ${CMAKE_INSTALL_PREFIX})

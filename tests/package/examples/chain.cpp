@@ -1,4 +1,4 @@
-// The core in somebody else's program: one feed, one output, a high-pass, a cut and a limiter at -6 dBFS.
+// Shows the whole chain in a program of your own: one feed, one output, a high-pass, a cut and a limiter at -6 dBFS.
 #include <array>
 #include <cmath>
 #include <cstddef>
@@ -52,6 +52,6 @@ int main() {
     chain.process(feeds, outputs, in.size());
     for (const float sample : out) loudest = std::fmax(loudest, std::fabs(sample));
   }
-  std::printf("loudest sample %.6f, ceiling %.6f\n", static_cast<double>(loudest), 0.5);
+  std::printf("chain: loudest sample %.6f, ceiling %.6f\n", static_cast<double>(loudest), 0.5);
   return loudest > 0.4f && loudest <= 0.5f ? 0 : 1;
 }
