@@ -2,6 +2,7 @@
 # whatever instruction set the header is built for.
 NR == 1 { print; head = 1; next }
 { gsub(/::inline RACKPROOF_LEVEL/, "") }
-head == 1 && /^\/\/\// { print "/// \\file"; print "/// \\verbatim"; print; head = 2; next }
-head == 2 && !/^\/\/\// { print "/// \\endverbatim"; head = 3 }
+head == 1 && /^\/\/\// { print "/*! \\file"; print "\\verbatim"; head = 2 }
+head == 2 && !/^\/\/\// { print "\\endverbatim */"; head = 3 }
+head == 2 { sub(/^\/\/\/ ?/, "") }
 { print }
