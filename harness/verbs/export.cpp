@@ -1,6 +1,8 @@
 /// `export`: a rig's chain for firmware, as a header of constants beside an example of its use.
 #include <fmt/format.h>
 
+#include <algorithm>
+#include <deque>
 #include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
@@ -20,7 +22,11 @@ namespace {
 namespace fs = std::filesystem;
 
 struct ExportOptions {
-  RigArguments rig;
+  std::vector<fs::path> rig_files;
+  fs::path venue_file;
+  bool sealed = false;
+  std::optional<Option> name_option;
+  std::string name;
   Voice voice;
   fs::path folder;
   bool core = false;
@@ -75,47 +81,124 @@ class Files {
   std::vector<ListedFile> listed_;
 };
 
+/// A rig with what is made of it. Stays where it is: the chain points into it.
+struct Exported {
+  rig::Rig rig;
+  std::optional<rig::Venue> venue;
+  CompiledRig compiled;
+  const rig::Venue* tonight() const { return venue ? &*venue : nullptr; }
+};
+
+/// The rigs in the order in which they were given. A venue lies on each of them.
+std::deque<Exported> load(const ExportOptions& options) {
+  std::deque<Exported> all;
+  for (const fs::path& file : options.rig_files) {
+    const RigArguments arguments{file, options.venue_file, options.sealed};
+    Exported& one = all.emplace_back();
+    one.rig = arguments.rig();
+    one.venue = arguments.venue(one.rig);
+    one.compiled = compile(one.rig, one.tonight());
+  }
+  return all;
+}
+
+/// "a, b; c": names of one group together.
+std::string in_groups(const std::vector<firmware::NamedChain>& chains, const std::vector<std::uint8_t>& groups) {
+  std::vector<std::string> said;
+  for (std::size_t c = 0; c < chains.size(); ++c) {
+    if (groups[c] > said.size())
+      said.push_back(chains[c].name);
+    else
+      said[groups[c] - 1u] += ", " + chains[c].name;
+  }
+  return fmt::format("{}", fmt::join(said, "; "));
+}
+
 void run_export(const ExportOptions& options) {
-  const rig::Rig rig = options.rig.rig();
-  const std::optional<rig::Venue> venue = options.rig.venue(rig);
-  const CompiledRig compiled = compile(rig, venue ? &*venue : nullptr);
-  const std::string numbers = firmware::numbers_header(rig, venue ? &*venue : nullptr, compiled);
+  const bool is_named = options.name_option->count() > 0;
+  if (is_named) firmware::must_be_name(options.name);
+  const std::deque<Exported> all = load(options);
+  std::vector<firmware::NamedChain> chains;
+  for (const Exported& one : all)
+    chains.push_back({firmware::preset_name(one.rig.file), &one.rig, one.tonight(), &one.compiled});
+  const bool several = chains.size() > 1;
+  const std::string numbers = firmware::numbers_header(chains, options.name);
+  const std::vector<std::uint8_t> groups = firmware::fade_groups(chains);
 
   Files files(options.folder);
   files.add(firmware::kNumbersFile, numbers);
+  files.add(firmware::kCodesFile, firmware::source("harness/part/converter_codes.hpp"));
   const fs::path example = options.folder / "main.cpp";
   const bool keeps_example = files::entry_at(example) != files::Entry::nothing;
   if (!keeps_example) files.add("main.cpp", firmware::source("harness/part/example.cpp"), false);
   if (options.core)
     for (const firmware::SourceFile& file : firmware::sources())
       if (file.path.starts_with("dsp/")) files.add(file.path, file.text);
-  std::vector<Warning> warnings = compiled.warnings;
-  Json list = made_from(rig, venue ? &*venue : nullptr, compiled);
+  std::vector<Warning> warnings;
+  Json list, presets = Json::array(), made_of = Json::array();
+  for (std::size_t c = 0; c < chains.size(); ++c) {
+    const Exported& one = all[c];
+    for (const Warning& warning : one.compiled.warnings)
+      warnings.push_back({warning.code, several ? chains[c].name + ": " + warning.text : warning.text});
+    list = made_from(one.rig, one.tonight(), one.compiled);
+    made_of.push_back({{"name", chains[c].name},
+                       {"rig", list["rig"]},
+                       {"venue", list["venue"]},
+                       {"chain", list["chain"]},
+                       {"group", groups[c]}});
+    presets.push_back({{"name", chains[c].name},
+                       {"rig", options.rig_files[c].string()},
+                       {"fingerprint", fmt::format("{:#018x}", firmware::fingerprint(one.compiled))},
+                       {"sample_rate_hz", one.rig.controller.sample_rate_hz},
+                       {"block", one.rig.controller.block_frames},
+                       {"feeds", one.rig.feeds.size()},
+                       {"outputs", one.compiled.outputs.size()},
+                       {"sections", firmware::sections_in_one_lane(one.compiled)},
+                       {"latency_samples", one.compiled.latency_samples},
+                       {"group", groups[c]}});
+  }
+  if (several) list["rig"] = list["venue"] = list["chain"] = nullptr;
+  list["name"] = is_named ? Json(options.name) : Json(nullptr);
+  list["presets"] = std::move(made_of);
   for (const Warning& warning : warnings_of(files.commit(std::move(list)), options.folder, kExportList))
     warnings.push_back(warning);
 
-  const std::string fingerprint = fmt::format("{:#018x}", firmware::fingerprint(compiled));
-  const std::size_t sections = firmware::sections_in_one_lane(compiled);
-  std::string text = fmt::format("{} to {}: {} outputs, {} sections, fingerprint {}\n", options.rig.rig_file.string(),
-                                 options.folder.string(), compiled.outputs.size(), sections, fingerprint);
+  std::string text;
+  for (const Json& preset : presets)
+    text += fmt::format("{}{} to {}: {} outputs, {} sections, fingerprint {}\n",
+                        several ? preset["name"].get<std::string>() + ": " : "", preset["rig"].get<std::string>(),
+                        options.folder.string(), preset["outputs"].get<std::size_t>(),
+                        preset["sections"].get<std::size_t>(), preset["fingerprint"].get<std::string>());
+  if (several) {
+    const bool one_group = groups.back() == 1 && std::ranges::max(groups) == 1;
+    text += wrapped(one_group ? "all of them, while they run: feeds, outputs and sample rate are alike"
+                              : in_groups(chains, groups) +
+                                    ". Only presets with as many feeds and outputs, at one sample rate, can be faded "
+                                    "while they run; from one group to another takes a stop: mute, configure, unmute",
+                    text_width(), "  faded into one another: ");
+  }
   for (const std::string& name : files.names) text += fmt::format("  {}\n", name);
   if (keeps_example) text += wrapped("kept as it is", text_width(), fmt::format("  {}: ", example.string()));
   text += wrapped(
-      "The memory that the chain takes is kMemoryBytes, which the compiler works out for its own machine. Amplifier "
-      "outputs can carry hazardous voltage: mute at start, measure the full scale, prove the limits at the terminals; "
-      "local codes and licensed practice come first.",
+      fmt::format("The memory that {} is kMemoryBytes, which the compiler works out for its own machine. Amplifier "
+                  "outputs can carry hazardous voltage: mute at start, measure the full scale, prove the limits at the "
+                  "terminals; local codes and licensed practice come first.",
+                  several ? "the largest chain takes" : "the chain takes"),
       text_width());
   for (const Warning& warning : warnings) text += wrapped(warning.code + ": " + warning.text, text_width(), "  ! ");
   options.voice.say(text);
   Json notes = Json::array();
   for (const Warning& warning : warnings) notes.push_back({{"code", warning.code}, {"text", warning.text}});
-  options.voice.document({{"rig", options.rig.rig_file.string()},
+  const auto of_one = [&](const char* key) { return several ? Json(nullptr) : presets[0][key]; };
+  options.voice.document({{"rig", of_one("rig")},
                           {"folder", options.folder.string()},
                           {"files", files.names},
-                          {"fingerprint", fingerprint},
-                          {"outputs", compiled.outputs.size()},
-                          {"sections", sections},
-                          {"latency_samples", compiled.latency_samples},
+                          {"fingerprint", of_one("fingerprint")},
+                          {"outputs", of_one("outputs")},
+                          {"sections", of_one("sections")},
+                          {"latency_samples", of_one("latency_samples")},
+                          {"name", is_named ? Json(options.name) : Json(nullptr)},
+                          {"presets", presets},
                           {"warnings", std::move(notes)}});
 }
 
@@ -123,11 +206,21 @@ void run_export(const ExportOptions& options) {
 
 void add_export(CLI::App& program, int& status) {
   CLI::App* verb = add_verb(program, "export",
-                            "The chain's numbers for firmware: a C++ header of constants that holds every bit, and an "
-                            "example of how the chain sits in a controller.",
+                            "The numbers of one chain or of several presets for firmware: a C++ header of constants "
+                            "that holds every bit, and an example of how a chain sits in a controller.",
                             "rackproof export rig.toml -o firmware --core");
   const auto options = std::make_shared<ExportOptions>();
-  options->rig.add_to(*verb);
+  add_option(*verb, "RIG", options->rig_files, "The rig file; several make a table of presets, called by their names")
+      .type_name("FILE")
+      .required();
+  add_option(*verb, "--venue", options->venue_file, "Tonight's venue file on top of the rig, of several on each")
+      .type_name("FILE");
+  add_flag(*verb, "--sealed", options->sealed, "Refuses a rig that is not as it was sealed");
+  options->name_option = add_option(
+      *verb, "--name", options->name,
+      "The namespace of the numbers: chain_numbers::NAME. Two named exports can be in one source file. Letters, "
+      "digits and underscores");
+  options->name_option->type_name("NAME");
   add_option(*verb, "-o,--output", options->folder,
              "The folder, made if there is none. A main.cpp that is there already is kept")
       .type_name("DIR")

@@ -166,6 +166,8 @@ TEST_F(JsonKeys, NoKeyIsWithoutAWordAndNoWordWithoutAKey) {
   take("export", "unlimited.toml -o firmware");
   take("export", "rig.toml -o firmware --venue venue.toml");
   take_file("export", "export.json", "firmware/export.json");
+  take("export", "rig.toml unlimited.toml -o several --name tonight");
+  take_file("export", "export.json", "several/export.json");
 
   const bool has_part = run("command -v arm-none-eabi-g++ && command -v qemu-system-arm").status == 0;
   take("budget", has_part ? "one.toml --target cortex-m4 --at-most 100000" : "one.toml");
