@@ -9,6 +9,7 @@
 ///          some ten milliseconds. The answer is FNV-1a over the bits of all outputs and meters.
 /// Use      at power-on, ahead of the first block, in the memory that the chain will be lent; then `configure` as ever.
 ///          Outputs of the machine stay muted meanwhile: nothing that it computes is for a converter.
+///          The source that calls `self_test` answers for its own build too (a switch of chains is compiled there).
 /// Limits   it knows arithmetic, not hardware: no converter, clock, memory test or watchdog.
 #include <algorithm>
 #include <array>
@@ -18,6 +19,7 @@
 #include <span>
 
 #include "dsp/chain/chain.hpp"
+#include "dsp/chain/switch.hpp"
 #include "dsp/fnv.hpp"
 namespace rackproof::dsp {
 
@@ -38,6 +40,29 @@ struct Preset {
 constexpr bool can_fade(const ChainSettings& a, const ChainSettings& b) noexcept {
   return a.sample_rate_hz == b.sample_rate_hz && a.feeds.size() == b.feeds.size() &&
          a.outputs.size() == b.outputs.size();
+}
+
+/// What a switch of the presets of one group takes, two chains at once or one (see switch.hpp); as a constant, for the
+/// machine that is compiled for. With `feeds` = 0 where there is no such group.
+constexpr SwitchPlan switch_plan(std::span<const Preset> presets, std::uint8_t group, std::size_t chains = 2) noexcept {
+  SwitchPlan plan;
+  plan.chains = chains;
+  for (const Preset& preset : presets) {
+    if (preset.group != group) continue;
+    plan.feeds = preset.chain.feeds.size();
+    plan.outputs = preset.chain.outputs.size();
+    plan.sample_rate_hz = preset.chain.sample_rate_hz;
+    plan.settle_frames = preset.chain.sample_rate_hz / 2;
+    plan.chain_bytes = std::max(plan.chain_bytes, preset.memory_bytes);
+  }
+  return plan;
+}
+/// Bytes that do for a switch of whichever group, one group at a time.
+constexpr std::size_t switch_bytes(std::span<const Preset> presets, std::size_t chains = 2) noexcept {
+  std::size_t most = 0;
+  for (const Preset& preset : presets)
+    most = std::max(most, ChainSwitch::required_bytes(switch_plan(presets, preset.group, chains)));
+  return most;
 }
 
 /// Samples of the self-test, one after another: the same on every machine.
@@ -99,6 +124,7 @@ std::uint64_t answer_of(const ChainSettings& settings, std::span<std::byte> memo
   for (std::size_t o = 0; o < outputs; ++o) to[o] = out[o].data();
   SelfTestInput input;
   Fnv1a hash;
+  float trace = 0.0f;
   const std::uint32_t frames = self_test_frames(settings);
   for (std::uint32_t done = 0; done < frames; done += kPiece) {
     for (std::uint32_t n = 0; n < kPiece; ++n)
@@ -106,6 +132,9 @@ std::uint64_t answer_of(const ChainSettings& settings, std::span<std::byte> memo
     chain.process(std::span(from).first(feeds), std::span(to).first(outputs), kPiece);
     for (std::size_t o = 0; o < outputs; ++o)
       for (const float sample : out[o]) hash.add(sample);
+    // The source that calls this may be built otherwise than the chain.
+    for (const float sample : in[0]) trace = 0.9f * trace + (sample > -40.0f && sample < 40.0f ? sample : 0.0f);
+    hash.add(trace);
   }
   for (std::size_t o = 0; o < outputs; ++o) {
     const Meter meter = chain.take_meter(o);
