@@ -225,7 +225,7 @@ TEST_F(ProjectOfItsOwn, TwoNamedExportsKeepTheirCeilings) {
   }
   write_file(folder_ / "both.cpp",
              "#include \"dsp/chain/preset.hpp\"\nconst rackproof::dsp::Preset &preset_a(), &preset_b();\n"
-             "int main() {\n  constexpr float want[] = {" +
+             "int main(int, char**) {\n  constexpr float want[] = {" +
                  want +
                  "};\n"
                  "  if (preset_a().chain.outputs[0].peak.ceiling != want[0]) return 1;\n"
