@@ -10,7 +10,7 @@
 #error "rackproof: this g++ is too old. Needed: g++ 11 or newer, or clang 13 or newer"
 #endif
 #elif !defined(__clang__)
-#error "rackproof: the core is written for g++ (11 or newer) and clang (13 or newer); another compiler has other vectors"
+#error "rackproof: the core is written for g++ (11 or newer) and clang (13 or newer), whose vectors it uses"
 #endif
 #if __cplusplus < 202002L
 #error "rackproof: the core is C++20. Build with -std=c++20, also where the rest of the program is older"

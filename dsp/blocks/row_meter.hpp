@@ -3,9 +3,9 @@
 /// Theorem  peak is the greatest magnitude of all finite samples, exactly; bad counts those that are not finite, which
 ///          count as 0; mean_square is that of all samples within 1e-5 of itself, however many there were. The same
 ///          bits however the row is cut into blocks. A magnitude over +36 dBFS counts as that in mean_square.
-/// Method   squares are added over 64 frames, and these sums in two numbers: what a sum loses to rounding is kept in the
-///          second (O. Moller 1965; D. Knuth, TAOCP 2, 4.2.2, theorem B), so a reading after a day is no coarser than
-///          one after a second. 64 roundings of 2^-24 each are 4e-6.
+/// Method   squares are added over 64 frames, and these sums in two numbers: what a sum loses to rounding is kept in
+///          the second (O. Moller 1965; D. Knuth, TAOCP 2, 4.2.2, theorem B), so a reading after a day is no coarser
+///          than one after a second. 64 roundings of 2^-24 each are 4e-6.
 /// Cost     one multiplication, one addition and two comparisons a frame, 9 additions at 64 frames, whatever the data.
 ///          No memory, latency 0: it only looks.
 /// Use      behind Chain::process over each output's row; over each feed's row ahead of it, for its bad samples (the

@@ -14,8 +14,8 @@ constexpr std::size_t bytes_in_one_lane(const ChainSettings& settings) noexcept 
   return required_bytes_of(kEngineTable<1>, settings);
 }
 
-/// One number for all numbers of the settings, their bits taken one after another (Fnv1a). It tells other settings, not a
-/// forger.
+/// One number for all numbers of the settings, their bits taken one after another (Fnv1a). It tells other settings, not
+/// a forger.
 class Fingerprint {
   template <class T>
   constexpr void add(std::span<const T> list) noexcept {

@@ -1,8 +1,8 @@
 #pragma once
 /// Several chains in one flash, and what tells at power-on that this build of the core is the proven one.
-/// Claim    a build whose arithmetic differs (products that are contracted, an order of sums that is changed, a rounding
-///          mode) gives another answer to the same known input, and `self_test` fails. A right build gives the answer
-///          of every other right build, bit for bit, whatever the machine and the level.
+/// Claim    a build whose arithmetic differs (products that are contracted, an order of sums that is changed, a
+///          rounding mode) gives another answer to the same known input, and `self_test` fails. A right build gives the
+///          answer of every other right build, bit for bit, whatever the machine and the level.
 /// Method   noise from an integer generator, in turn far over full scale and quiet, with samples that may not enter,
 ///          through the preset's own chain, until its longest delay has passed and 1024 frames more. Coils warm at
 ///          once there, and outputs that begin muted are heard: so every section, split, tap and limiter works within

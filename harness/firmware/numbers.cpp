@@ -112,8 +112,8 @@ std::string peak_of(const dsp::PeakLimiterSettings& peak) {
 
 constexpr const char* kTop = R"(#pragma once
 {about}// To change a number, change the rig file and export again.
-// A float here is written in hexadecimal: exactly the bits that were computed, with every compiler. Figures of limits in
-// comments are rounded down. What is equal stands here once, so a list may say several things that it is used for.
+// A float here is written in hexadecimal: exactly the bits that were computed, with every compiler. Figures of limits
+// in comments are rounded down. What is equal stands here once, so a list may say several things that it is used for.
 #if __cplusplus < 202002L
 #error "these numbers are for C++20: build with -std=c++20"
 #endif
@@ -435,7 +435,7 @@ inline constexpr std::size_t kMemoryBytes = [] {
 }();
 )";
   text +=
-      R"(/// At power-on, muted, ahead of the first `configure`, in its memory: whether this build of the core is the proven one.
+      R"(/// At power-on, muted, ahead of the first `configure`, in its memory: whether this build is the proven one.
 [[nodiscard]] inline bool self_test(const dsp::Preset& preset, std::span<std::byte> memory) noexcept {
   return dsp::self_test<kMostFeeds, kMostOutputs>(preset, memory);
 }

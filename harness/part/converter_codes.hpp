@@ -2,13 +2,14 @@
 /// Samples and the codes of 24-bit converters, in 32-bit words as a serial audio port moves them.
 /// Claim    a code read is exactly the sample code / 2^23: a float holds 24 bits. A sample written is the nearest code
 ///          that is no further from 0, so that no code passes a ceiling that the sample keeps; out of range it is the
-///          greatest or least code there is, and what is no number is 0. A sample that came from a code gives that code.
+///          greatest or least code there is, and what is no number is 0. A sample that came from a code gives that
+///          code.
 /// Words    right-justified: the code in the lower 24 bits, whatever stands above it when read, its sign written there.
 ///          Left-justified: in the upper 24 bits, whatever stands below it when read, zeros written there. (Truncated
 ///          to 32 bits instead, a negative sample's code would lie one step further from 0 once a converter drops
 ///          8 of them.) A port that sends the code one bit late does so in hardware: words are the same.
-/// Slots    time-division multiplexing: `per_frame` words a frame, of which a converter takes those from `first` on. Two
-///          channels are two slots.
+/// Slots    time-division multiplexing: `per_frame` words a frame, of which a converter takes those from `first` on.
+///          Two channels are two slots.
 #include <cstddef>
 #include <cstdint>
 #include <span>

@@ -16,8 +16,8 @@
 //                      touch all of the memory: before the DMA runs, or with it stopped. Never in an interrupt.
 //   process, take_meter, the meters' take
 //                      in one context alone, the block interrupt. They allocate nothing, lock nothing, call no libm;
-//                      the cost of a block is fixed, and twice that while two chains run (`rackproof budget RIG --target
-//                      cortex-m4` counts one). A 64-bit count can be torn by an interrupt: hand readings on.
+//                      the cost of a block is fixed, and twice that while two chains run (`rackproof budget RIG
+//                      --target cortex-m4` counts one). A 64-bit count can be torn by an interrupt: hand readings on.
 //   change, mute, trim, busy
 //                      in one other context, the main loop, at any time. `change` takes as long as `configure`.
 // On a part that saves the floating-point registers lazily, leave that on; the interrupt needs them.
@@ -33,8 +33,8 @@
 //
 // Muted until proven. Outputs are silent, and the amplifiers' relays open, until the self-test has passed, the chain is
 // configured and has settled (the switch begins muted and unmutes with a ramp), and again whenever the watchdog or a
-// late block says so. The watchdog is fed from the block interrupt alone: a main loop that lives on while audio has died
-// must not feed it.
+// late block says so. The watchdog is fed from the block interrupt alone: a main loop that lives on while audio has
+// died must not feed it.
 //
 // Cautions. Converter outputs drive amplifiers with hazardous voltage, and loudspeakers can harm hearing and catch
 // fire. First power-up with no loudspeaker, then with a dummy load, gains down; prove the limits at the terminals.

@@ -1,6 +1,6 @@
 // Must hold: a project of its own, with nothing but what `export` wrote, holds three presets of two rigs on an emulated
-// Cortex-M7, changes between them without a click or a sample above the ceilings, mutes, and passes its self-test; built
-// with contracted products it does not. And two named exports in one program keep their own ceilings there.
+// Cortex-M7, changes between them without a click or a sample above the ceilings, mutes, and passes its self-test;
+// built with contracted products it does not. And two named exports in one program keep their own ceilings there.
 #include <fmt/format.h>
 #include <gtest/gtest.h>
 #include <sys/wait.h>
