@@ -21,9 +21,21 @@
 
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
+/// GCC 12.2's vectors on Arm's M-profile vector extension are wrong: of a comparison's mask that is combined with
+/// another or used twice, lane 0 alone is kept. An output reached 24.5 with a ceiling of 0.25. One lane has the right
+/// bits there.
+#if defined(__ARM_FEATURE_MVE)
+inline constexpr bool kVectorsAreTrusted = false;
+#else
+inline constexpr bool kVectorsAreTrusted = true;
+#endif
+
 template <int W>
 struct PackOf {
   static_assert(W == 4 || W == 8 || W == 16);
+  static_assert(kVectorsAreTrusted || W == 1,
+                "on this part (M-profile vector extension) compilers make wrong code of several lanes, and ceilings "
+                "would not hold: use one, Level::lanes_1");
   typedef float Values __attribute__((vector_size(sizeof(float) * W)));
   typedef std::int32_t Integers __attribute__((vector_size(sizeof(std::int32_t) * W)));
 };

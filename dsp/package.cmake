@@ -1,12 +1,8 @@
-# What leaves the build folder: the program with its manual page and its completion, the core as a CMake package, and
-# a Debian package of both. The version stands in project() and nowhere else.
+# The core, installed: as a CMake package (find_package(rackproof), target rackproof::dsp) and for pkg-config. The
+# version stands in project() and nowhere else.
 include(GNUInstallDirs)
 include(CMakePackageConfigHelpers)
 
-# ---- the core: find_package(rackproof), target rackproof::dsp -------------------------------------------------------
-add_library(rackproof::dsp ALIAS rackproof_dsp)
-set_target_properties(rackproof_dsp PROPERTIES EXPORT_NAME dsp)
-target_compile_features(rackproof_dsp PUBLIC cxx_std_20)
 target_include_directories(rackproof_dsp INTERFACE $<INSTALL_INTERFACE:${CMAKE_INSTALL_INCLUDEDIR}/rackproof>)
 set(RACKPROOF_CMAKEDIR ${CMAKE_INSTALL_LIBDIR}/cmake/rackproof)
 install(TARGETS rackproof_dsp EXPORT rackproof ARCHIVE DESTINATION ${CMAKE_INSTALL_LIBDIR})
@@ -20,33 +16,30 @@ write_basic_package_version_file(${CMAKE_CURRENT_BINARY_DIR}/rackproof-config-ve
 install(FILES ${CMAKE_CURRENT_BINARY_DIR}/rackproof-config.cmake
               ${CMAKE_CURRENT_BINARY_DIR}/rackproof-config-version.cmake DESTINATION ${RACKPROOF_CMAKEDIR})
 
-# ---- the program, and what it says of itself as manual page and completion ------------------------------------------
-if(TARGET rackproof)
-  install(TARGETS rackproof RUNTIME DESTINATION ${CMAKE_INSTALL_BINDIR})
-  if(NOT CMAKE_CROSSCOMPILING)
-    set(manual ${CMAKE_CURRENT_BINARY_DIR}/rackproof.1)
-    set(completion ${CMAKE_CURRENT_BINARY_DIR}/rackproof.bash)
-    add_custom_command(OUTPUT ${manual} ${completion} DEPENDS rackproof VERBATIM
-                       COMMAND rackproof help --format man > ${manual}
-                       COMMAND rackproof help --format bash > ${completion})
-    add_custom_target(rackproof_manual ALL DEPENDS ${manual} ${completion})
-    install(FILES ${manual} DESTINATION ${CMAKE_INSTALL_MANDIR}/man1)
-    install(FILES ${completion} DESTINATION ${CMAKE_INSTALL_DATADIR}/bash-completion/completions RENAME rackproof)
-  endif()
+# For builds without CMake. Its folder's place tells where the rest is, so that the whole can be moved.
+set(RACKPROOF_PKGCONFIGDIR ${CMAKE_INSTALL_LIBDIR}/pkgconfig)
+set(pc_prefix ${CMAKE_INSTALL_PREFIX})
+if(NOT IS_ABSOLUTE ${CMAKE_INSTALL_LIBDIR})
+  file(RELATIVE_PATH pc_prefix /prefix/${RACKPROOF_PKGCONFIGDIR} /prefix)
+  string(REGEX REPLACE "/$" "" pc_prefix "\${pcfiledir}/${pc_prefix}")
 endif()
-install(FILES README.md CHANGELOG.md DESTINATION ${CMAKE_INSTALL_DOCDIR})
-install(FILES LICENSE DESTINATION ${CMAKE_INSTALL_DOCDIR} RENAME copyright)
-install(DIRECTORY audio_fixtures/ DESTINATION ${CMAKE_INSTALL_DOCDIR}/examples FILES_MATCHING PATTERN "*.toml")
+foreach(folder LIBDIR INCLUDEDIR)
+  set(pc_${folder} "\${prefix}/${CMAKE_INSTALL_${folder}}")
+  if(IS_ABSOLUTE ${CMAKE_INSTALL_${folder}})
+    set(pc_${folder} ${CMAKE_INSTALL_${folder}})
+  endif()
+endforeach()
+file(CONFIGURE OUTPUT ${CMAKE_CURRENT_BINARY_DIR}/rackproof.pc @ONLY CONTENT [[
+prefix=@pc_prefix@
+libdir=@pc_LIBDIR@
+includedir=@pc_INCLUDEDIR@/rackproof
 
-# ---- a Debian package -----------------------------------------------------------------------------------------------
-set(CPACK_GENERATOR DEB)
-set(CPACK_PACKAGE_CONTACT "rackproof contributors <contributors@rackproof.invalid>")
-set(CPACK_PACKAGE_DESCRIPTION_SUMMARY "${PROJECT_DESCRIPTION}")
-set(CPACK_DEBIAN_FILE_NAME DEB-DEFAULT)
-set(CPACK_DEBIAN_PACKAGE_SECTION sound)
-set(CPACK_DEBIAN_PACKAGE_SHLIBDEPS ON)
-set(CPACK_DEBIAN_PACKAGE_RECOMMENDS man-db)
-set(CPACK_STRIP_FILES ON)
-set(CPACK_PACKAGING_INSTALL_PREFIX /usr)
-set(CPACK_VERBATIM_VARIABLES ON)
-include(CPack)
+Name: rackproof
+Description: @PROJECT_DESCRIPTION@
+Version: @PROJECT_VERSION@
+# The language is the caller's to choose: C++20 or later. Without fused products the samples are those that were proven.
+Cflags: -I${includedir} -ffp-contract=off
+Libs: -L${libdir} -lrackproof_dsp
+]])
+install(FILES ${CMAKE_CURRENT_BINARY_DIR}/rackproof.pc DESTINATION ${RACKPROOF_PKGCONFIGDIR})
+install(FILES LICENSE DESTINATION ${CMAKE_INSTALL_DATAROOTDIR}/doc/rackproof RENAME copyright)

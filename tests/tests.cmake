@@ -119,3 +119,8 @@ if(RACKPROOF_HARNESS)
   add_test(NAME faults_sweep COMMAND faults_sweep)
   set_tests_properties(faults_sweep PROPERTIES TIMEOUT 600)
 endif()
+if(RACKPROOF_HARNESS AND NOT RACKPROOF_SANITIZE)
+  # The core as a part of other projects, here and for 64-bit Arm.
+  add_test(NAME core_in_another_project COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/tests/package/core_alone)
+  set_tests_properties(core_in_another_project PROPERTIES TIMEOUT 300 COST 100)
+endif()

@@ -19,6 +19,7 @@
 #include "dsp/pack.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
+/// A delay in lent memory: the theorem stands at the head of the file.
 class DelayLine {
  public:
   static constexpr std::uint32_t kMaxWholeSamples = 1u << 20;  ///< 5.4 s at 192 kHz
@@ -28,6 +29,7 @@ class DelayLine {
   DelayLine(const DelayLine&) = delete;  // two copies would share one memory
   DelayLine& operator=(const DelayLine&) = delete;
 
+  /// Floats of memory that `configure` must be lent.
   static constexpr std::size_t required_values(const DelaySettings& s) noexcept {
     const std::size_t tail = tail_of(s);
     return s.whole_samples == 0 && tail == kRun ? 0 : s.whole_samples + 2 * tail;
@@ -44,6 +46,7 @@ class DelayLine {
     fractional_ = s.fractional, taps_ = s.taps;
     return reset(), Setup::ok;
   }
+  /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept {
     std::ranges::fill(memory_, 0.0f);
     position_ = 0;

@@ -15,12 +15,16 @@
 #include "dsp/level.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
+/// A mute for each of some outputs: the theorem stands at the head of the file.
 class Mutes {
  public:
+  /// Of one output; falls, rises: on the way, for a cell of the grid.
   enum class State : std::uint8_t { heard, falls, silent, rises };
+  /// One output; what is lent to `configure`.
   struct Output {
-    State state = State::heard;
-    bool wanted = false, begins_muted = false;  ///< wanted: muted
+    State state = State::heard;  ///< in the cell at hand
+    bool wanted = false;         ///< to be muted, from the next point of the grid on
+    bool begins_muted = false;   ///< at `reset`
   };
 
   Mutes() = default;  ///< of no outputs
@@ -46,6 +50,7 @@ class Mutes {
     outputs_[output].wanted = muted;
     count_busy();
   }
+  /// The last wish for it.
   bool wants(std::size_t output) const noexcept { return outputs_[output].wanted; }
   /// All of them, and none on its way there.
   bool all_silent() const noexcept {

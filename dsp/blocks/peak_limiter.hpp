@@ -63,14 +63,16 @@ struct LimiterShape {
   std::uint32_t look_ahead_samples = 0;  ///< D, 0 .. kMaxLookAheadSamples
   std::uint32_t hold_samples = 0;        ///< 0 .. kMaxHoldSamples
   bool true_peak = false;                ///< hold the wave between the samples too, as far as the detector sees it
-  bool operator==(const LimiterShape&) const = default;
+  bool operator==(const LimiterShape&) const = default;  ///< all members alike
 };
 
+/// Peak limiters of W lanes: the theorem stands at the head of the file.
 template <int W>
 class PeakLimiter {
  public:
-  using Shape = LimiterShape;
+  using Shape = LimiterShape;                                 ///< of one lane
   static constexpr std::size_t kMostShapes = W == 1 ? 1 : 4;  ///< different ones in the lanes of one limiter
+  /// Of one lane.
   struct LaneSettings {
     bool enabled = false;       ///< the rest is read only where this is set
     float ceiling = 1.0f;       ///< kMinCeiling .. kMagnitudeBound
@@ -81,8 +83,10 @@ class PeakLimiter {
   static constexpr float kMinCeiling = 1e-6f;                      ///< -120 dBFS
   static constexpr std::int32_t kCountLimit = 1 << 30;             ///< where counts stay
 
+  /// What `configure` must be lent.
   struct Memory {
-    std::size_t values, integers;  ///< Pack<W> and PackInt<W>
+    std::size_t values;    ///< of Pack<W>
+    std::size_t integers;  ///< of PackInt<W>
   };
   /// For lanes of these shapes.
   static constexpr Memory required(std::span<const Shape> shapes) noexcept {
@@ -91,9 +95,11 @@ class PeakLimiter {
     for (std::size_t k = 0; k < kinds.count; ++k) memory.values += window_values(kinds.shapes[k]);
     return memory;
   }
+  /// For lanes of one shape.
   static constexpr Memory required(const Shape& shape) noexcept { return required({&shape, 1}); }
   /// Whether lanes of these shapes go into one limiter: few enough different ones, and one kind of peak.
   static constexpr bool go_together(std::span<const Shape> shapes) noexcept { return Kinds(shapes).together; }
+  /// Look-ahead and detector.
   static constexpr std::uint32_t latency_samples(Shape s) noexcept {
     return s.look_ahead_samples + (s.true_peak ? TruePeakDetector<W>::kLatency : 0);
   }
@@ -152,6 +158,7 @@ class PeakLimiter {
                                 std::span<PackInt<W>> integers) noexcept {
     return configure({&shape, 1}, lanes, values, integers);
   }
+  /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept {
     detector_.reset(), first_.reset(), second_.reset(), delay_.reset();
     for (std::size_t k = 0; k < kinds_; ++k) kind_[k].maximum.reset();
@@ -190,9 +197,10 @@ class PeakLimiter {
 
   /// Of lane `l`, and since it was last read: least gain, frames with a gain below 1.
   struct Meter {
-    float least_gain = 1.0f;
+    float least_gain = 1.0f;          ///< 1: it did nothing
     std::int32_t limited_frames = 0;  ///< stays at kCountLimit
   };
+  /// And begins it anew.
   Meter take_meter(int l) noexcept {
     const Meter meter{lane<W>(least_, l), lane_of(limited_, l)};
     set_lane<W>(least_, l, 1.0f), set_lane_of(limited_, l, 0);
@@ -206,6 +214,7 @@ class PeakLimiter {
   float gain(int l) const noexcept { return lane<W>(gain_, l); }
   /// Samples of lane `l` since `reset` that were not finite, or finite but out of bounds. They stay at kCountLimit.
   std::int32_t non_finite_samples(int l) const noexcept { return lane_of(non_finite_, l); }
+  /// See `non_finite_samples`.
   std::int32_t bounded_samples(int l) const noexcept { return lane_of(bounded_, l); }
 
  private:

@@ -67,6 +67,7 @@
 #include "dsp/pack.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
+/// Power limiters of W lanes: the theorem stands at the head of the file.
 template <int W>
 class PowerLimiter {
  public:
@@ -74,6 +75,7 @@ class PowerLimiter {
   static constexpr float kLeastForget = 1e-6f;                   ///< 330 s at 192 kHz
   static constexpr float kMostForget = 1.0f / 32;                ///< 46 ms at 44.1 kHz
   static constexpr std::uint32_t kMaxLatencySamples = 1u << 16;  ///< of the peak limiter
+  /// Of one lane.
   struct LaneSettings {
     bool enabled = false;        ///< the rest is read only where this is set
     float threshold_rms = 1.0f;  ///< T, kMinThreshold .. kMagnitudeBound; 1.0 = a square wave at digital full scale
@@ -115,6 +117,7 @@ class PowerLimiter {
     reset();
     return Setup::ok;
   }
+  /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept {
     position_ = 0, place_ = 0;
     in_sum_ = out_sum_ = left_sum_ = Pack<W>{};

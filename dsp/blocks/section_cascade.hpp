@@ -26,16 +26,19 @@
 #include "dsp/pack.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
+/// Sections in a row, W channels side by side: the theorem stands at the head of the file.
 template <int W>
 class SectionCascade {
  public:
-  using Lanes = Pack<W>;
-  static constexpr std::size_t kMaxSections = 256;
+  using Lanes = Pack<W>;                            ///< one frame of all channels
+  static constexpr std::size_t kMaxSections = 256;  ///< of a channel
 
   /// A section in every lane: coefficients, the two integrators, and what rounding has kept from each.
   struct Stage {
+    /// \cond
     Lanes mix_v, mix_1, mix_2, rate, damp, cross;
     Lanes s1, s2, kept_1, kept_2;
+    /// \endcond
   };
 
   SectionCascade() = default;  ///< no sections: passes its input
@@ -77,10 +80,12 @@ class SectionCascade {
   /// After `configure`: as the rest of a cascade whose first part is elsewhere. What is so quiet that it counts as
   /// silence counts so at the first part's input alone: then the bits are those of the whole in one piece.
   void go_on_from_another() noexcept { door_ = Lanes{}; }
+  /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept {
     for (Stage& s : stages_) s.s1 = s.s2 = s.kept_1 = s.kept_2 = Lanes{};
     to_grid_ = kGridFrames;
   }
+  /// In use.
   std::size_t stages() const noexcept { return stages_.size(); }
 
   /// In place, channel c in lane c; what stands in lanes without a channel afterwards is nothing. Every value finite;
@@ -147,8 +152,10 @@ class SectionCascade {
 
     constexpr std::size_t rows() const noexcept { return full * full_rows + last_rows; }
     constexpr std::size_t stages() const noexcept { return full * full_stages + last_stages; }
+    /// Where a lane of a stage belongs; a row of kMaxSections: nowhere.
     struct Place {
-      std::size_t row, channel;
+      std::size_t row;      ///< which section
+      std::size_t channel;  ///< of which channel
     };
     constexpr Place place(std::size_t stage, std::size_t l) const noexcept {
       const std::size_t pass = full_stages == 0 ? 0 : std::min(stage / full_stages, full);

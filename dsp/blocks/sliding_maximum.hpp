@@ -17,18 +17,21 @@
 #include "dsp/pack.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
+/// The greatest of a window, W lanes side by side: the theorem stands at the head of the file.
 template <int W>
 class SlidingMaximum {
  public:
+  /// Of all lanes.
   struct Settings {
     std::uint32_t window_samples = 1;  ///< 1 .. kMaxWindowSamples
   };
-  static constexpr std::uint32_t kMaxWindowSamples = 1u << 18;
+  static constexpr std::uint32_t kMaxWindowSamples = 1u << 18;  ///< what a window may hold
 
   SlidingMaximum() = default;                      ///< is a window of 1, passes its input
   SlidingMaximum(const SlidingMaximum&) = delete;  // two copies would share one memory
   SlidingMaximum& operator=(const SlidingMaximum&) = delete;
 
+  /// Of Pack<W>, that `configure` must be lent.
   static constexpr std::size_t required_values(Settings s) noexcept {
     return s.window_samples < 2 ? 0 : 3 * (std::size_t{s.window_samples / 2} + 1);
   }
@@ -41,6 +44,7 @@ class SlidingMaximum {
     if (half_ > 0) back_ = memory.data(), middle_ = back_ + half_ + 1, front_ = middle_ + half_ + 1;
     return reset(), Setup::ok;
   }
+  /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept {
     if (half_ > 0)
       for (Pack<W>* run : {back_, middle_, front_}) std::fill_n(run, half_ + 1, Pack<W>{});

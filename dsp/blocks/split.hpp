@@ -22,17 +22,19 @@ constexpr void for_each_part_of_path(std::span<const PointSettings> points, std:
   for (std::size_t p = 0; p < points.size(); ++p)
     visit(p < way ? points[p].high_pass : p == way ? points[p].low_pass : points[p].all_pass);
 }
+/// How many sections that path has.
 constexpr std::size_t sections_of_path(std::span<const PointSettings> points, std::size_t way) noexcept {
   std::size_t count = 0;
   for_each_part_of_path(points, way, [&](std::span<const Section> part) { count += part.size(); });
   return count;
 }
 
+/// A split in one lane: the theorem stands at the head of the file.
 class SplitTree {
  public:
-  using Cascade = SectionCascade<1>;
-  using Stage = Cascade::Stage;
-  using Wanted = std::array<bool, kMaxWays>;
+  using Cascade = SectionCascade<1>;          ///< of one branch
+  using Stage = Cascade::Stage;               ///< a section
+  using Wanted = std::array<bool, kMaxWays>;  ///< which ways an output takes
 
  private:  // ahead of its use: only then can the count be a constant
   static constexpr std::size_t first_of(std::size_t point) noexcept { return point * (point + 3) / 2; }
@@ -61,6 +63,8 @@ class SplitTree {
     });
     return count;
   }
+  /// `cascades` and `stages`: as many as required, or more. Refuses as out_of_range kMaxWays points or more, as
+  /// memory_too_small where less is lent. Touches all the memory: not between two audio blocks.
   [[nodiscard]] Setup configure(std::span<const PointSettings> points, const Wanted& wanted,
                                 std::span<Cascade> cascades, std::span<Stage> stages) noexcept {
     if (points.size() >= kMaxWays) return Setup::out_of_range;
@@ -77,6 +81,7 @@ class SplitTree {
                      });
     return setup;
   }
+  /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept {
     for (Cascade& cascade : cascades_) cascade.reset();
   }

@@ -33,18 +33,22 @@
 #include "dsp/pack.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
+/// True peaks of W lanes: the theorem stands at the head of the file.
 template <int W>
 class TruePeakDetector {
  public:
   static constexpr std::uint32_t kLatency = 9;          ///< samples from x[n] to the peak of n
   static constexpr std::size_t kWindow = 2 * kLatency;  ///< samples that one peak looks at: n - 8 .. n + 9
+  /// \cond
   // For the sums x[n - k] + x[n + 1 + k] and the differences x[n - k] - x[n + 1 + k], k = 0, 1, ...
   static constexpr float kEven[kLatency] = {0.6266163f,   -0.1958559f, 0.10900653f,  -0.06853174f, 0.04305522f,
                                             -0.02764294f, 0.01640855f, -0.00969059f, 0.00526884f};
   static constexpr float kInnerOdd = 0.13424501f;
   static constexpr float kOuterEven[2] = {0.6f, 0.20081885f};  // of the long even part, and of the nearest sum
   static constexpr float kOuterOdd[2] = {0.3659916f, -0.02817035f};
+  /// \endcond
 
+  /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept { std::ranges::fill(window_, Pack<W>{}); }
 
   /// peak[i] is of the sample kLatency before in[i]. Equal sizes; `peak` may be `in` itself. Every value finite, within

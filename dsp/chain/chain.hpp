@@ -36,6 +36,7 @@ struct Meter {
   float heat_mean_square = 0.0f;
 };
 
+/// \cond
 /// What the chain asks of one level; see engine.hpp.
 struct EngineTable {
   struct Admitted {
@@ -54,7 +55,9 @@ struct EngineTable {
   void (*mute)(void*, std::size_t, bool) noexcept;
   void (*adopt_heat)(void*, std::size_t, const CoilHeat&) noexcept;
 };
+/// \endcond
 
+/// The whole processing of a rig: the theorem stands at the head of the file.
 class Chain {
  public:
   Chain() = default;  ///< no outputs: `process` writes zeros
@@ -62,7 +65,7 @@ class Chain {
   Chain& operator=(const Chain&) = delete;
 
   static bool has(Level level) noexcept;  ///< built in, and this machine can run it
-  static Level best() noexcept;
+  static Level best() noexcept;           ///< the widest that this machine can run
 
   /// Bytes of memory that `configure` must be lent for these settings at this level.
   /// They hold all of the chain but this object: the feeds as they were let in, the sections with their states, the
@@ -98,6 +101,7 @@ class Chain {
   /// of the caller, and zeros are what an amplifier can be given. Rows beyond the chain's outputs are left as they are.
   void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
 
+  /// And begins it anew. Nothing was limited where the output is not there. For the thread of `process`.
   Meter take_meter(std::size_t output) noexcept;
   /// From the next point of the grid on, over kGridFrames frames, the output falls to exact zeros, or comes back from
   /// them; what it is multiplied by is never above 1. Its limiters and meters go on as if it were heard: heat is what
@@ -113,11 +117,11 @@ class Chain {
   /// memory it is lent. As real-time safe as `process`, and for its thread. 0, and nothing, of an output that is not
   /// there.
   CoilHeat heat(std::size_t output) const noexcept;
-  void adopt_heat(std::size_t output, const CoilHeat& heat) noexcept;
+  void adopt_heat(std::size_t output, const CoilHeat& heat) noexcept;          ///< see `heat`
   std::uint64_t bad_samples() const noexcept { return bad_samples_; }          ///< of the feeds, not finite
   std::uint64_t bounded_samples() const noexcept { return bounded_samples_; }  ///< of the feeds, beyond +36 dBFS
-  std::size_t feeds() const noexcept { return feeds_; }
-  std::size_t outputs() const noexcept { return outputs_; }
+  std::size_t feeds() const noexcept { return feeds_; }      ///< rows that `process` takes; 0 before `configure`
+  std::size_t outputs() const noexcept { return outputs_; }  ///< rows that `process` fills; 0 before `configure`
 
  private:
   friend struct CounterProbe;

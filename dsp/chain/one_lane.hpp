@@ -46,6 +46,7 @@ class Fingerprint {
   Fnv1a hash_;
 
  public:
+  /// Of all of them, also of those that the chain does not read.
   static constexpr std::uint64_t of(const ChainSettings& settings) noexcept {
     Fingerprint print;
     print.add(settings.sample_rate_hz), print.add(settings.latency_samples);

@@ -7,11 +7,14 @@
 namespace rackproof::dsp {
 
 /// What `Chain::configure` takes.
-inline constexpr std::uint32_t kLeastRateHz = 8'000, kMostRateHz = 768'000;
-inline constexpr float kMostFactor = 1000.0f;  ///< +60 dB, of a gain, a factor of a mix, or a section's mix
-inline constexpr float kMostCeiling = 1.0f;    ///< digital full scale: above it the converter clips
+inline constexpr std::uint32_t kLeastRateHz = 8'000;
+inline constexpr std::uint32_t kMostRateHz = 768'000;  ///< likewise
+inline constexpr float kMostFactor = 1000.0f;          ///< +60 dB, of a gain, a factor of a mix, or a section's mix
+inline constexpr float kMostCeiling = 1.0f;            ///< digital full scale: above it the converter clips
 
+/// Of what a number is.
 enum class Part : std::uint8_t { none, chain, feed, loudspeaker, output };
+/// Which number of it, and what is right.
 enum class Field : std::uint8_t {
   none,
   level,        ///< of the machine: not built in, or this processor has not got it
@@ -43,11 +46,12 @@ enum class Field : std::uint8_t {
 
 /// What `Chain::refusal` says.
 struct Refusal {
-  Setup setup = Setup::ok;
-  Part part = Part::none;
-  std::uint8_t index = 0;  ///< which feed, loudspeaker or output, from 0
-  Field field = Field::none;
-  std::uint8_t element = 0;  ///< which section, factor, point or tap, from 0
+  Setup setup = Setup::ok;    ///< what `configure` would say
+  Part part = Part::none;     ///< of what the number is
+  std::uint8_t index = 0;     ///< which feed, loudspeaker or output, from 0
+  Field field = Field::none;  ///< which number
+  std::uint8_t element = 0;   ///< which section, factor, point or tap, from 0
+  /// All members alike.
   friend constexpr bool operator==(const Refusal&, const Refusal&) = default;
 };
 

@@ -50,8 +50,9 @@ namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
 /// What all settings that a switch is to run have in common, and how it is to run them.
 struct SwitchPlan {
-  std::size_t feeds = 0, outputs = 0;
-  std::uint32_t sample_rate_hz = 0;
+  std::size_t feeds = 0;                ///< of each; 0: nothing can be run
+  std::size_t outputs = 0;              ///< of each
+  std::uint32_t sample_rate_hz = 0;     ///< of each
   std::size_t chain_bytes = 0;          ///< the most that Chain::required_bytes asks for, of all settings
   std::size_t chains = 2;               ///< 1: a change is a silence
   std::uint32_t settle_frames = 24000;  ///< of priming, for the slowest filters: half a second at 48 kHz
@@ -87,10 +88,13 @@ enum class Change : std::uint8_t {
   refused   ///< by `ChainSwitch::refusal`; what runs goes on
 };
 
+/// Two chains, one heard: the theorem stands at the head of the file.
 class ChainSwitch {
  public:
-  static constexpr std::uint32_t kFadeFrames = 2048, kCutFrames = 256, kTrimFrames = 1024;
-  static constexpr float kMostTrim = 4.0f;  ///< +12 dB
+  static constexpr std::uint32_t kFadeFrames = 2048;  ///< from one chain to the next: 43 ms at 48 kHz
+  static constexpr std::uint32_t kCutFrames = 256;    ///< until a lower ceiling holds: 5.3 ms at 48 kHz
+  static constexpr std::uint32_t kTrimFrames = 1024;  ///< from one trim to the next: 21 ms at 48 kHz
+  static constexpr float kMostTrim = 4.0f;            ///< +12 dB
 
   ChainSwitch() = default;  ///< nothing to run: `process` writes zeros
   ChainSwitch(const ChainSwitch&) = delete;
@@ -113,6 +117,7 @@ class ChainSwitch {
       return {Setup::out_of_range, Part::chain, 0, Field::sample_rate, 0};
     return refused;
   }
+  /// Under the plan and the level that this switch was configured with.
   Refusal refusal(const ChainSettings& settings) const noexcept { return refusal(plan_, settings, level_); }
 
   /// Begins muted, primes, then unmutes. Touches all of the memory: before the audio runs. Refused, it has nothing to
@@ -202,14 +207,16 @@ class ChainSwitch {
   Meter take_meter(std::size_t output) noexcept {
     return phase_ == Phase::silent ? Meter{} : chains_[heard_].take_meter(output);
   }
+  /// Of the feeds, not finite, since `configure`, over all chains.
   std::uint64_t bad_samples() const noexcept {
     return bad_before_ + (phase_ == Phase::silent ? 0 : chains_[heard_].bad_samples());
   }
+  /// Of the feeds, beyond +36 dBFS, likewise.
   std::uint64_t bounded_samples() const noexcept {
     return bounded_before_ + (phase_ == Phase::silent ? 0 : chains_[heard_].bounded_samples());
   }
-  std::size_t feeds() const noexcept { return runs_ ? plan_.feeds : 0; }
-  std::size_t outputs() const noexcept { return runs_ ? plan_.outputs : 0; }
+  std::size_t feeds() const noexcept { return runs_ ? plan_.feeds : 0; }      ///< rows that `process` takes
+  std::size_t outputs() const noexcept { return runs_ ? plan_.outputs : 0; }  ///< rows that `process` fills
 
  private:
   /// Whose turn it is. `free`: a change may be offered. The audio thread goes from `offered` to `free` when it is done,

@@ -13,24 +13,29 @@
 #include "dsp/design/exact_section.hpp"
 namespace rackproof::dsp {
 
+/// How a filter of a crossover point falls off about its frequency.
 enum class Alignment : std::uint8_t { linkwitz_riley, butterworth, bessel };
+/// Which side passes.
 enum class Pass : std::uint8_t { low, high };
 
+/// A high-pass or a low-pass.
 struct FilterSettings {
-  Alignment alignment = Alignment::linkwitz_riley;
-  Pass pass = Pass::low;
+  Alignment alignment = Alignment::linkwitz_riley;  ///< its shape
+  Pass pass = Pass::low;                            ///< its side
   int order = 4;          ///< 6 dB an octave each. Butterworth 1 to 8, Bessel 2 to 8, Linkwitz-Riley 2, 4, 6 or 8
   double at_hz = 1000.0;  ///< above 0, below half the sample rate
 };
 
 /// False, with `out` as it was, where a setting is out of its range or single precision cannot hold the sections.
 [[nodiscard]] bool design(const FilterSettings& settings, double sample_rate_hz, ExactList& out) noexcept;
+/// The same, rounded for the chain.
 [[nodiscard]] bool design(const FilterSettings& settings, double sample_rate_hz, SectionList& out) noexcept;
 
 /// The two sides of a crossover point: `low` is the low-pass of the way below, `high` the high-pass of the way above
 /// (its `pass` members need not be set).
 struct CrossoverSettings {
-  FilterSettings low, high;
+  FilterSettings low;         ///< of the way below
+  FilterSettings high;        ///< of the way above
   bool same_polarity = true;  ///< of the two ways; else one of them is inverted
 };
 
@@ -42,7 +47,7 @@ struct CrossoverSettings {
 ///          Butterworth of odd order n, sign +1 or -1: (1 +- s^n) / B_n(s), those with p^n = +-1 (the others cancel).
 ///          Every other pair of sides is no all-pass: other signs, even Butterworth, Bessel, sides that differ.
 struct CrossoverSum {
-  bool is_all_pass = false;
+  bool is_all_pass = false;  ///< what the theorem says
   bool has_null = false;     ///< `loss_db` below kNullDb
   double equal_at_hz = 0.0;  ///< where the two sides are equally loud
   double loss_db = 0.0;      ///< the sum there, against both sides in phase: 0 or less, -400 at the least

@@ -13,13 +13,15 @@ enum class EqType : std::uint8_t { lowpass, highpass, bandpass, notch, allpass, 
 /// steep as a shelf gets without overshoot.
 enum class EqWidth : std::uint8_t { q, bandwidth_oct, shelf_slope };
 
+/// One band of an equaliser.
 struct EqSettings {
-  EqType type = EqType::peaking;
-  double at_hz = 1000.0;  ///< above 0, below half the sample rate
-  double gain_db = 0.0;   ///< peaking and shelves only, within +-kMaxGainDb
-  EqWidth width = EqWidth::q;
+  EqType type = EqType::peaking;                 ///< its shape
+  double at_hz = 1000.0;                         ///< above 0, below half the sample rate
+  double gain_db = 0.0;                          ///< peaking and shelves only, within +-kMaxGainDb
+  EqWidth width = EqWidth::q;                    ///< how `width_value` is meant
   double width_value = std::numbers::sqrt2 / 2;  ///< above 0
 };
+/// Of a band, up and down.
 inline constexpr double kMaxGainDb = 60.0;
 
 /// The note's Q, whichever way the width is stated; not finite or no number where the width has none. Of a peaking the
@@ -30,6 +32,7 @@ double q_of(const EqSettings& settings, double sample_rate_hz) noexcept;
 /// to have a real Q, or single precision cannot hold the section. A peaking or shelf of 0 dB is the identity, to the
 /// bit.
 [[nodiscard]] bool design(const EqSettings& settings, double sample_rate_hz, ExactSection& out) noexcept;
+/// The same, rounded for the chain.
 [[nodiscard]] bool design(const EqSettings& settings, double sample_rate_hz, Section& out) noexcept;
 
 }  // namespace rackproof::dsp

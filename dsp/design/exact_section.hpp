@@ -20,14 +20,21 @@ namespace rackproof::dsp {
 
 /// `Section` before rounding: the same six coefficients, the same equations.
 struct ExactSection {
-  double mix_v = 1.0, mix_1 = -0.0, mix_2 = -0.0;
-  double rate = 0.0, damp = 0.0, cross = 0.0;
+  double mix_v = 1.0;   ///< as in Section
+  double mix_1 = -0.0;  ///< as in Section
+  double mix_2 = -0.0;  ///< as in Section
+  double rate = 0.0;    ///< as in Section
+  double damp = 0.0;    ///< as in Section
+  double cross = 0.0;   ///< as in Section
 };
+/// What a design gives to what computes on.
 using ExactList = ListOf<ExactSection>;
 
 /// high s^2 + band s + low, or high s + low for first order.
 struct Numerator {
-  double high = 0.0, band = 0.0, low = 0.0;
+  double high = 0.0;  ///< of s^2, or of s
+  double band = 0.0;  ///< of s
+  double low = 0.0;   ///< the constant
 };
 
 /// tan(pi f / fs), or a NaN where f is not between 0 and fs / 2.
@@ -68,20 +75,8 @@ constexpr Section nearest(const ExactSection& s) noexcept {
 /// rounding took from the others. Of a handful of such neighbours and `nearest`, this is the one whose response is
 /// nearest to the exact one at five frequencies about the resonance. It is never further off there than `nearest`.
 Section rounded(const ExactSection& exact) noexcept;
+/// Each section of the list.
 SectionList rounded(const ExactList& list) noexcept;
-
-/// Both poles inside the unit circle, as the coefficients stand (E. I. Jury's test for order 2, without cancellation in
-/// its first two terms). The identity is stable: nothing drives its states. A NaN is not.
-template <class S>
-constexpr bool is_stable(const S& s) noexcept {
-  const double rate = static_cast<double>(s.rate), damp = static_cast<double>(s.damp);
-  const double cross = static_cast<double>(s.cross);
-  if (rate == 0.0 && cross == 0.0) return damp >= 0.0 && damp < 2.0;
-  const double at_dc = damp * cross + rate * rate;                       // 1 + a1 + a2
-  const double at_nyquist = (2.0 - damp) * (2.0 - cross) + rate * rate;  // 1 - a1 + a2
-  const double inside = damp + cross * (1.0 - damp) - rate * rate;       // 1 - a2
-  return at_dc > 0.0 && at_nyquist > 0.0 && inside > 0.0;
-}
 
 /// What a design may give out: finite, no coefficient of the loop lost below the single-precision range, and stable
 /// once rounded.

@@ -33,6 +33,7 @@ std::complex<double> response(std::span<const S> sections, double frequency_hz, 
   for (const S& s : sections) product *= response(s, frequency_hz, sample_rate_hz);
   return product;
 }
+/// Of all sections of a list.
 template <class S>
 std::complex<double> response(const ListOf<S>& list, double frequency_hz, double sample_rate_hz) noexcept {
   return response(list.view(), frequency_hz, sample_rate_hz);

@@ -16,14 +16,23 @@ namespace rackproof::dsp {
 
 /// Coefficients of one section. The default is the identity, to the bit: -0 as mix keeps the sign of a zero.
 struct Section {
-  float mix_v = 1.0f, mix_1 = -0.0f, mix_2 = -0.0f;
-  float rate = 0.0f, damp = 0.0f, cross = 0.0f;
+  float mix_v = 1.0f;   ///< of v, in the output
+  float mix_1 = -0.0f;  ///< of s1, in the output
+  float mix_2 = -0.0f;  ///< of s2, in the output
+  float rate = 0.0f;    ///< of v into s1, and of s1 into s2
+  float damp = 0.0f;    ///< what s1 loses a sample
+  float cross = 0.0f;   ///< of v into s2
+  /// By value: -0 is 0.
   friend constexpr bool operator==(const Section&, const Section&) = default;
 };
 
 /// b0 + b1 z^-1 + b2 z^-2 over 1 + a1 z^-1 + a2 z^-2. Note the signs of a1 and a2: y[n] = ... - a1 y[n-1] - a2 y[n-2].
 struct Biquad {
-  double b0 = 1, b1 = 0, b2 = 0, a1 = 0, a2 = 0;
+  double b0 = 1;  ///< of x[n]
+  double b1 = 0;  ///< of x[n-1]
+  double b2 = 0;  ///< of x[n-2]
+  double a1 = 0;  ///< of -y[n-1]
+  double a2 = 0;  ///< of -y[n-2]
 };
 
 /// The transfer function of a section as it stands, with its rounded coefficients; exact up to double arithmetic.
@@ -42,32 +51,34 @@ constexpr Biquad biquad_of(const Section& s) noexcept {
   return b;
 }
 
-/// Whether both poles lie inside the unit circle, from the rounded coefficients: with the stability triangle of a
-/// second-order denominator, a2 < 1 and |a1| < 1 + a2, written in the section's own numbers, where low frequencies lose
-/// no digits. A section whose states nothing enters (the identity is one) counts as stable. False for a NaN.
+/// Both poles inside the unit circle, as the coefficients stand (E. I. Jury's test for order 2, in the section's own
+/// numbers: without cancellation in its first two terms). A section whose states nothing drives is stable, as the
+/// identity is. A NaN is not.
 constexpr bool is_stable(const Section& s) noexcept {
-  if (s.rate == 0.0f && s.damp == 0.0f && s.cross == 0.0f) return true;
-  const float turn = s.rate * s.rate, both = s.damp * s.cross;
-  const bool below_one = s.damp + s.cross - both - turn > 0.0f;              // 1 - a2
-  const bool at_dc = both + turn > 0.0f;                                     // 1 + a1 + a2
-  const bool at_nyquist = (2.0f - s.damp) * (2.0f - s.cross) + turn > 0.0f;  // 1 - a1 + a2
-  return below_one && at_dc && at_nyquist;
+  if (s.rate == 0.0f && s.cross == 0.0f) return s.damp >= 0.0f && s.damp < 2.0f;
+  const float turn = s.rate * s.rate;
+  const float at_dc = s.damp * s.cross + turn;                         // 1 + a1 + a2
+  const float at_nyquist = (2.0f - s.damp) * (2.0f - s.cross) + turn;  // 1 - a1 + a2
+  const float inside = s.damp + s.cross * (1.0f - s.damp) - turn;      // 1 - a2
+  return at_dc > 0.0f && at_nyquist > 0.0f && inside > 0.0f;
 }
 
 /// Up to eight sections of one design, in the order in which they run.
 template <class S>
 struct ListOf {
-  static constexpr std::size_t kCapacity = 8;
-  S sections[kCapacity];
-  std::size_t count = 0;
+  static constexpr std::size_t kCapacity = 8;  ///< sections at most
+  S sections[kCapacity];                       ///< the first `count` of them are in use
+  std::size_t count = 0;                       ///< how many there are
   /// False where the list is full: then it is as it was.
   constexpr bool push(const S& s) noexcept {
     if (count == kCapacity) return false;
     sections[count++] = s;
     return true;
   }
+  /// Those in use; as long as the list lives.
   constexpr std::span<const S> view() const noexcept { return {sections, count}; }
 };
+/// What a design gives to the chain.
 using SectionList = ListOf<Section>;
 
 }  // namespace rackproof::dsp

@@ -47,22 +47,27 @@ class Walk {
         rate_hz_(part.controller.sample_rate_hz) {}
 
   void venue_of_all() {
+    place_ = "feed";
     if (venue_ != nullptr) eq(venue_->all.eq);
   }
   void venue_of(const std::string& feed) {
+    place_ = "feed";
     if (venue_ == nullptr) return;
     if (const auto found = venue_->feed.find(feed); found != venue_->feed.end()) eq(found->second.eq);
   }
   void venue_of_loudspeaker() {
+    place_ = "loudspeaker";
     if (venue_ == nullptr) return;
     if (const auto found = venue_->loudspeaker.find(rig_.loudspeaker); found != venue_->loudspeaker.end())
       eq(found->second.eq);
   }
   void system() {
+    place_ = "loudspeaker";
     if (with_system_) eq(rig_.system_eq);
   }
   /// High-passes of the points below, the low-pass of the point above, and what the points further above add.
   void split(std::size_t way) {
+    place_ = "split";
     if (nothing_) return;
     for (std::size_t p = 0; p < rig_.points.size(); ++p) {
       const rig::Point& point = rig_.points[p];
@@ -78,9 +83,11 @@ class Walk {
   }
   /// `feed`: of a way with an output for each, which of them.
   void output(const rig::Way& way, const std::string& feed) {
+    place_ = "way";
     if (nothing_) return;
     if (way.highpass) filter(*way.highpass, dsp::Pass::high);
     eq(way.eq);
+    place_ = "output";
     if (const auto own = way.output.find(feed); own != way.output.end()) eq(own->second.eq);
   }
 
@@ -104,7 +111,7 @@ class Walk {
       const bool has_gain = band.type == rig::EqType::peaking || band.type == rig::EqType::lowshelf ||
                             band.type == rig::EqType::highshelf;
       stages_.push_back({word_of(band.type), band.at_hz, has_gain ? band.gain_db : 0,
-                         dsp::q_of(settings_of(band), rate_hz_), band.source.key, dsp::biquad_of(section)});
+                         dsp::q_of(settings_of(band), rate_hz_), band.source.key, dsp::biquad_of(section), place_});
     }
   }
   void filter(const rig::Filter& filter, dsp::Pass pass) {
@@ -116,7 +123,7 @@ class Walk {
   void add(const char* type, const std::string& key, const dsp::ExactList& list) {
     for (const dsp::ExactSection& exact : list.view()) {
       const Resonance resonance = resonance_of(exact, rate_hz_);
-      stages_.push_back({type, resonance.at_hz, 0, resonance.q, key, dsp::biquad_of(dsp::rounded(exact))});
+      stages_.push_back({type, resonance.at_hz, 0, resonance.q, key, dsp::biquad_of(dsp::rounded(exact)), place_});
     }
   }
 
@@ -124,6 +131,7 @@ class Walk {
   const rig::Venue* venue_;
   bool nothing_, with_system_;
   double rate_hz_;
+  const char* place_ = "";
   std::vector<Stage> stages_;
 };
 

@@ -23,6 +23,7 @@ struct Stage {
   std::optional<double> q;  ///< the section's own; nothing: it is of first order
   std::string key;          ///< as the person would look for it: `way.low.eq[1]`, `crossover.points[1].low`
   dsp::Biquad biquad;
+  const char* place = "";  ///< in the order of the signal: `feed`, `loudspeaker`, `split`, `way`, `output`
 };
 
 /// How the two signs of a1 and a2 are to be read, in words, for whoever takes the numbers elsewhere.

@@ -284,6 +284,12 @@ Cost cost_of(const Candidate& candidate, const firmware::Part* part) {
   if (part == nullptr) return cost;
   cost.on_part =
       firmware::cost_on(*part, candidate.rig, candidate.venue ? &*candidate.venue : nullptr, candidate.compiled);
+  if (cost.on_part->ram_bytes > part->ram_bytes || cost.on_part->flash_bytes > part->flash_bytes)
+    throw InputError(
+        fmt::format("{}: {} does not hold this chain: {} bytes of {} RAM, {} of {} flash; `budget --target "
+                    "{}` says what would help",
+                    candidate.rig.file.string(), part->name, cost.on_part->ram_bytes, part->ram_bytes,
+                    cost.on_part->flash_bytes, part->flash_bytes, part->name));
   cost.share_of_clock = cost.on_part->instructions.whole.worst_block * rate_hz / part->clock_hz;
   return cost;
 }

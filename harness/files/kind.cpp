@@ -56,6 +56,11 @@ bool is_page(std::string_view bytes) {
 bool is_seal(std::string_view bytes) {
   return bytes.starts_with("# The numbers of a rig as they were when it was sealed");
 }
+bool is_biquads_text(std::string_view bytes) { return bytes.starts_with("# Biquads of a rig"); }
+bool is_biquads_json(std::string_view bytes) {
+  const std::string_view text = text_in(bytes);
+  return text.starts_with('{') && keys_in(text).starts_with("\"number_format\"");
+}
 bool is_source(std::string_view bytes) {
   const std::string_view text = text_in(bytes);
   return std::ranges::any_of(std::array{"//", "/*", "#pragma", "#include", "#if", "#define"},
@@ -75,6 +80,8 @@ constexpr std::array kLooks{
     Look{Kind::seal, is_seal, "a seal"},
     Look{Kind::source, is_source, "a C++ source"},
     Look{Kind::set_list, is_set_list, "a list of a set of files"},
+    Look{Kind::biquads_text, is_biquads_text, "a list of biquads"},
+    Look{Kind::biquads_json, is_biquads_json, "a list of biquads in JSON"},
 };
 
 /// `a text that begins with "format = 1"`

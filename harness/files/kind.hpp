@@ -14,6 +14,8 @@ enum class Kind {
   seal,
   source,    ///< C++
   set_list,  ///< render.json, export.json
+  biquads_text,
+  biquads_json,  ///< both as `export --biquads` writes them
 };
 
 /// Nothing where there is no file, an empty one, or one of this kind; else InputError with what stands there. Pipes,

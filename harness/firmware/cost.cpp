@@ -129,10 +129,16 @@ std::vector<float> programme(std::size_t feeds, std::size_t frames) {
 }
 
 PartCost cost_on(const Part& part, const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& compiled) {
-  const EmulatedChain chain(part, numbers_header(rig, venue, compiled));
+  constexpr std::uint32_t kRoomToLinkBytes = 256u << 20;  // so that what is too large has a size, and no linker's words
+  const EmulatedChain chain(part, numbers_header(rig, venue, compiled),
+                            EmulatedChain::Variation{.ram_bytes = kRoomToLinkBytes, .flash_bytes = kRoomToLinkBytes});
   const std::size_t block = rig.controller.block_frames;
   const std::vector<float> signal = programme(rig.feeds.size(), kBlocks * block);
   PartCost cost;
+  cost.flash_bytes = chain.flash_used_bytes(), cost.ram_bytes = chain.ram_used_bytes();
+  cost.compiler = chain.compiler();
+  cost.counted = cost.ram_bytes <= part.board_ram_bytes && cost.flash_bytes <= part.board_flash_bytes;
+  if (!cost.counted) return cost;
   const auto counts_without = [&](std::size_t stages, int output) {
     const EmulatedChain::Run run = chain.run({.frames = signal,
                                               .feeds = rig.feeds.size(),
@@ -153,8 +159,6 @@ PartCost cost_on(const Part& part, const rig::Rig& rig, const rig::Venue* venue,
   for (std::size_t o = 0; o < compiled.outputs.size(); ++o)
     cost.outputs.push_back(cost_of(
         compiled.outputs[o].name, difference(without[0], counts_without(kBehindTheSplit, static_cast<int>(o))), block));
-  cost.flash_bytes = chain.flash_used_bytes(), cost.ram_bytes = chain.ram_used_bytes();
-  cost.compiler = chain.compiler();
   return cost;
 }
 

@@ -31,6 +31,7 @@ struct ChainCost {
   std::vector<Cost> stages;  ///< from the door on, the last to be left out first; they add up to the whole
 };
 struct PartCost {
+  bool counted = true;  ///< false: more memory than even the emulator's board has; no instructions then
   ChainCost instructions;
   std::vector<Cost> outputs;    ///< what each output's own stages cost, behind the split
   std::size_t state_bytes = 0;  ///< what the chain is lent
@@ -38,7 +39,8 @@ struct PartCost {
   std::size_t flash_bytes = 0, ram_bytes = 0;
   std::string compiler;
 };
-/// Throws MachineError where the part cannot be built for or run.
+/// Built with as much memory as the emulator's board has: what the part itself has is the caller's to compare. Throws
+/// MachineError where the part cannot be built for or run.
 PartCost cost_on(const Part& part, const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& compiled);
 
 struct HostCost {

@@ -156,7 +156,7 @@ EmulatedChain::EmulatedChain(const Part& part, const std::string& numbers_header
     compiler_ = there.words.substr(0, there.words.find('\n'));
 
     for (const SourceFile& file : sources()) {
-      if (!file.path.starts_with("dsp/") && !file.path.starts_with("harness/part/")) continue;
+      if (!is_core(file) && !file.path.starts_with("harness/part/")) continue;
       std::error_code ignored;  // then the file cannot be put there either
       fs::create_directories((folder_ / file.path).parent_path(), ignored);
       put(folder_ / file.path, file.text);
@@ -169,8 +169,10 @@ EmulatedChain::EmulatedChain(const Part& part, const std::string& numbers_header
     if (part.counts())
       command += fmt::format(
           " harness/part/start.cpp -nostartfiles -Wl,-T,harness/part/part.ld -Wl,--gc-sections"
-          " -Wl,--fatal-warnings -Wl,--defsym=FLASH_BYTES={} -Wl,--defsym=RAM_BYTES={} -Wl,--defsym=STACK_BYTES={}",
-          part.flash_bytes, variation.ram_bytes > 0 ? variation.ram_bytes : part.ram_bytes,
+          " -Wl,--fatal-warnings -Wl,--defsym=FLASH_ORIGIN={} -Wl,--defsym=RAM_ORIGIN={}"
+          " -Wl,--defsym=FLASH_BYTES={} -Wl,--defsym=RAM_BYTES={} -Wl,--defsym=STACK_BYTES={}",
+          part.flash_origin, part.ram_origin, variation.flash_bytes > 0 ? variation.flash_bytes : part.flash_bytes,
+          variation.ram_bytes > 0 ? variation.ram_bytes : part.ram_bytes,
           variation.stack_bytes > 0 ? variation.stack_bytes : part.stack_bytes);
     else
       command += " -static";

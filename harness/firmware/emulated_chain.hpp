@@ -22,9 +22,9 @@ class EmulatedChain {
  public:
   /// What a test changes to see it fall.
   struct Variation {
-    std::string flags;                             ///< more for the compiler, after the others
-    std::string source;                            ///< one more file, C++
-    std::uint32_t ram_bytes = 0, stack_bytes = 0;  ///< instead of the part's
+    std::string flags{};                                            ///< more for the compiler, after the others
+    std::string source{};                                           ///< one more file, C++
+    std::uint32_t ram_bytes = 0, stack_bytes = 0, flash_bytes = 0;  ///< instead of the part's
     unsigned timeout_s = 60;
   };
   struct Job {

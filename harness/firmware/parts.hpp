@@ -18,6 +18,8 @@ struct Part {
   std::string_view packages;  ///< Debian's, that bring compiler and emulator
   std::uint32_t flash_bytes = 0, ram_bytes = 0, stack_bytes = 0;  ///< 0: it has an operating system
   double clock_hz = 0;                                            ///< common for the kind; from memory
+  std::uint32_t flash_origin = 0, ram_origin = 0;                 ///< on the emulator's board
+  std::uint32_t board_flash_bytes = 0, board_ram_bytes = 0;       ///< that the board has, which is more
   bool counts() const { return ram_bytes > 0; }                   ///< its emulator counts instructions
 };
 std::span<const Part> parts();

@@ -8,6 +8,12 @@
 
 namespace rackproof::firmware {
 
+bool is_core(const SourceFile& file) {
+  return file.path.starts_with("dsp/") &&
+         (!file.path.starts_with("dsp/design/") || file.path == "dsp/design/section.hpp");
+}
+bool is_design(const SourceFile& file) { return file.path.starts_with("dsp/design/"); }
+
 std::string_view source(std::string_view path) {
   for (const SourceFile& file : sources())
     if (file.path == path) return file.text;

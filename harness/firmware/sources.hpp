@@ -11,6 +11,10 @@ struct SourceFile {
   std::string_view path, text;  ///< path: as included, "dsp/pack.hpp"
 };
 std::span<const SourceFile> sources();
+/// Of the chain itself, which runs on numbers that are computed elsewhere.
+bool is_core(const SourceFile& file);
+/// Of what computes these numbers, on top of the core: four sources and their headers.
+bool is_design(const SourceFile& file);
 /// One of them; its absence is a fault of the build.
 std::string_view source(std::string_view path);
 /// Those whose path begins with `prefix`, below `folder`. Throws MachineError.

@@ -67,6 +67,7 @@ int main(int argc, char** argv) {
 
   machine::start_count();
   if (!machine::counts()) return fail("runner: the emulator does not count instructions\n");
+  machine::restart_count();
   const std::uint32_t idle_from = machine::ticks(), idle_to = machine::ticks();
   const std::uint32_t idle = machine::instructions(idle_from, idle_to);
   for (;;) {
@@ -74,9 +75,11 @@ int main(int argc, char** argv) {
     if (count == 0) break;
     for (std::size_t n = 0; n < count; ++n)
       for (std::size_t f = 0; f < kFeeds; ++f) feeds[f][n] = frames[n * kFeeds + f];
+    machine::restart_count();
     const std::uint32_t begin = machine::ticks();
     chain.process(from, to, count);
     const std::uint32_t end = machine::ticks();
+    if (!machine::count_is_whole()) return fail("runner: the block is too long for this part's counter\n");
     const std::uint32_t used = machine::instructions(begin, end) - idle;
     for (std::size_t n = 0; n < count; ++n)
       for (std::size_t o = 0; o < kOutputs; ++o) frames[n * kOutputs + o] = outputs[o][n];

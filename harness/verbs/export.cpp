@@ -12,6 +12,7 @@
 #include "harness/files/output_folder.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/firmware/sources.hpp"
+#include "harness/verbs/biquad_files.hpp"
 #include "harness/verbs/set_list.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
@@ -29,7 +30,9 @@ struct ExportOptions {
   std::string name;
   Voice voice;
   fs::path folder;
-  bool core = false;
+  bool core = false, design = false;
+  std::optional<Option> biquads_option;
+  std::string biquads;  ///< the processor's format, where the option is given
 };
 
 constexpr const char* kExportList = "export.json";
@@ -42,10 +45,10 @@ class Files {
     left_ = files::remove_leftovers(folder);
   }
   /// Not `listed`: from then on a person's own.
-  void add(const fs::path& name, std::string_view text, bool listed = true) {
+  void add(const fs::path& name, std::string_view text, bool listed = true, files::Kind kind = files::Kind::source) {
     const fs::path place = folder_ / name;
     if (name.has_parent_path()) folders_.push_back(std::make_unique<files::OutputFolder>(place.parent_path()));
-    files::must_be_replaceable(place, files::Kind::source);
+    files::must_be_replaceable(place, kind);
     files_.push_back(std::make_unique<WholeFile>(place));
     files_.back()->write(text);
     if (listed) listed_.push_back({name.generic_string(), text.size(), files::fingerprint_of(text)});
@@ -115,6 +118,7 @@ std::string in_groups(const std::vector<firmware::NamedChain>& chains, const std
 }
 
 void run_export(const ExportOptions& options) {
+  if (options.design && !options.core) throw InputError("export: --design goes with --core, on which it builds");
   const bool is_named = options.name_option->count() > 0;
   if (is_named) firmware::must_be_name(options.name);
   const std::deque<Exported> all = load(options);
@@ -125,6 +129,11 @@ void run_export(const ExportOptions& options) {
   const std::string numbers = firmware::numbers_header(chains, options.name);
   const std::vector<std::uint8_t> groups = firmware::fade_groups(chains);
 
+  std::vector<BiquadFiles> biquads;  // of each rig, or none
+  if (options.biquads_option->count() > 0)
+    for (const Exported& one : all)
+      biquads.push_back(biquad_files(one.rig, one.tonight(), one.compiled, typed_number_format(options.biquads)));
+
   Files files(options.folder);
   files.add(firmware::kNumbersFile, numbers);
   files.add(firmware::kCodesFile, firmware::source("harness/part/converter_codes.hpp"));
@@ -133,13 +142,21 @@ void run_export(const ExportOptions& options) {
   if (!keeps_example) files.add("main.cpp", firmware::source("harness/part/example.cpp"), false);
   if (options.core)
     for (const firmware::SourceFile& file : firmware::sources())
-      if (file.path.starts_with("dsp/")) files.add(file.path, file.text);
+      if (firmware::is_core(file) || (options.design && firmware::is_design(file))) files.add(file.path, file.text);
+  for (std::size_t c = 0; c < biquads.size(); ++c) {
+    const std::string before = several ? chains[c].name + "." : "";
+    files.add(before + kBiquadsText, biquads[c].text, true, files::Kind::biquads_text);
+    files.add(before + kBiquadsJson, biquads[c].json, true, files::Kind::biquads_json);
+  }
   std::vector<Warning> warnings;
   Json list, presets = Json::array(), made_of = Json::array();
   for (std::size_t c = 0; c < chains.size(); ++c) {
     const Exported& one = all[c];
     for (const Warning& warning : one.compiled.warnings)
       warnings.push_back({warning.code, several ? chains[c].name + ": " + warning.text : warning.text});
+    if (!biquads.empty())
+      for (const Warning& warning : biquads[c].warnings)
+        warnings.push_back({warning.code, several ? chains[c].name + ": " + warning.text : warning.text});
     list = made_from(one.rig, one.tonight(), one.compiled);
     made_of.push_back({{"name", chains[c].name},
                        {"rig", list["rig"]},
@@ -155,7 +172,12 @@ void run_export(const ExportOptions& options) {
                        {"outputs", one.compiled.outputs.size()},
                        {"sections", firmware::sections_in_one_lane(one.compiled)},
                        {"latency_samples", one.compiled.latency_samples},
-                       {"group", groups[c]}});
+                       {"group", groups[c]},
+                       {"biquads", biquads.empty() ? Json(nullptr)
+                                                   : Json{{"number_format", biquads[c].number_format},
+                                                          {"sections", biquads[c].sections},
+                                                          {"sections_off", biquads[c].sections_off},
+                                                          {"worst_error_db", biquads[c].worst_error_db}}}});
   }
   if (several) list["rig"] = list["venue"] = list["chain"] = nullptr;
   list["name"] = is_named ? Json(options.name) : Json(nullptr);
@@ -179,6 +201,12 @@ void run_export(const ExportOptions& options) {
   }
   for (const std::string& name : files.names) text += fmt::format("  {}\n", name);
   if (keeps_example) text += wrapped("kept as it is", text_width(), fmt::format("  {}: ", example.string()));
+  for (const BiquadFiles& one : biquads)
+    text +=
+        wrapped(fmt::format("{} sections in {}, off by {:.4f} dB at the most. Gains, delays and limiters are not in "
+                            "them but told beside them; nothing is proven of another processor.",
+                            one.sections, one.number_format, one.worst_error_db),
+                text_width(), "  biquads: ");
   text += wrapped(
       fmt::format("The memory that {} is kMemoryBytes, which the compiler works out for its own machine. Amplifier "
                   "outputs can carry hazardous voltage: mute at start, measure the full scale, prove the limits at the "
@@ -198,6 +226,7 @@ void run_export(const ExportOptions& options) {
                           {"sections", of_one("sections")},
                           {"latency_samples", of_one("latency_samples")},
                           {"name", is_named ? Json(options.name) : Json(nullptr)},
+                          {"biquads", of_one("biquads")},
                           {"presets", presets},
                           {"warnings", std::move(notes)}});
 }
@@ -227,6 +256,16 @@ void add_export(CLI::App& program, int& status) {
       .required();
   add_flag(*verb, "--core", options->core,
            "Writes the core's sources there too: it then compiles with nothing installed");
+  add_flag(*verb, "--design", options->design,
+           "With --core: the design of filters too (dsp/design/*.cpp), for a part that computes its own; double "
+           "precision and libm, away from the audio");
+  options->biquads_option = add_option(
+      *verb, "--biquads", options->biquads,
+      "Beside the header a list of every section, of each rig its own, for a processor that takes biquads alone, "
+      "in its numbers: qI.F with I bits ahead of the point, the sign among them, and F behind it (q2.30), "
+      "float32 or float64. Each with its error, pole radius and noise; what a list of biquads does not carry is "
+      "told");
+  options->biquads_option->type_name("FORMAT");
   options->voice.add_to(*verb);
   when_called(*verb, [options, &status] {
     run_export(*options);

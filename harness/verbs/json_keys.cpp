@@ -255,6 +255,71 @@ constexpr JsonKey kExportList[] = {
     {"not_of_this_set", "list of texts", "files of an earlier run that still stand here"},
 };
 #undef RACKPROOF_MADE_FROM
+/// A section of `biquads.json`, below the path of its list.
+#define RACKPROOF_BIQUAD(path)                                                                                         \
+  {path ".place", kText, "where in the signal's way it stands: feed, loudspeaker, split, way or output"},              \
+      {path ".type", kText, kTypeMeans}, {path ".at_hz", kHz, kStageHzMeans}, {path ".gain_db", kDb, kStageGainMeans}, \
+      {path ".q", "number or null", kStageQMeans}, {path ".key", kText, kStageKeyMeans}, {path ".b0", kNumber, kB0},   \
+      {path ".b1", kNumber, kB1}, {path ".b2", kNumber, kB2}, {path ".a1", kNumber, kA1}, {path ".a2", kNumber, kA2},  \
+      {path ".held", kTable, "the same as the format has them"}, {path ".held.b0", kNumber, kB0},                      \
+      {path ".held.b1", kNumber, kB1}, {path ".held.b2", kNumber, kB2}, {path ".held.a1", kNumber, kA1},               \
+      {path ".held.a2", kNumber, kA2},                                                                                 \
+      {path ".codes", kTable, "these as bits in hexadecimal: two's complement, or IEEE 754"},                          \
+      {path ".codes.b0", kText, kB0}, {path ".codes.b1", kText, kB1}, {path ".codes.b2", kText, kB2},                  \
+      {path ".codes.a1", kText, kA1}, {path ".codes.a2", kText, kA2},                                                  \
+      {path ".worst_error_db", kDb, "how much louder than it should be, where it is off the most"},                    \
+      {path ".worst_error_at_hz", kHz, "where that is"},                                                               \
+      {path ".pole_radius", kNumber, "of the farther pole; below 1 it is stable"},                                     \
+      {path ".noise_direct_form_1_dbfs", "dBFS", "RMS that direct form I adds; a sine at full scale has 0"}, {         \
+    path ".noise_transposed_direct_form_2_dbfs", "dBFS", "the same of transposed direct form II"                       \
+  }
+constexpr JsonKey kBiquadsFile[] = {
+    kFormat,
+    {"number_format", kText, "qI.F, float32 or float64"},
+    {"bits", kCount, "of one number"},
+    {"fraction_bits", "count or null", "behind the point; null: floating point"},
+    {"least", kNumber, "that the format holds"},
+    {"greatest", kNumber, "that the format holds"},
+    {"rackproof", kText, "the version of the program that wrote it"},
+    {"rig", kText, "the rig file's name"},
+    {"venue", kTextOrNull, "the name of the venue file on top of it"},
+    {"title", kText, "the rig's title; empty where it has none"},
+    kRate,
+    {"convention", kText, "what the five numbers of a section are, and the signs of a1 and a2"},
+    {"other_sign", kText, "what the other convention does"},
+    {"what_the_figures_are", kText, "error and noise, how they are judged"},
+    {"what_is_not_in_it", kText, "what a list of biquads does not carry, and that nothing is proven there"},
+    {"caution", kText, "before it is switched on"},
+    {"outputs", kList, "one an output, in the order of the rig's ways"},
+    {"outputs[].name", kText, "the output"},
+    {"outputs[].feed", kText, "the feed that it plays; sum: the mean of all; mix: as the way mixes them"},
+    {"outputs[].muted", kTrue, "nothing leaves it"},
+    {"outputs[].feed_paths", kList, "only of a mix, or of a mean of unlike feeds: what is ahead of it, a feed each"},
+    {"outputs[].feed_paths[].feed", kText, "the feed"},
+    {"outputs[].feed_paths[].gain_db", kDb, "its own gain"},
+    {"outputs[].feed_paths[].sections", kList, "its own sections, in the order of the signal"},
+    RACKPROOF_BIQUAD("outputs[].feed_paths[].sections[]"),
+    {"outputs[].sections", kList, "its sections, in the order of the signal"},
+    RACKPROOF_BIQUAD("outputs[].sections[]"),
+    {"outputs[].gain_db", kDb, "of venue, system and way together, which no section has"},
+    {"outputs[].polarity", kSign, "-1: inverted"},
+    {"outputs[].delay_ms", kMs, "as the rig sets it"},
+    {"outputs[].delay_samples", kSamples, "the same; fractions are kept"},
+    {"outputs[].limit_volts_peak", kPeak, "no sample of the core leaves above it"},
+    {"outputs[].limit_dbfs_peak", "dBFS", "the same as a sample's peak"},
+    {"outputs[].limiter", "table or null", "the peak limiter, as the rig sets it; null: there is none"},
+    {"outputs[].limiter.look_ahead_ms", kMs, "how far it looks ahead"},
+    {"outputs[].limiter.hold_ms", kMs, "how long it keeps the lowest gain"},
+    {"outputs[].limiter.release_ms", kMs, "time constant of its way back"},
+    {"outputs[].limiter.true_peak", kTrue, "it sees the wave between the samples too"},
+    {"outputs[].thermal_volts_rms", "V RMS or null", "the power limiter's threshold; null: there is none"},
+    {"outputs[].thermal_dbfs_rms", "dBFS or null", "the same as RMS; a sine at full scale has 0"},
+    {"outputs[].thermal_time_s", "s or null", "time constant of the driver's heat; null: no power limiter"},
+    kWarnings,
+    kWarningCode,
+    kWarningText,
+};
+#undef RACKPROOF_BIQUAD
 
 constexpr JsonKey kProve[] = {
     kFormat,
@@ -353,6 +418,8 @@ constexpr JsonKey kBudget[] = {
     {"instructions_per_frame_worst_block", kPerFrameOrNull, kWorstInstructionsMean},
     {"realtime_share", kShare, "share of one core that it takes in real time; above 1 it is too slow"},
     {"state_bytes", kBytes, "memory of the chain"},
+    kLatency,
+    {"buffer_latency_samples", kSamples, "on top of it: a block that fills and one that plays, as a DMA has them"},
     {"blocks", kList, "one a block of the chain"},
     {"blocks[].name", kText, "the block"},
     {"blocks[].ns_per_frame", kNs, "its time, on average"},
@@ -370,11 +437,11 @@ constexpr JsonKey kBudget[] = {
     {"target.part", kText, "the part's name"},
     {"target.title", kText, "what it is"},
     {"target.compiler", kText, "what it was built with"},
-    {"target.instructions_per_frame", kPerFrame, "of the chain, on average"},
-    {"target.instructions_per_frame_worst_block", kPerFrame, kWorstInstructionsMean},
+    {"target.instructions_per_frame", kPerFrameOrNull, "of the chain, on average; null: too large to be run"},
+    {"target.instructions_per_frame_worst_block", kPerFrameOrNull, kWorstInstructionsMean},
     {"target.clock_hz", kHz, "the part's clock"},
     {"target.instructions_per_frame_at_clock", kPerFrame, "that the clock would run at one a cycle"},
-    {"target.share_of_clock", kShare, "of these, what the worst block takes"},
+    {"target.share_of_clock", "0 to 1 or null", "of these, what the worst block takes"},
     {"target.blocks", kList, "one a block of the chain"},
     {"target.blocks[].name", kText, "the block"},
     {"target.blocks[].instructions_per_frame", kPerFrame, "on average"},
@@ -383,12 +450,20 @@ constexpr JsonKey kBudget[] = {
     {"target.outputs[].name", kText, "the output"},
     {"target.outputs[].instructions_per_frame", kPerFrame, "on average"},
     {"target.outputs[].instructions_per_frame_worst_block", kPerFrame, kWorstInstructionsMean},
-    {"target.state_bytes", kBytes, "memory of the chain"},
-    {"target.stack_bytes", kBytes, "stack that it used"},
+    {"target.state_bytes", "bytes or null", "memory of the chain; null: too large to be run"},
+    {"target.stack_bytes", "bytes or null", "stack that it used; null: too large to be run"},
     {"target.ram_bytes", kBytes, "all memory, with the program around the chain"},
-    {"target.ram_bytes_of_part", kBytes, "memory that the part has"},
+    {"target.ram_bytes_of_part", kBytes, "memory that the part has, or that --ram gives it"},
     {"target.flash_bytes", kBytes, "code and constants"},
-    {"target.flash_bytes_of_part", kBytes, "what the part has for them"},
+    {"target.flash_bytes_of_part", kBytes, "what the part has for them, or --flash gives it"},
+    {"target.fits", kTrue, "neither is more than the part has"},
+    {"target.over_ram_bytes", kBytes, "memory that is missing; 0: none"},
+    {"target.over_flash_bytes", kBytes, "flash that is missing; 0: none"},
+    {"target.would_help", kList, "what would save memory where it is missing, the most first"},
+    {"target.would_help[].key", kText, "the key of the rig file, or the output"},
+    {"target.would_help[].change", kText, "what it would be"},
+    {"target.would_help[].bytes", kBytes, "that it saves"},
+    {"target.would_help[].enough", kTrue, "alone it would do"},
     {"target.what_it_is_not", kText, "what the count leaves out"},
     {"target.at_most", kPerFrame, "only with --at-most: what was allowed"},
     {"target.holds", kTrue, "only with --at-most: whether the worst block stays within it"},
@@ -403,6 +478,11 @@ constexpr JsonKey kExport[] = {
     {"outputs", "count or null", "outputs of the chain"},
     {"sections", "count or null", "second-order sections that it runs in one lane, shared ones once"},
     {"latency_samples", "samples or null", "how late every output is, delays not counted"},
+    {"biquads", "table or null", "of the lists that --biquads wrote; null: none, or several rigs"},
+    {"biquads.number_format", kText, "the format of their numbers"},
+    {"biquads.sections", kCount, "sections in them, of each output all"},
+    {"biquads.sections_off", kCount, "of these, how many are off by more than 0.1 dB"},
+    {"biquads.worst_error_db", kDb, "the most that one is off"},
     {"name", kTextOrNull, "the namespace that --name asked for"},
     {"presets", kList, "one a rig, in the order in which they were given"},
     {"presets[].name", kText, "the preset, called by its rig's file"},
@@ -415,6 +495,11 @@ constexpr JsonKey kExport[] = {
     {"presets[].sections", kCount, "second-order sections that it runs in one lane, shared ones once"},
     {"presets[].latency_samples", kSamples, "how late every output is, delays not counted"},
     {"presets[].group", kNumber, "presets of one number can be faded into one another while they run"},
+    {"presets[].biquads", "table or null", "of its list that --biquads wrote; null: none"},
+    {"presets[].biquads.number_format", kText, "the format of their numbers"},
+    {"presets[].biquads.sections", kCount, "sections in them, of each output all"},
+    {"presets[].biquads.sections_off", kCount, "of these, how many are off by more than 0.1 dB"},
+    {"presets[].biquads.worst_error_db", kDb, "the most that one is off"},
     kWarnings,
     kWarningCode,
     kWarningText,
@@ -737,6 +822,7 @@ constexpr JsonDocument kDocuments[] = {
     {"budget", "", kBudget},
     {"export", "", kExport},
     {"export", "export.json", kExportList},
+    {"export", "biquads.json", kBiquadsFile},
     {"measure", "", kMeasure},
     {"flatten", "", kFlatten},
     {"align", "", kAlign},

@@ -25,6 +25,7 @@
 #include "harness/firmware/cost.hpp"
 #include "harness/firmware/emulated_chain.hpp"
 #include "harness/firmware/numbers.hpp"
+#include "harness/firmware/sources.hpp"
 
 namespace rackproof::firmware {
 namespace {
@@ -120,9 +121,10 @@ const Golden& golden(const std::string& name) {
   fs::remove_all(folder);
   return g;
 }
-std::size_t samples_that_differ(const Golden& g, const std::vector<float>& frames) {
+/// `length`: frames of the excerpt that were run; all of them where none is given.
+std::size_t samples_that_differ(const Golden& g, const std::vector<float>& frames, std::size_t length = 0) {
   const std::size_t outputs = g.outputs.size();
-  if (frames.size() != outputs * g.outputs[0].size()) return frames.size() + 1;
+  if (frames.size() != outputs * (length > 0 ? length : g.outputs[0].size())) return frames.size() + 1;
   std::size_t count = 0;
   for (std::size_t n = 0; n < frames.size(); ++n)
     count +=
@@ -144,6 +146,12 @@ INSTANTIATE_TEST_SUITE_P(, EveryRig,
                          testing::Combine(testing::ValuesIn(kRigs),
                                           testing::Values("cortex-m7", "cortex-m4", "aarch64")),
                          words);
+/// The same core with other instructions: a second, which has all that is hostile in the excerpt.
+INSTANTIATE_TEST_SUITE_P(ASecond, EveryRig,
+                         testing::Values(std::tuple{"two-way-top", "cortex-m33"},
+                                         std::tuple{"three-way-mono-sub", "cortex-m55"}),
+                         words);
+constexpr std::size_t kSecondFrames = 48000;
 /// The delays of eight outputs, two of them for 29 m, do not go into the smaller part's 64 KiB.
 INSTANTIATE_TEST_SUITE_P(EightOutputs, EveryRig,
                          testing::Combine(testing::Values("town-square"), testing::Values("cortex-m7", "aarch64")),
@@ -166,10 +174,13 @@ TEST_P(EveryRig, TheSamplesAreTheBitsOfThisMachine) {
   };
   std::vector<Way> ways{{64, 1}, {17, 1}};
   if (!part.counts()) ways.push_back({64, 4});
+  const bool whole = part.name != "cortex-m33" && part.name != "cortex-m55";
+  const std::size_t length = whole ? g.outputs[0].size() : kSecondFrames;
   for (const Way way : ways) {
-    const EmulatedChain::Run run =
-        chain.run({.frames = g.in, .feeds = 2, .block_frames = way.block, .lanes = way.lanes});
-    EXPECT_EQ(samples_that_differ(g, run.frames), 0u) << "of " << run.frames.size() << ", " << way.lanes << " lanes";
+    const EmulatedChain::Run run = chain.run(
+        {.frames = std::span(g.in).first(2 * length), .feeds = 2, .block_frames = way.block, .lanes = way.lanes});
+    EXPECT_EQ(samples_that_differ(g, run.frames, length), 0u)
+        << "of " << run.frames.size() << ", " << way.lanes << " lanes";
     if (part.counts()) {
       EXPECT_GT(run.stack_used_bytes, 200u);
       EXPECT_LE(run.stack_used_bytes, 3072u) << "bytes of stack";
@@ -225,6 +236,45 @@ TEST(OnAPart, MoreMemoryThanThePartHasDoesNotLink) {
   EXPECT_THAT(said({.ram_bytes = 24 << 10}), HasSubstr("overflowed"));
   EXPECT_THAT(said({.flags = kWanted, .source = "extern \"C\" { char wanted[65536]{}; }"}), HasSubstr("overflowed"));
 }
+/// What the compiler says of a source file that includes the core's own, as the program carries them.
+Shell compiled_for(const char* part, const std::string& source, const std::string& more = "") {
+  const fs::path folder = fs::temp_directory_path() / ("rackproof_compiled_" + std::to_string(::getpid()));
+  write_sources(folder, "dsp/");
+  write_file(folder / "one.cpp", source);
+  const fs::path words = folder / "words";
+  const std::string line = "cd '" + folder.string() + "' && arm-none-eabi-g++ " + std::string(part_called(part).flags) +
+                           " -std=c++20 -O2 -ffp-contract=off -fno-exceptions -fno-rtti -fno-threadsafe-statics"
+                           " -DNDEBUG -Wall -Wextra -Werror -I. -c one.cpp " +
+                           more + " >words 2>&1";
+  const int status = std::system(line.c_str());
+  std::ifstream stream(words);
+  Shell result{WIFEXITED(status) ? WEXITSTATUS(status) : 128, {std::istreambuf_iterator<char>(stream), {}}};
+  fs::remove_all(folder);
+  return result;
+}
+TEST(OnAPart, SeveralLanesAreRefusedWhereCompilersMakeWrongCodeOfThem) {
+  const auto with = [](int lanes) {
+    return "#include \"dsp/pack.hpp\"\nrackproof::dsp::Pack<" + std::to_string(lanes) + "> x;\n";
+  };
+  EXPECT_EQ(compiled_for("cortex-m55", with(1)).status, 0);
+  const Shell refused = compiled_for("cortex-m55", with(4));
+  EXPECT_NE(refused.status, 0);
+  EXPECT_THAT(refused.out, HasSubstr("compilers make wrong code of several lanes"));
+  EXPECT_EQ(compiled_for("cortex-m33", with(4)).status, 0) << "it has no vectors to be wrong";
+}
+TEST(OnAPart, TheDesignHalfIsFourFilesOfSomeKilobytes) {
+  for (const char* const part : {"cortex-m4", "cortex-m7", "cortex-m33", "cortex-m55"}) {
+    const Shell built = compiled_for(part, "",
+                                     "dsp/design/alignment.cpp dsp/design/eq.cpp dsp/design/exact_section.cpp "
+                                     "dsp/design/fractional_delay.cpp && arm-none-eabi-size -t *.o | tail -1");
+    ASSERT_EQ(built.status, 0) << built.out;
+    std::printf("design on %s: %s", part, built.out.c_str());
+    const int bytes = std::stoi(built.out);
+    EXPECT_GT(bytes, 4000);
+    EXPECT_LT(bytes, 20000) << "README.md says 14 kB";
+  }
+}
+
 TEST(OnAPart, AnObjectThatIsMadeAtStartUpDoesNotLink) {
   EXPECT_THAT(said({.flags = kWanted,
                     .source = "int f();\nint wanted_too = f();\nint f() { return *new int(3); }\n"
@@ -249,10 +299,10 @@ struct Measured {
   const char *rig, *part;
   double instructions;
 };
-constexpr Measured kMeasured[] = {{"two-way-top", "cortex-m7", 1542.4},
-                                  {"two-way-top", "cortex-m4", 1506.5},
-                                  {"three-way-mono-sub", "cortex-m7", 1798.0},
-                                  {"three-way-mono-sub", "cortex-m4", 1756.0}};
+constexpr Measured kMeasured[] = {
+    {"two-way-top", "cortex-m7", 1542.4},        {"two-way-top", "cortex-m4", 1506.5},
+    {"two-way-top", "cortex-m33", 1570.0},       {"two-way-top", "cortex-m55", 1567.0},
+    {"three-way-mono-sub", "cortex-m7", 1798.0}, {"three-way-mono-sub", "cortex-m4", 1756.0}};
 constexpr double kRoom = 0.05;  // another release of the compiler may place its registers otherwise
 
 class Budget : public testing::TestWithParam<Measured> {};
@@ -290,6 +340,69 @@ TEST_P(Budget, IsKeptAndOneInstructionLessIsNot) {
   EXPECT_EQ(allowed.status, 0);
   EXPECT_EQ(json::parse(allowed.out).at("target").at("instructions_per_frame_worst_block"), worst) << "counted anew";
   EXPECT_EQ(shell(verb + " --at-most " + std::to_string(worst - 1)).status, 1);
+}
+
+TEST(BudgetOfMemory, SaysByHowMuchAChainIsTooLargeAndWhatWouldHelp) {
+  const std::string verb = "budget '" + rig_file("two-way-top").string() + "' --json --quiet --target cortex-m4 ";
+  const json whole = json::parse(shell(verb).out).at("target");
+  EXPECT_EQ(whole.at("fits"), true);
+  EXPECT_EQ(whole.at("over_ram_bytes"), 0);
+  EXPECT_TRUE(whole.at("would_help").empty());
+  const std::size_t ram = whole.at("ram_bytes"), flash = whole.at("flash_bytes");
+  // As much as it takes is enough, one byte less is not.
+  EXPECT_EQ(shell(verb + "--ram " + std::to_string(ram) + " --flash " + std::to_string(flash)).status, 0);
+  const Shell less = shell(verb + "--ram " + std::to_string(ram - 1));
+  EXPECT_EQ(less.status, 1);
+  const json target = json::parse(less.out).at("target");
+  EXPECT_EQ(target.at("fits"), false);
+  EXPECT_EQ(target.at("over_ram_bytes"), 1);
+  EXPECT_EQ(target.at("over_flash_bytes"), 0);
+  EXPECT_EQ(target.at("instructions_per_frame"), whole.at("instructions_per_frame")) << "the same chain";
+  ASSERT_FALSE(target.at("would_help").empty());
+  EXPECT_EQ(target.at("would_help")[0].at("enough"), true);
+  const Shell no_flash = shell(verb + "--flash " + std::to_string(flash - 1));
+  EXPECT_EQ(no_flash.status, 1);
+  EXPECT_EQ(json::parse(no_flash.out).at("target").at("over_flash_bytes"), 1);
+  // A demo rig that is too large for this part: no linker's words.
+  const Shell square = shell("budget '" + rig_file("town-square").string() + "' --target cortex-m4");
+  EXPECT_EQ(square.status, 1);
+  EXPECT_THAT(square.out, testing::AllOf(HasSubstr("falls: cortex-m4 does not hold this chain"),
+                                         HasSubstr("loudspeaker.delayed.delay"), HasSubstr("too many"),
+                                         testing::Not(HasSubstr("overflowed"))));
+}
+TEST(BudgetOfMemory, WhatASavingSaysIsSavedOnThePart) {
+  const auto ram_of = [](const std::string& text) {
+    const fs::path file = fs::temp_directory_path() / ("rackproof_saving_" + std::to_string(::getpid()) + ".toml");
+    std::ofstream(file) << text;
+    const json target =
+        json::parse(shell("budget '" + file.string() + "' --json --quiet --target cortex-m4 --ram 1").out).at("target");
+    fs::remove(file);
+    return target;
+  };
+  std::ifstream stream(rig_file("two-way-top"));
+  const std::string text{std::istreambuf_iterator<char>(stream), {}};
+  const json before = ram_of(text);
+  const json after = ram_of(std::regex_replace(text, std::regex("block = 64"), "block = 32"));
+  const std::size_t saved = before.at("ram_bytes").get<std::size_t>() - after.at("ram_bytes").get<std::size_t>();
+  bool seen = false;
+  for (const json& one : before.at("would_help")) {
+    if (one.at("key") != "controller.block") continue;
+    seen = true;
+    EXPECT_EQ(one.at("bytes"), saved);
+  }
+  EXPECT_TRUE(seen);
+}
+
+/// Instructions a frame on a Cortex-M7 by the length of a block, the dearest block; README.md shows the same.
+TEST(BudgetOfBlocks, IsAsReadmeSays) {
+  for (const auto& [block, instructions] : {std::pair{256, 1537.0}, {64, 1542.4}, {16, 1886.0}}) {
+    const Shell counted = shell("budget '" + rig_file("two-way-top").string() +
+                                "' --json --quiet --target cortex-m7 --block " + std::to_string(block));
+    ASSERT_EQ(counted.status, 0);
+    const double worst = json::parse(counted.out).at("target").at("instructions_per_frame_worst_block");
+    std::printf("blocks of %d: %.1f\n", block, worst);
+    EXPECT_NEAR(worst, instructions, kRoom * instructions) << "change README.md too";
+  }
 }
 
 }  // namespace

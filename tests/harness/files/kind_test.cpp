@@ -20,8 +20,8 @@ using test::put;
 using testing::AllOf;
 using testing::HasSubstr;
 
-constexpr std::array kAll{Kind::wav,  Kind::measurement_json, Kind::measurement_csv, Kind::page,
-                          Kind::seal, Kind::source,           Kind::set_list};
+constexpr std::array kAll{Kind::wav,    Kind::measurement_json, Kind::measurement_csv, Kind::page,        Kind::seal,
+                          Kind::source, Kind::set_list,         Kind::biquads_text,    Kind::biquads_json};
 
 std::string refusal(const std::filesystem::path& file, Kind kind) {
   return test::refusal_of([&] { must_be_replaceable(file, kind); });
@@ -38,7 +38,9 @@ std::vector<std::string> examples() {
           "<!DOCTYPE html>\n<html lang=\"en\">",
           seal::seal_text({{"a", "1"}}),
           "#pragma once\n// A rig\n",
-          "{\n  \"rackproof\": \"0.1.0\",\n"};
+          "{\n  \"rackproof\": \"0.1.0\",\n",
+          "# Biquads of a rig: a rig\n",
+          "{\n  \"format\": 1,\n  \"number_format\": \"q2.30\",\n"};
 }
 
 TEST(FileKind, ReplacesItsOwnAlone) {

@@ -91,6 +91,38 @@ TEST_F(Firmware, AVenueLiesOnEveryRigAndFitsEach) {
   EXPECT_FALSE(fs::exists(folder() / "no"));
 }
 
+TEST_F(Firmware, TheDesignHalfCompilesWithTheCoreAloneAndDesignsTheSameNumbers) {
+  ASSERT_EQ(run("$R export rig.toml -o out --core").status, 0);
+  EXPECT_FALSE(fs::exists(folder() / "out/dsp/design/alignment.cpp"));
+  ASSERT_EQ(run("rm -rf out; $R export rig.toml -o out --core --design").status, 0);
+  // The rig's high-pass at 55 Hz, designed anew, is the one that the header holds: one of kSections' rows.
+  write("out/own.cpp", R"(#include <cstdio>
+#include "chain_numbers.hpp"
+#include "dsp/design/alignment.hpp"
+#include "dsp/design/eq.hpp"
+#include "dsp/design/fractional_delay.hpp"
+#include "dsp/design/response.hpp"
+#include "dsp/design/time_constants.hpp"
+using namespace rackproof;
+int main() {
+  dsp::SectionList made;
+  dsp::Section cut;
+  if (!dsp::design({dsp::Alignment::butterworth, dsp::Pass::high, 4, 55.0}, 48000.0, made)) return 1;
+  if (!dsp::design(dsp::EqSettings{dsp::EqType::peaking, 240.0, -3.5, dsp::EqWidth::q, 1.4}, 48000.0, cut)) return 1;
+  if (dsp::fractional_delay(0.5)[0] == 0.0f) return 1;
+  const auto& output = chain_numbers::kChain.outputs[0].sections;
+  return output.size() == made.count && output[0] == made.sections[0] && output[1] == made.sections[1] ? 0 : 2;
+})");
+  const Result built =
+      run("cd out && c++ -std=c++20 -O1 -ffp-contract=off -Wall -Wextra -Werror -I. own.cpp "
+          "dsp/design/alignment.cpp dsp/design/eq.cpp dsp/design/exact_section.cpp "
+          "dsp/design/fractional_delay.cpp -o own && ./own");
+  EXPECT_EQ(built.status, 0) << built.err;
+  const Result alone = run("$R export rig.toml -o other --design");
+  EXPECT_EQ(alone.status, 2);
+  EXPECT_THAT(alone.err, HasSubstr("--core"));
+}
+
 TEST_F(Firmware, TheExampleIsKeptTheNumbersAreNot) {
   ASSERT_EQ(run("$R export rig.toml -o out && echo mine >out/main.cpp && echo '// old' >out/chain_numbers.hpp").status,
             0);
@@ -164,6 +196,38 @@ TEST_F(Firmware, BudgetSaysWhatWasPromised) {
                                           "peak limiters", "power limiters"));
   EXPECT_NEAR(sum_of_blocks, ns, 1e-12 * ns);  // the same times, summed in another order
   EXPECT_THAT(document.at("what_a_block_is").get<std::string>(), HasSubstr("leaving it out saves"));
+}
+
+TEST_F(Firmware, BudgetOfAnotherBlockSaysItsLatency) {
+  const auto of = [&](const std::string& options) {
+    return json::parse(run("$R budget rig.toml --json --quiet " + options).out);
+  };
+  const json as_written = of(""), short_block = of("--block 16");
+  EXPECT_EQ(as_written.at("block"), 64);
+  EXPECT_EQ(as_written.at("buffer_latency_samples"), 128) << "one block fills while one plays";
+  EXPECT_EQ(short_block.at("block"), 16);
+  EXPECT_EQ(short_block.at("buffer_latency_samples"), 32);
+  EXPECT_EQ(short_block.at("latency_samples"), as_written.at("latency_samples"));
+  EXPECT_EQ(json::parse(run("$R plan rig.toml --json --quiet").out).at("latency_samples"),
+            as_written.at("latency_samples"));
+  EXPECT_EQ(run("$R budget rig.toml --block 0").status, 2);
+  EXPECT_EQ(run("$R budget rig.toml --block 65537").status, 2);
+}
+
+TEST_F(Firmware, BudgetReadsSizesAndRefusesWhatIsNone) {
+  EXPECT_EQ(run("$R budget rig.toml --ram 65536").status, 2) << "of which part?";
+  for (const char* const size :
+       {"0", "-1", "64K", "64 kib", "1e5", "5000 MiB", "99999999999999999999", "KiB", "64.5 KiB"}) {
+    const Result refused =
+        run(std::string("PATH=/nonexistent \"$R\" budget rig.toml --target cortex-m4 --ram '") + size + "'");
+    EXPECT_EQ(refused.status, 2) << size;
+    EXPECT_THAT(refused.err, HasSubstr("64 KiB")) << size;
+  }
+  for (const char* const size : {"1", "65536", "64 KiB", "64KiB", "128 kB", "1 MiB", "4096 MiB"})  // on to the compiler
+    EXPECT_EQ(
+        run(std::string("PATH=/nonexistent \"$R\" budget rig.toml --target cortex-m4 --flash '") + size + "'").status,
+        3)
+        << size;
 }
 
 TEST_F(Firmware, BudgetSaysWhatAPartTakes) {

@@ -168,9 +168,18 @@ TEST_F(JsonKeys, NoKeyIsWithoutAWordAndNoWordWithoutAKey) {
   take_file("export", "export.json", "firmware/export.json");
   take("export", "rig.toml unlimited.toml -o several --name tonight");
   take_file("export", "export.json", "several/export.json");
+  take("export", "three.toml -o biquads --biquads q5.23 --venue venue.toml");  // by some tenths of a dB off
+  take_file("export", "biquads.json", "biquads/biquads.json");
+  write("unlike.toml",
+        "format = 1\n[venue.feed.left]\ngain = \"-2 dB\"\neq = [ { type = \"notch\", at = \"2 kHz\", q = 4 } ]\n");
+  take("export", "square.toml -o biquads --biquads float32 --venue unlike.toml");
+  take_file("export", "biquads.json", "biquads/biquads.json");
+  take("export", "unlimited.toml -o biquads --biquads q2.30");
+  take_file("export", "biquads.json", "biquads/biquads.json");
 
   const bool has_part = run("command -v arm-none-eabi-g++ && command -v qemu-system-arm").status == 0;
   take("budget", has_part ? "one.toml --target cortex-m4 --at-most 100000" : "one.toml");
+  if (has_part) take("budget", "one.toml --target cortex-m4 --ram 1", 1);
 
   write("other.toml", moved);
   take("compare", std::string("other.toml one.toml --program loud.wav") + (has_part ? " --target cortex-m4" : ""), 1);

@@ -1,0 +1,66 @@
+// Must hold: each change that is told saves what it says, in the rig that has it; what saves nothing is not told.
+#include "harness/firmware/savings.hpp"
+
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <filesystem>
+#include <string>
+
+#include "dsp/chain/one_lane.hpp"
+
+namespace rackproof::firmware {
+namespace {
+
+rig::Rig saving_rig(const char* name) {
+  return rig::load_rig(std::filesystem::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures" / name);
+}
+const Saving* saving_called(const std::vector<Saving>& list, const std::string& key) {
+  const auto found = std::find_if(list.begin(), list.end(), [&](const Saving& one) { return one.key == key; });
+  return found == list.end() ? nullptr : &*found;
+}
+
+TEST(Savings, AreThoseOfTheRigThatHasThem) {
+  const rig::Rig rig = saving_rig("town-square.toml");
+  const CompiledRig compiled = compile(rig);
+  const std::vector<Saving> savings = savings_of(rig, nullptr, compiled);
+  ASSERT_FALSE(savings.empty());
+  for (std::size_t s = 1; s < savings.size(); ++s) EXPECT_GE(savings[s - 1].bytes, savings[s].bytes) << "not in order";
+  // The delayed pair: two outputs, each of 28 m or so. By hand: the samples of that delay, four bytes each; the memory
+  // is carved in whole cache lines of 64 bytes, two lines an output.
+  rig::Rig near = rig;
+  for (rig::Rig& part : near.loudspeakers)
+    if (part.loudspeaker == "delayed") part.delay_s = 0;
+  const CompiledRig without = compile(near);
+  double samples = 0;
+  for (std::size_t o = 0; o < compiled.outputs.size(); ++o)
+    samples += compiled.outputs[o].delay_samples - without.outputs[o].delay_samples;
+  ASSERT_GT(samples, 5000);
+  const Saving* const delay = saving_called(savings, "loudspeaker.delayed.delay");
+  ASSERT_NE(delay, nullptr);
+  EXPECT_NEAR(static_cast<double>(delay->bytes), 4 * samples, 4 * 64);
+  EXPECT_EQ(delay->bytes, dsp::bytes_in_one_lane(compiled.settings()) - dsp::bytes_in_one_lane(without.settings()));
+  for (const OutputPlan& plan : compiled.outputs)
+    EXPECT_NE(saving_called(savings, "output " + plan.name), nullptr) << plan.name;
+  // Half a block of 64: 32 frames of 2 feeds and 8 outputs as rows, and 8 interleaved, 4 bytes each.
+  const Saving* const block = saving_called(savings, "controller.block");
+  ASSERT_NE(block, nullptr);
+  EXPECT_EQ(block->bytes, 32 * (2 + compiled.outputs.size() + compiled.outputs.size()) * 4);
+}
+
+TEST(Savings, OfWhatTheRigLacksAreNotTold) {
+  rig::Rig rig = saving_rig("two-way-top.toml");
+  for (rig::Way& way : rig.ways) {
+    way.delay_s = 0;
+    way.limit.reset();
+  }
+  rig.controller.block_frames = 1;
+  const CompiledRig compiled = compile(rig);
+  const std::vector<Saving> savings = savings_of(rig, nullptr, compiled);
+  for (const char* const key : {"limit.look_ahead", "limit.hold", "controller.block", "way.low.delay"})
+    EXPECT_EQ(saving_called(savings, key), nullptr) << key;
+  EXPECT_NE(saving_called(savings, "output low.left"), nullptr);
+}
+
+}  // namespace
+}  // namespace rackproof::firmware
