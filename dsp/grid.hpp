@@ -2,6 +2,8 @@
 /// The grid of frames on which everything slower than the sample is decided, counted from the start of the stream and
 /// never from the host's block; and the bounds of what may pass the core's door.
 #include <cstdint>
+
+#include "dsp/compiler.hpp"
 namespace rackproof::dsp {
 /// Frames from one point of the grid to the next.
 inline constexpr std::uint32_t kGridFrames = 64;

@@ -211,6 +211,21 @@ RACKPROOF_INLINE Pack<W> to_float(PackInt<W> x) noexcept {
   else
     return __builtin_convertvector(x, Pack<W>);
 }
+/// The lanes `L...` of `a` and, counted on, of `b`.
+template <std::size_t... L, class V>
+RACKPROOF_INLINE auto shuffled(V a, V b) noexcept {
+#if defined(__clang__) || __GNUC__ >= 12
+  return __builtin_shufflevector(a, b, L...);
+#else  // g++ 11 has no such thing, and one that keeps the width
+  constexpr std::size_t kLanes = sizeof(V) / sizeof(float);
+  if constexpr (sizeof...(L) == kLanes) {
+    return __builtin_shuffle(a, b, PackInt<kLanes>{static_cast<std::int32_t>(L)...});
+  } else {
+    typedef std::remove_cvref_t<decltype(a[0])> Result __attribute__((vector_size(sizeof(float) * sizeof...(L))));
+    return Result{(L < kLanes ? a[L % kLanes] : b[L % kLanes])...};
+  }
+#endif
+}
 /// Lanes for few signals of a block whose time is in its recurrences: there the widest registers take longer.
 template <int W>
 inline constexpr int kNarrow = W == 16 ? 8 : W;
@@ -257,7 +272,7 @@ RACKPROOF_INLINE Pack<V> repeated(Pack<W> x) noexcept {
   if constexpr (V == W)
     return x;
   else
-    return [&]<std::size_t... L>(std::index_sequence<L...>) { return __builtin_shufflevector(x, x, (L % W)...); }
+    return [&]<std::size_t... L>(std::index_sequence<L...>) { return shuffled<(L % W)...>(x, x); }
   (std::make_index_sequence<V>{});
 }
 /// The V / W packs of W lanes that are side by side, added.
@@ -268,7 +283,7 @@ RACKPROOF_INLINE PackInt<W> folded(PackInt<V> x) noexcept {
   } else {
     static_assert(V == 2 * W);
     return [&]<std::size_t... L>(std::index_sequence<L...>) {
-      return __builtin_shufflevector(x, x, L...) + __builtin_shufflevector(x, x, (W + L)...);
+      return shuffled<L...>(x, x) + shuffled<(W + L)...>(x, x);
     }
     (std::make_index_sequence<W>{});
   }

@@ -328,7 +328,7 @@ class SectionCascade {
   template <std::size_t Stride, bool low>
   RACKPROOF_INLINE static Lanes carry_on(Lanes from, Lanes y) noexcept {
     return [&]<std::size_t... L>(std::index_sequence<L...>) {
-      return __builtin_shufflevector(from, y, (L < Stride ? (low ? L : W - Stride + L) : W + L - Stride)...);
+      return shuffled<(L < Stride ? (low ? L : W - Stride + L) : W + L - Stride)...>(from, y);
     }
     (std::make_index_sequence<W>{});
   }

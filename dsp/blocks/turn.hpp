@@ -19,7 +19,7 @@ namespace turning {
 template <int W, std::size_t S, bool upper>
 RACKPROOF_INLINE Pack<W> exchange(Pack<W> a, Pack<W> b) noexcept {
   return [&]<std::size_t... L>(std::index_sequence<L...>) {
-    return __builtin_shufflevector(a, b, (upper ? ((L & S) == 0 ? L + S : W + L) : ((L & S) == 0 ? L : W + L - S))...);
+    return shuffled<(upper ? ((L & S) == 0 ? L + S : W + L) : ((L & S) == 0 ? L : W + L - S))...>(a, b);
   }
   (std::make_index_sequence<W>{});
 }
@@ -39,7 +39,7 @@ RACKPROOF_INLINE void transpose(std::array<Pack<W>, R>& m) noexcept {
 template <int W, std::size_t R, std::size_t First>
 RACKPROOF_INLINE Pack<W> cut_out(Pack<W> x) noexcept {
   return [&]<std::size_t... L>(std::index_sequence<L...>) {
-    return __builtin_shufflevector(x, Pack<W>{}, (L < R ? First + L : W + L)...);
+    return shuffled<(L < R ? First + L : W + L)...>(x, Pack<W>{});
   }
   (std::make_index_sequence<W>{});
 }
@@ -51,7 +51,7 @@ RACKPROOF_INLINE Pack<W> side_by_side(const Pack<W>* first) noexcept {
   } else {
     const Pack<W> a = side_by_side<W, 2 * R>(first), b = side_by_side<W, 2 * R>(first + R);
     return [&]<std::size_t... L>(std::index_sequence<L...>) {  // of each pair of places the second is b's
-      return __builtin_shufflevector(a, b, (L / R % 2 == 0 ? L : W + L - R)...);
+      return shuffled<(L / R % 2 == 0 ? L : W + L - R)...>(a, b);
     }
     (std::make_index_sequence<W>{});
   }

@@ -1,12 +1,12 @@
 #pragma once
 /// What firmware knows of its chain before it runs, as constants: how much memory to lend it, and which numbers it has.
-#include <bit>
 #include <cstddef>
 #include <cstdint>
 #include <span>
 
 #include "dsp/chain/chain_settings.hpp"
 #include "dsp/chain/engine.hpp"
+#include "dsp/fnv.hpp"
 namespace rackproof::dsp {
 
 /// Chain::required_bytes(settings, Level::lanes_1) on the machine that is compiled for, whose pointers count.
@@ -14,18 +14,16 @@ constexpr std::size_t bytes_in_one_lane(const ChainSettings& settings) noexcept 
   return required_bytes_of(kEngineTable<1>, settings);
 }
 
-/// One number for all numbers of the settings, their bits taken one after another (FNV-1a, 64 bits: G. Fowler,
-/// L. C. Noll, K.-P. Vo, D. Eastlake, IETF draft-eastlake-fnv). It tells other settings, not a forger.
+/// One number for all numbers of the settings, their bits taken one after another (Fnv1a). It tells other settings, not
+/// a forger.
 class Fingerprint {
   template <class T>
   constexpr void add(std::span<const T> list) noexcept {
     add(static_cast<std::uint32_t>(list.size()));
     for (const T& one : list) add(one);
   }
-  constexpr void add(std::uint32_t number) noexcept {
-    for (int byte = 0; byte < 4; ++byte) value_ = (value_ ^ (number >> 8 * byte & 0xffu)) * 0x100000001b3u;
-  }
-  constexpr void add(float number) noexcept { add(std::bit_cast<std::uint32_t>(number)); }
+  constexpr void add(std::uint32_t number) noexcept { hash_.add(number); }
+  constexpr void add(float number) noexcept { hash_.add(number); }
   constexpr void add(const Section& s) noexcept {
     for (const float number : {s.mix_v, s.mix_1, s.mix_2, s.rate, s.damp, s.cross}) add(number);
   }
@@ -45,7 +43,7 @@ class Fingerprint {
     add(out.peak.hold_samples), add(out.peak.release_keep), add(std::uint32_t{out.peak.true_peak});
     add(std::uint32_t{out.muted});
   }
-  std::uint64_t value_ = 0xcbf29ce484222325u;
+  Fnv1a hash_;
 
  public:
   /// Of all of them, also of those that the chain does not read.
@@ -53,7 +51,7 @@ class Fingerprint {
     Fingerprint print;
     print.add(settings.sample_rate_hz), print.add(settings.latency_samples);
     print.add(settings.feeds), print.add(settings.loudspeakers), print.add(settings.outputs);
-    return print.value_;
+    return print.hash_.value();
   }
 };
 

@@ -10,6 +10,8 @@
 /// little: that is why a 20 Hz filter is quiet in single precision. A direct form is not.
 #include <cstddef>
 #include <span>
+
+#include "dsp/compiler.hpp"
 namespace rackproof::dsp {
 
 /// Coefficients of one section. The default is the identity, to the bit: -0 as mix keeps the sign of a zero.

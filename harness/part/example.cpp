@@ -1,30 +1,40 @@
-// How an exported chain sits in a controller: codes in, codes out, once a block, from the interrupt of the audio DMA.
-// Built for a part it is the pattern to copy; run anywhere, it drives itself with a loud tone and returns 0 if no code
-// passed its ceiling. It is yours: exporting again replaces chain_numbers.hpp, and leaves this file alone.
+// How exported chains sit in a controller: codes in, codes out, once a block, from the interrupt of the audio DMA, with
+// presets that are changed while it runs. Built for a part it is the pattern to copy; run anywhere, it drives itself
+// with a loud tone through every preset and returns 0 if no code passed its ceiling. It is yours: exporting again
+// replaces chain_numbers.hpp and converter_codes.hpp, and leaves this file alone.
 //
 //   g++ -std=c++20 -O2 -ffp-contract=off -I CORE main.cpp CORE/dsp/chain/chain.cpp
 //   arm-none-eabi-g++ the same, with -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16 -fno-exceptions
 //     -fno-rtti -DNDEBUG, and your own start-up and linker script
 //
 // CORE is the folder that holds dsp/: include/rackproof of an installation, or the export itself (`export --core`).
-// -ffp-contract=off is part of the bargain: with fused products the samples are no longer those that were proven.
+// -ffp-contract=off is needed: with fused products the samples are no longer those that were proven. The self-test at
+// power-on is there to see a build where it was forgotten, or another that computes otherwise.
 //
 // Which call is safe where
-//   configure, reset   touch all of the memory: before the DMA runs, or with it stopped. Never in an interrupt.
-//   process            in one context alone, the block interrupt. Allocates nothing, locks nothing, calls no libm; its
-//                      cost a block is fixed (`rackproof budget RIG --target cortex-m4` counts it).
-//   take_meter, bad_samples, bounded_samples
-//                      in the same context as process, then handed on: a 64-bit count can be torn by an interrupt.
+//   self_test, configure
+//                      touch all of the memory: before the DMA runs, or with it stopped. Never in an interrupt.
+//   process, take_meter, the meters' take
+//                      in one context alone, the block interrupt. They allocate nothing, lock nothing, call no libm;
+//                      the cost of a block is fixed, and twice that while two chains run (`rackproof budget RIG
+//                      --target cortex-m4` counts one). A 64-bit count can be torn by an interrupt: hand readings on.
+//   change, mute, trim, busy
+//                      in one other context, the main loop, at any time. `change` takes as long as `configure`.
 // On a part that saves the floating-point registers lazily, leave that on; the interrupt needs them.
 //
-// Scaling. A code of a converter is a fraction of its full scale: 24 bits left-justified in 32, divided by 2^31. 1.0 in
-// a sample is the full scale that the rig file names (`output_full_scale`), and every threshold hangs on that: measure
-// it, a sine at -20 dBFS and a voltmeter that reads true RMS, before an amplifier is connected. The other way round the
-// sample is held to the codes that there are: a float out of range converts to another code on each machine.
+// Memory. Two chains run while one moves over to the other: kMemoryBytes below. A part that cannot hold two takes
+// kChains = 1: a change then mutes, waits, configures and unmutes. Presets of another group (other feeds, outputs or
+// sample rate) always take a stop: mute, stop the DMA, `configure` with the plan of that group, and go on.
 //
-// Muted until proven. Outputs are silent, and the amplifiers' relays open, until the chain is configured and has run
-// through its latency, and again whenever the watchdog or a late block says so. The watchdog is fed from the block
-// interrupt alone: a main loop that lives on while audio has died must not feed it.
+// Scaling. A code of a converter is a fraction of its full scale; converter_codes.hpp has both ways to put 24 bits into
+// a word, and slots of a multiplexed port. 1.0 in a sample is the full scale that the rig file names
+// (`output_full_scale`), and every threshold hangs on that: measure it, a sine at -20 dBFS and a voltmeter that reads
+// true RMS, before an amplifier is connected.
+//
+// Muted until proven. Outputs are silent, and the amplifiers' relays open, until the self-test has passed, the chain is
+// configured and has settled (the switch begins muted and unmutes with a ramp), and again whenever the watchdog or a
+// late block says so. The watchdog is fed from the block interrupt alone: a main loop that lives on while audio has
+// died must not feed it.
 //
 // Cautions. Converter outputs drive amplifiers with hazardous voltage, and loudspeakers can harm hearing and catch
 // fire. First power-up with no loudspeaker, then with a dummy load, gains down; prove the limits at the terminals.
@@ -35,75 +45,137 @@
 #include <cstdint>
 
 #include "chain_numbers.hpp"
-#include "dsp/chain/chain.hpp"
+#include "converter_codes.hpp"
+#include "dsp/blocks/row_meter.hpp"
+#include "dsp/chain/preset.hpp"
+#include "dsp/chain/switch.hpp"
 
 namespace {
 using namespace rackproof;
+using chain_numbers::kPresets;
 
-constexpr const dsp::ChainSettings& kChain = chain_numbers::kChain;
-constexpr std::size_t kFeeds = kChain.feeds.size(), kOutputs = kChain.outputs.size();
-constexpr std::size_t kFrames = chain_numbers::kBlockFrames;
+constexpr auto kJustified = firmware::Justified::left;
+constexpr std::size_t kChains = 2;
+constexpr std::size_t kFirst = 0;  ///< the preset at power-on
+constexpr dsp::SwitchPlan kPlan = dsp::switch_plan(kPresets, kPresets[kFirst].group, kChains);
+constexpr std::size_t kFeeds = kPlan.feeds, kOutputs = kPlan.outputs, kFrames = kPresets[kFirst].block_frames;
+constexpr std::size_t kMemoryBytes = dsp::ChainSwitch::required_bytes(kPlan);
 
-/// What the board would hold: where the DMA reads and writes, interleaved, and what the block interrupt tells the rest.
-std::array<std::int32_t, kFrames * kFeeds> codes_in{};
-std::array<std::int32_t, kFrames * kOutputs> codes_out{};
+/// What the board would hold: where the DMA reads and writes, a slot a channel, and what the block interrupt tells the
+/// rest.
+std::array<std::uint32_t, kFrames * kFeeds> words_in{};
+std::array<std::uint32_t, kFrames * kOutputs> words_out{};
 volatile bool relays_closed = false, watchdog_fed = false;
 
-alignas(8) std::byte memory[chain_numbers::kMemoryBytes];
-dsp::Chain chain;
+alignas(8) std::byte memory[kMemoryBytes > chain_numbers::kMemoryBytes ? kMemoryBytes : chain_numbers::kMemoryBytes];
+dsp::ChainSwitch chains;
 std::array<std::array<float, kFrames>, kFeeds> feeds;
 std::array<std::array<float, kFrames>, kOutputs> outputs;
-std::uint32_t blocks_until_heard = 1 + kChain.latency_samples / kFrames;
+std::array<dsp::RowMeter, kFeeds> feed_meters;
+std::array<dsp::RowMeter, kOutputs> output_meters;
 
-float sample_of(std::int32_t code) { return static_cast<float>(code) * 0x1p-31f; }
-/// The greatest float below 1 makes the code 0x7fffff80; a 24-bit converter reads its upper 24 bits.
-std::int32_t code_of(float sample) {
-  const float least = -1.0f, most = 0x1.fffffep-1f;
-  const float held = sample < least ? least : sample > most ? most : sample;
-  return static_cast<std::int32_t>(held * 0x1p31f);
+/// What a display would show of a channel, since it was read last.
+struct Shown {
+  float peak = 0.0f, mean_square = 0.0f;      ///< 1.0 = digital full scale, and its square
+  float least_peak_gain = 1.0f, heat = 0.0f;  ///< of an output; heat against threshold_rms squared
+  std::uint64_t bad_samples = 0;              ///< of a feed
+};
+Shown read_feed(std::size_t f) {
+  const dsp::RowMeter::Reading reading = feed_meters[f].take();
+  return {.peak = reading.peak, .mean_square = reading.mean_square, .bad_samples = reading.bad_samples};
+}
+Shown read_output(std::size_t o) {
+  const dsp::RowMeter::Reading reading = output_meters[o].take();
+  const dsp::Meter meter = chains.take_meter(o);
+  return {.peak = reading.peak,
+          .mean_square = reading.mean_square,
+          .least_peak_gain = meter.least_peak_gain,
+          .heat = meter.heat_mean_square};
 }
 
 /// The block interrupt: as long as this takes less than a block lasts, nothing is lost.
 void on_block() {
+  std::array<float*, kFeeds> in;
   std::array<const float*, kFeeds> from;
   std::array<float*, kOutputs> to;
+  std::array<const float*, kOutputs> out;
   for (std::size_t f = 0; f < kFeeds; ++f) {
-    for (std::size_t n = 0; n < kFrames; ++n) feeds[f][n] = sample_of(codes_in[n * kFeeds + f]);
-    from[f] = feeds[f].data();
+    in[f] = feeds[f].data();
+    from[f] = in[f];
   }
-  for (std::size_t o = 0; o < kOutputs; ++o) to[o] = outputs[o].data();
-  chain.process(from, to, kFrames);
-  const bool heard = blocks_until_heard == 0;
-  if (!heard) --blocks_until_heard;
-  for (std::size_t o = 0; o < kOutputs; ++o)
-    for (std::size_t n = 0; n < kFrames; ++n) codes_out[n * kOutputs + o] = heard ? code_of(outputs[o][n]) : 0;
-  relays_closed = heard;
+  for (std::size_t o = 0; o < kOutputs; ++o) {
+    to[o] = outputs[o].data();
+    out[o] = to[o];
+  }
+  firmware::samples_of_slots(words_in, {0, kFeeds}, kJustified, in, kFrames);
+  for (std::size_t f = 0; f < kFeeds; ++f) feed_meters[f].process(feeds[f]);
+  chains.process(from, to, kFrames);
+  for (std::size_t o = 0; o < kOutputs; ++o) output_meters[o].process(outputs[o]);
+  firmware::slots_of_samples(out, {0, kOutputs}, kJustified, words_out, kFrames);
+  relays_closed = true;
   watchdog_fed = true;
 }
 
-/// A code of output `o` that is past its ceiling, or is there although the outputs are muted.
-bool wrong(std::size_t o, std::int32_t code) {
-  const dsp::PeakLimiterSettings& limiter = kChain.outputs[o].peak;
-  const float size = code < 0 ? -sample_of(code) : sample_of(code);
-  return (!relays_closed && code != 0) || (limiter.enabled && size > limiter.ceiling);
+/// The greatest magnitude that output `o` may have while `a` moves over to `b`, or where both are one.
+float most(const dsp::Preset& a, const dsp::Preset& b, std::size_t o) {
+  const dsp::PeakLimiterSettings &of_a = a.chain.outputs[o].peak, &of_b = b.chain.outputs[o].peak;
+  if (!of_a.enabled || !of_b.enabled) return 1.0f;
+  return of_a.ceiling > of_b.ceiling ? of_a.ceiling : of_b.ceiling;
+}
+
+/// Runs `blocks` with a square wave at full scale in place of the converters, a low one under a high one. False where a
+/// code passed what it may be.
+std::uint32_t blocks_run = 0;
+bool runs(std::uint32_t blocks, const dsp::Preset& before, const dsp::Preset& now) {
+  for (std::uint32_t block = 0; block < blocks; ++block, ++blocks_run) {
+    for (std::size_t n = 0; n < words_in.size(); ++n) {
+      const std::size_t frame = blocks_run * kFrames + n / kFeeds;
+      const bool up = ((frame / 400) % 2 == 0) == ((frame / 7) % 2 == 0);
+      words_in[n] = firmware::word_of(up ? 1.0f : -1.0f, kJustified);
+    }
+    on_block();
+    for (std::size_t n = 0; n < words_out.size(); ++n) {
+      const float sample = firmware::sample_of(words_out[n], kJustified);
+      const float size = sample < 0.0f ? -sample : sample;
+      if (size > most(before, now, n % kOutputs)) return false;
+    }
+  }
+  return true;
+}
+bool loud() {
+  bool any = false;
+  for (std::size_t o = 0; o < kOutputs; ++o) any = read_output(o).peak > 0.0f || any;
+  return any;
 }
 }  // namespace
 
 int main() {
-  // With the DMA stopped and the relays open. Anything but `ok`: stay muted, and let the watchdog bite.
-  if (chain.configure(kChain, memory, dsp::Level::lanes_1) != dsp::Setup::ok) return 1;
-  bool loud = false;
-  for (std::uint32_t block = 0; block < 750; ++block) {
-    // Stands in for the converters: a square wave at full scale, a low one under a high one.
-    for (std::size_t n = 0; n < codes_in.size(); ++n) {
-      const std::size_t frame = block * kFrames + n / kFeeds;
-      codes_in[n] = ((frame / 400) % 2 == 0) == ((frame / 7) % 2 == 0) ? 0x7fffff80 : -0x7fffff80;
+  // With the DMA stopped and the relays open. Anything but success: stay muted, and let the watchdog bite.
+  for (const dsp::Preset& preset : kPresets)
+    if (!chain_numbers::self_test(preset, memory)) return 4;
+  if (chains.configure(kPlan, kPresets[kFirst].chain, memory, dsp::Level::lanes_1) != dsp::Setup::ok) return 1;
+
+  constexpr std::uint32_t kSecond = kPlan.sample_rate_hz / static_cast<std::uint32_t>(kFrames) + 1;
+  const dsp::Preset* now = &kPresets[kFirst];
+  if (!runs(2 * kSecond, *now, *now)) return 2;
+  if (!loud()) return 3;
+  for (const dsp::Preset& next : kPresets) {
+    if (next.group != kPresets[kFirst].group) continue;  // takes a stop
+    if (chains.change(next.chain) == dsp::Change::refused) return 5;
+    for (std::uint32_t tries = 0; chains.busy(); ++tries) {
+      if (tries > 100 * kSecond || !runs(1, *now, next)) return 2;
+      if (kChains == 1) static_cast<void>(chains.change(next.chain));  // until it is taken
     }
-    on_block();
-    for (std::size_t n = 0; n < codes_out.size(); ++n) {
-      if (wrong(n % kOutputs, codes_out[n])) return 2;
-      loud = loud || codes_out[n] != 0;
-    }
+    now = &next;
+    if (!runs(kSecond, *now, *now)) return 2;
+    if (!loud()) return 3;
   }
-  return loud && watchdog_fed ? 0 : 3;
+  for (std::size_t o = 0; o < kOutputs; ++o) chains.mute(o, true);
+  if (!runs(4, *now, *now)) return 2;  // the ramp
+  static_cast<void>(loud());
+  if (!runs(4, *now, *now)) return 2;
+  if (loud()) return 6;
+  for (std::size_t f = 0; f < kFeeds; ++f)
+    if (read_feed(f).bad_samples != 0) return 7;
+  return watchdog_fed ? 0 : 3;
 }

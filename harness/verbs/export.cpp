@@ -1,6 +1,8 @@
 /// `export`: a rig's chain for firmware, as a header of constants beside an example of its use.
 #include <fmt/format.h>
 
+#include <algorithm>
+#include <deque>
 #include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
@@ -21,7 +23,11 @@ namespace {
 namespace fs = std::filesystem;
 
 struct ExportOptions {
-  RigArguments rig;
+  std::vector<fs::path> rig_files;
+  fs::path venue_file;
+  bool sealed = false;
+  std::optional<Option> name_option;
+  std::string name;
   Voice voice;
   fs::path folder;
   bool core = false, design = false;
@@ -78,68 +84,150 @@ class Files {
   std::vector<ListedFile> listed_;
 };
 
+/// A rig with what is made of it. Stays where it is: the chain points into it.
+struct Exported {
+  rig::Rig rig;
+  std::optional<rig::Venue> venue;
+  CompiledRig compiled;
+  const rig::Venue* tonight() const { return venue ? &*venue : nullptr; }
+};
+
+/// The rigs in the order in which they were given. A venue lies on each of them.
+std::deque<Exported> load(const ExportOptions& options) {
+  std::deque<Exported> all;
+  for (const fs::path& file : options.rig_files) {
+    const RigArguments arguments{file, options.venue_file, options.sealed};
+    Exported& one = all.emplace_back();
+    one.rig = arguments.rig();
+    one.venue = arguments.venue(one.rig);
+    one.compiled = compile(one.rig, one.tonight());
+  }
+  return all;
+}
+
+/// "a, b; c": names of one group together.
+std::string in_groups(const std::vector<firmware::NamedChain>& chains, const std::vector<std::uint8_t>& groups) {
+  std::vector<std::string> said;
+  for (std::size_t c = 0; c < chains.size(); ++c) {
+    if (groups[c] > said.size())
+      said.push_back(chains[c].name);
+    else
+      said[groups[c] - 1u] += ", " + chains[c].name;
+  }
+  return fmt::format("{}", fmt::join(said, "; "));
+}
+
 void run_export(const ExportOptions& options) {
   if (options.design && !options.core) throw InputError("export: --design goes with --core, on which it builds");
-  const rig::Rig rig = options.rig.rig();
-  const std::optional<rig::Venue> venue = options.rig.venue(rig);
-  const CompiledRig compiled = compile(rig, venue ? &*venue : nullptr);
-  const std::string numbers = firmware::numbers_header(rig, venue ? &*venue : nullptr, compiled);
+  const bool is_named = options.name_option->count() > 0;
+  if (is_named) firmware::must_be_name(options.name);
+  const std::deque<Exported> all = load(options);
+  std::vector<firmware::NamedChain> chains;
+  for (const Exported& one : all)
+    chains.push_back({firmware::preset_name(one.rig.file), &one.rig, one.tonight(), &one.compiled});
+  const bool several = chains.size() > 1;
+  const std::string numbers = firmware::numbers_header(chains, options.name);
+  const std::vector<std::uint8_t> groups = firmware::fade_groups(chains);
 
-  std::optional<BiquadFiles> biquads;
+  std::vector<BiquadFiles> biquads;  // of each rig, or none
   if (options.biquads_option->count() > 0)
-    biquads = biquad_files(rig, venue ? &*venue : nullptr, compiled, typed_number_format(options.biquads));
+    for (const Exported& one : all)
+      biquads.push_back(biquad_files(one.rig, one.tonight(), one.compiled, typed_number_format(options.biquads)));
 
   Files files(options.folder);
   files.add(firmware::kNumbersFile, numbers);
+  files.add(firmware::kCodesFile, firmware::source("harness/part/converter_codes.hpp"));
   const fs::path example = options.folder / "main.cpp";
   const bool keeps_example = files::entry_at(example) != files::Entry::nothing;
   if (!keeps_example) files.add("main.cpp", firmware::source("harness/part/example.cpp"), false);
   if (options.core)
     for (const firmware::SourceFile& file : firmware::sources())
       if (firmware::is_core(file) || (options.design && firmware::is_design(file))) files.add(file.path, file.text);
-  if (biquads) {
-    files.add(kBiquadsText, biquads->text, true, files::Kind::biquads_text);
-    files.add(kBiquadsJson, biquads->json, true, files::Kind::biquads_json);
+  for (std::size_t c = 0; c < biquads.size(); ++c) {
+    const std::string before = several ? chains[c].name + "." : "";
+    files.add(before + kBiquadsText, biquads[c].text, true, files::Kind::biquads_text);
+    files.add(before + kBiquadsJson, biquads[c].json, true, files::Kind::biquads_json);
   }
-  std::vector<Warning> warnings = compiled.warnings;
-  if (biquads) warnings.insert(warnings.end(), biquads->warnings.begin(), biquads->warnings.end());
-  Json list = made_from(rig, venue ? &*venue : nullptr, compiled);
+  std::vector<Warning> warnings;
+  Json list, presets = Json::array(), made_of = Json::array();
+  for (std::size_t c = 0; c < chains.size(); ++c) {
+    const Exported& one = all[c];
+    for (const Warning& warning : one.compiled.warnings)
+      warnings.push_back({warning.code, several ? chains[c].name + ": " + warning.text : warning.text});
+    if (!biquads.empty())
+      for (const Warning& warning : biquads[c].warnings)
+        warnings.push_back({warning.code, several ? chains[c].name + ": " + warning.text : warning.text});
+    list = made_from(one.rig, one.tonight(), one.compiled);
+    made_of.push_back({{"name", chains[c].name},
+                       {"rig", list["rig"]},
+                       {"venue", list["venue"]},
+                       {"chain", list["chain"]},
+                       {"group", groups[c]}});
+    presets.push_back({{"name", chains[c].name},
+                       {"rig", options.rig_files[c].string()},
+                       {"fingerprint", fmt::format("{:#018x}", firmware::fingerprint(one.compiled))},
+                       {"sample_rate_hz", one.rig.controller.sample_rate_hz},
+                       {"block", one.rig.controller.block_frames},
+                       {"feeds", one.rig.feeds.size()},
+                       {"outputs", one.compiled.outputs.size()},
+                       {"sections", firmware::sections_in_one_lane(one.compiled)},
+                       {"latency_samples", one.compiled.latency_samples},
+                       {"group", groups[c]},
+                       {"biquads", biquads.empty() ? Json(nullptr)
+                                                   : Json{{"number_format", biquads[c].number_format},
+                                                          {"sections", biquads[c].sections},
+                                                          {"sections_off", biquads[c].sections_off},
+                                                          {"worst_error_db", biquads[c].worst_error_db}}}});
+  }
+  if (several) list["rig"] = list["venue"] = list["chain"] = nullptr;
+  list["name"] = is_named ? Json(options.name) : Json(nullptr);
+  list["presets"] = std::move(made_of);
   for (const Warning& warning : warnings_of(files.commit(std::move(list)), options.folder, kExportList))
     warnings.push_back(warning);
 
-  const std::string fingerprint = fmt::format("{:#018x}", firmware::fingerprint(compiled));
-  const std::size_t sections = firmware::sections_in_one_lane(compiled);
-  std::string text = fmt::format("{} to {}: {} outputs, {} sections, fingerprint {}\n", options.rig.rig_file.string(),
-                                 options.folder.string(), compiled.outputs.size(), sections, fingerprint);
+  std::string text;
+  for (const Json& preset : presets)
+    text += fmt::format("{}{} to {}: {} outputs, {} sections, fingerprint {}\n",
+                        several ? preset["name"].get<std::string>() + ": " : "", preset["rig"].get<std::string>(),
+                        options.folder.string(), preset["outputs"].get<std::size_t>(),
+                        preset["sections"].get<std::size_t>(), preset["fingerprint"].get<std::string>());
+  if (several) {
+    const bool one_group = groups.back() == 1 && std::ranges::max(groups) == 1;
+    text += wrapped(one_group ? "all of them, while they run: feeds, outputs and sample rate are alike"
+                              : in_groups(chains, groups) +
+                                    ". Only presets with as many feeds and outputs, at one sample rate, can be faded "
+                                    "while they run; from one group to another takes a stop: mute, configure, unmute",
+                    text_width(), "  faded into one another: ");
+  }
   for (const std::string& name : files.names) text += fmt::format("  {}\n", name);
   if (keeps_example) text += wrapped("kept as it is", text_width(), fmt::format("  {}: ", example.string()));
-  if (biquads)
+  for (const BiquadFiles& one : biquads)
     text +=
         wrapped(fmt::format("{} sections in {}, off by {:.4f} dB at the most. Gains, delays and limiters are not in "
-                            "them but told in {}; nothing is proven of another processor.",
-                            biquads->sections, biquads->number_format, biquads->worst_error_db, kBiquadsText),
+                            "them but told beside them; nothing is proven of another processor.",
+                            one.sections, one.number_format, one.worst_error_db),
                 text_width(), "  biquads: ");
   text += wrapped(
-      "The memory that the chain takes is kMemoryBytes, which the compiler works out for its own machine. Amplifier "
-      "outputs can carry hazardous voltage: mute at start, measure the full scale, prove the limits at the terminals; "
-      "local codes and licensed practice come first.",
+      fmt::format("The memory that {} is kMemoryBytes, which the compiler works out for its own machine. Amplifier "
+                  "outputs can carry hazardous voltage: mute at start, measure the full scale, prove the limits at the "
+                  "terminals; local codes and licensed practice come first.",
+                  several ? "the largest chain takes" : "the chain takes"),
       text_width());
   for (const Warning& warning : warnings) text += wrapped(warning.code + ": " + warning.text, text_width(), "  ! ");
   options.voice.say(text);
   Json notes = Json::array();
   for (const Warning& warning : warnings) notes.push_back({{"code", warning.code}, {"text", warning.text}});
-  options.voice.document({{"rig", options.rig.rig_file.string()},
+  const auto of_one = [&](const char* key) { return several ? Json(nullptr) : presets[0][key]; };
+  options.voice.document({{"rig", of_one("rig")},
                           {"folder", options.folder.string()},
                           {"files", files.names},
-                          {"fingerprint", fingerprint},
-                          {"outputs", compiled.outputs.size()},
-                          {"sections", sections},
-                          {"latency_samples", compiled.latency_samples},
-                          {"biquads", biquads ? Json{{"number_format", biquads->number_format},
-                                                     {"sections", biquads->sections},
-                                                     {"sections_off", biquads->sections_off},
-                                                     {"worst_error_db", biquads->worst_error_db}}
-                                              : Json(nullptr)},
+                          {"fingerprint", of_one("fingerprint")},
+                          {"outputs", of_one("outputs")},
+                          {"sections", of_one("sections")},
+                          {"latency_samples", of_one("latency_samples")},
+                          {"name", is_named ? Json(options.name) : Json(nullptr)},
+                          {"biquads", of_one("biquads")},
+                          {"presets", presets},
                           {"warnings", std::move(notes)}});
 }
 
@@ -147,11 +235,21 @@ void run_export(const ExportOptions& options) {
 
 void add_export(CLI::App& program, int& status) {
   CLI::App* verb = add_verb(program, "export",
-                            "The chain's numbers for firmware: a C++ header of constants that holds every bit, and an "
-                            "example of how the chain sits in a controller.",
+                            "The numbers of one chain or of several presets for firmware: a C++ header of constants "
+                            "that holds every bit, and an example of how a chain sits in a controller.",
                             "rackproof export rig.toml -o firmware --core");
   const auto options = std::make_shared<ExportOptions>();
-  options->rig.add_to(*verb);
+  add_option(*verb, "RIG", options->rig_files, "The rig file; several make a table of presets, called by their names")
+      .type_name("FILE")
+      .required();
+  add_option(*verb, "--venue", options->venue_file, "Tonight's venue file on top of the rig, of several on each")
+      .type_name("FILE");
+  add_flag(*verb, "--sealed", options->sealed, "Refuses a rig that is not as it was sealed");
+  options->name_option = add_option(
+      *verb, "--name", options->name,
+      "The namespace of the numbers: chain_numbers::NAME. Two named exports can be in one source file. Letters, "
+      "digits and underscores");
+  options->name_option->type_name("NAME");
   add_option(*verb, "-o,--output", options->folder,
              "The folder, made if there is none. A main.cpp that is there already is kept")
       .type_name("DIR")
@@ -163,9 +261,10 @@ void add_export(CLI::App& program, int& status) {
            "precision and libm, away from the audio");
   options->biquads_option = add_option(
       *verb, "--biquads", options->biquads,
-      "Beside the header a list of every section for a processor that takes biquads alone, in its numbers: qI.F "
-      "with I bits ahead of the point, the sign among them, and F behind it (q2.30), float32 or float64. Each "
-      "with its error, pole radius and noise; what a list of biquads does not carry is told");
+      "Beside the header a list of every section, of each rig its own, for a processor that takes biquads alone, "
+      "in its numbers: qI.F with I bits ahead of the point, the sign among them, and F behind it (q2.30), "
+      "float32 or float64. Each with its error, pole radius and noise; what a list of biquads does not carry is "
+      "told");
   options->biquads_option->type_name("FORMAT");
   options->voice.add_to(*verb);
   when_called(*verb, [options, &status] {

@@ -7,11 +7,15 @@
 #include <gtest/gtest.h>
 #include <unistd.h>
 
+#include <cmath>
 #include <cstdlib>
+#include <deque>
 #include <filesystem>
 #include <fstream>
 #include <regex>
 
+#include "dsp/chain/one_lane.hpp"
+#include "dsp/chain/preset.hpp"
 #include "harness/firmware/cost.hpp"
 #include "harness/firmware/sources.hpp"
 
@@ -88,10 +92,25 @@ TEST_F(TwoExports, InOneProgramEachKeepsItsOwnLimits) {
     return std::regex_replace(header, std::regex("inline namespace numbers_[0-9a-f]+"), "inline namespace numbers");
   };
   EXPECT_THAT(said(without(of_a), without(of_b), "-O0"), testing::StartsWith("one "));
+  // A stated name that both have is no way around that.
+  const std::string named_a = numbers_header(std::vector{NamedChain{"top", &loud, nullptr, &a}}, "tonight");
+  const std::string named_b = numbers_header(std::vector{NamedChain{"top", &quiet, nullptr, &b}}, "tonight");
+  for (const char* const flags : {"-O0", "-O2 -flto"}) EXPECT_EQ(said(named_a, named_b, flags), both) << flags;
   // In one source file they are an error, not one of the two.
   write_file(folder_ / "a" / kNumbersFile, of_a);
   write_file(folder_ / "b" / kNumbersFile, of_b);
   EXPECT_FALSE(compiles("#pragma once\n#include \"a/chain_numbers.hpp\"\n#include \"b/chain_numbers.hpp\"\n"));
+  // Each by its own name they can be in one.
+  const std::string later = numbers_header(std::vector{NamedChain{"top", &quiet, nullptr, &b}}, "later");
+  write_file(folder_ / "a" / kNumbersFile, named_a);
+  write_file(folder_ / "b" / kNumbersFile, later);
+  write_file(folder_ / "one.cpp",
+             fmt::format("#include \"a/chain_numbers.hpp\"\n#include \"b/chain_numbers.hpp\"\nusing namespace "
+                         "rackproof::chain_numbers;\nstatic_assert(tonight::kChain.outputs[0].peak.ceiling == {:a}f && "
+                         "later::kChain.outputs[0].peak.ceiling == {:a}f);\n",
+                         a.settings().outputs[0].peak.ceiling, b.settings().outputs[0].peak.ceiling));
+  EXPECT_EQ(std::system(fmt::format("cd '{}' && c++ -std=c++20 -fsyntax-only -I. one.cpp", folder_.string()).c_str()),
+            0);
 }
 
 TEST_F(Numbers, DoNotCompileWhereProductsMayBeChanged) {
@@ -141,6 +160,263 @@ TEST_F(Numbers, OneWayAndAVenue) {
   EXPECT_THAT(header, HasSubstr("and tonight.toml"));
   EXPECT_THAT(header, Not(HasSubstr("kPoints")));
   EXPECT_TRUE(compiles(header));
+}
+
+/// Rigs compiled and named, that stay where they are.
+struct Chains {
+  std::deque<rig::Rig> rigs;
+  std::deque<CompiledRig> compiled;
+  std::vector<NamedChain> all;
+  void add(const std::string& name, rig::Rig rig) {
+    rigs.push_back(std::move(rig));
+    compiled.push_back(compile(rigs.back()));
+    all.push_back({name, &rigs.back(), nullptr, &compiled.back()});
+  }
+};
+std::size_t count_in(const std::string& text, const std::string& what) {
+  std::size_t count = 0;
+  for (std::size_t at = 0; (at = text.find(what, at)) != std::string::npos; at += what.size()) ++count;
+  return count;
+}
+
+TEST_F(Numbers, WhatPresetsShareStandsOnce) {
+  Chains chains;
+  chains.add("a", demo("two-way-top.toml"));
+  const std::string one = numbers_header(chains.all);
+  rig::Rig quiet = demo("two-way-top.toml");
+  for (rig::Way& way : quiet.ways) way.limit->below_clip_db += 7;
+  chains.add("b", quiet);
+  const std::string two = numbers_header(chains.all, "tonight");
+  EXPECT_TRUE(compiles(two));
+  const auto lists = [&](const char* type) {
+    return std::pair(count_in(one, fmt::format("inline constexpr {} k", type)),
+                     count_in(two, fmt::format("inline constexpr {} k", type)));
+  };
+  // Other limits alone: one more list of outputs, and of nothing else.
+  for (const char* type : {"dsp::Section", "std::array<float, dsp::kFractionTaps>", "dsp::PointSettings",
+                           "dsp::FeedSettings", "dsp::LoudspeakerSettings"}) {
+    EXPECT_EQ(lists(type).first, lists(type).second) << type;
+    EXPECT_GT(lists(type).first, 0u) << type;
+  }
+  EXPECT_EQ(lists("dsp::OutputSettings"), std::pair(std::size_t{1}, std::size_t{2}));
+  // The control: another band makes another list of sections.
+  rig::Rig other = demo("two-way-top.toml");
+  other.system_eq[0].gain_db -= 1;
+  chains.add("c", other);
+  EXPECT_EQ(count_in(numbers_header(chains.all), "inline constexpr dsp::Section k"), lists("dsp::Section").first + 1);
+  // What fits to one another, and memory for the largest.
+  chains.add("d", demo("three-way-mono-sub.toml"));
+  EXPECT_EQ(fade_groups(chains.all), (std::vector<std::uint8_t>{1, 1, 1, 2}));
+  const std::string four = numbers_header(chains.all) +
+                           "static_assert([] { for (auto& p : rackproof::chain_numbers::kPresets) if (p.memory_bytes > "
+                           "rackproof::chain_numbers::kMemoryBytes) return false; return true; }());\n"
+                           "static_assert(rackproof::chain_numbers::kMemoryBytes == "
+                           "rackproof::chain_numbers::d::kMemoryBytes);\n";
+  EXPECT_TRUE(compiles(four));
+  chains.all.back().name = "a";
+  EXPECT_THROW(numbers_header(chains.all), InputError) << "two of one name";
+}
+
+TEST_F(Numbers, ANumberOfAPresetIsCheckedToo) {
+  Chains chains;
+  chains.add("a", demo("two-way-top.toml"));
+  chains.add("b", demo("three-way-mono-sub.toml"));
+  std::string header = numbers_header(chains.all);
+  const std::size_t digit = header.rfind("0x1.", header.find("{true, 0x1.")) + 4;
+  EXPECT_TRUE(compiles(header));
+  header[digit] = header[digit] == '0' ? '1' : '0';
+  EXPECT_FALSE(compiles(header));
+}
+
+TEST_F(Numbers, SayInWordsWhatTheyAre) {
+  const rig::Rig rig = demo("two-way-top.toml");
+  const CompiledRig compiled = compile(rig);
+  const std::string header = numbers_header(rig, nullptr, compiled);
+  for (const char* said : {"// peaking 240 Hz -3.5 dB, Q 1.4; system.eq[1]\n",
+                           "// 1.6 kHz Linkwitz-Riley 24 dB/oct low-pass, 2 of 2; crossover.points[1]\n",
+                           "// 55 Hz Butterworth 24 dB/oct high-pass, 1 of 2; way.low.highpass\n",
+                           "look-ahead 3 ms, hold 10 ms, release 150 ms, true peak\n", "thermal time 3 s\n"})
+    EXPECT_THAT(header, HasSubstr(said));
+  // A limit's figure is never above the limit itself, nor a hundredth below.
+  const std::regex ceiling("ceiling (-?[0-9.]+) dBFS = ([0-9.]+) V peak"), power("power ([0-9.]+) V RMS = (-?[0-9.]+)");
+  std::size_t o = 0;
+  for (std::sregex_iterator at(header.begin(), header.end(), ceiling), end; at != end; ++at, ++o) {
+    const double is = static_cast<double>(compiled.settings().outputs[o].peak.ceiling);
+    const double dbfs = 20 * std::log10(is), volts = is * compiled.outputs[o].full_scale_volts_peak;
+    EXPECT_LE(std::stod((*at)[1]), dbfs);
+    EXPECT_GT(std::stod((*at)[1]), dbfs - 0.0101);
+    EXPECT_LE(std::stod((*at)[2]), volts);
+    EXPECT_GT(std::stod((*at)[2]), volts - 0.0101);
+  }
+  EXPECT_EQ(o, 4u);
+  o = 0;
+  for (std::sregex_iterator at(header.begin(), header.end(), power), end; at != end; ++at, ++o) {
+    const double volts = static_cast<double>(compiled.settings().outputs[o].power.threshold_rms) *
+                         compiled.outputs[o].full_scale_volts_peak;
+    EXPECT_LE(std::stod((*at)[1]), volts);
+    EXPECT_GT(std::stod((*at)[1]), volts - 0.0101);
+  }
+  EXPECT_EQ(o, 4u);
+  // Words for every demo rig: what does not fit its number would throw.
+  for (const char* name : {"three-way-mono-sub.toml", "town-square.toml", "lantern-room-96k.toml"}) {
+    const rig::Rig other = demo(name);
+    EXPECT_NO_THROW(numbers_header(other, nullptr, compile(other))) << name;
+  }
+}
+
+TEST(Names, AreThoseThatANamespaceMayHave) {
+  for (const char* right : {"tonight", "stage_2", "a", "Show"}) EXPECT_NO_THROW(must_be_name(right)) << right;
+  for (const char* wrong : {"", "2nd", "_a", "a__b", "a-b", "a b", "class", "dsp", "kChain", "NULL", "linux",
+                            "numbers_1", "h\xc3\xb6he", "a;b"}) {
+    try {
+      must_be_name(wrong);
+      ADD_FAILURE() << wrong;
+    } catch (const InputError& error) {
+      EXPECT_THAT(error.what(), testing::AllOf(HasSubstr("--name"), HasSubstr("stage_2"))) << wrong;
+    }
+  }
+  for (const auto& [file, name] :
+       {std::pair("two-way-top.toml", "two_way_top"), std::pair("x/2nd.toml", "rig_2nd"),
+        std::pair("class.toml", "rig_class"), std::pair("__a--b_.toml", "a_b"), std::pair("\xc3\xb6.toml", "rig")}) {
+    EXPECT_EQ(preset_name(file), name);
+    EXPECT_NO_THROW(must_be_name(preset_name(file)));
+  }
+}
+
+/// The self-test of an export in one program, built so: 0 where it passes.
+class SelfTest : public Numbers {
+ protected:
+  int passes(const std::string& rig_name, const std::string& flags, const std::string& chain_flags) const {
+    const rig::Rig rig = demo((rig_name + ".toml").c_str());
+    write_file(folder_ / kNumbersFile, numbers_header(rig, nullptr, compile(rig)));
+    write_file(
+        folder_ / "self.cpp",
+        "#include \"chain_numbers.hpp\"\nusing namespace rackproof::chain_numbers;\n"
+        "alignas(8) std::byte memory[kMemoryBytes];\nint main() { return self_test(kPresets[0], memory) ? 0 : 1; }\n");
+    const std::string cxx = fmt::format("cd '{}' && c++ -std=c++20 -O2 -DNDEBUG -I. ", folder_.string());
+    if (std::system(fmt::format("{} {} -c dsp/chain/chain.cpp -o chain.o 2>words", cxx, chain_flags).c_str()) != 0 ||
+        std::system(fmt::format("{} {} self.cpp chain.o -o self 2>words", cxx, flags).c_str()) != 0)
+      return 100;
+    return std::system(fmt::format("'{}/self'", folder_.string()).c_str()) == 0 ? 0 : 1;
+  }
+  /// The core with one line that computes otherwise.
+  void plant(const char* file, const std::string& from, const std::string& to) const {
+    write_sources(folder_, "dsp/");
+    std::string text(source(file));
+    const std::size_t at = text.find(from);
+    ASSERT_NE(at, std::string::npos) << file << " has no " << from;
+    write_file(folder_ / file, text.replace(at, from.size(), to));
+  }
+};
+
+TEST_F(SelfTest, PassesAndFailsWhereProductsAreContracted) {
+  if (!__builtin_cpu_supports("fma")) GTEST_SKIP() << "this processor has no fused products";
+  for (const char* rig : {"two-way-top", "three-way-mono-sub"}) {
+    EXPECT_EQ(passes(rig, "-ffp-contract=off", "-ffp-contract=off"), 0) << rig;
+    EXPECT_EQ(passes(rig, "-ffp-contract=off", "-ffp-contract=off -mfma"), 0) << rig;
+    EXPECT_EQ(passes(rig, "-ffp-contract=off", "-ffp-contract=fast -mfma"), 1) << rig << ": the chain";
+    EXPECT_EQ(passes(rig, "-ffp-contract=fast -mfma", "-ffp-contract=off"), 1) << rig << ": the source that calls it";
+  }
+}
+TEST_F(SelfTest, SeesALineThatComputesOtherwiseInEveryBlock) {
+  struct Plant {
+    const char *file, *from, *to;
+  };
+  constexpr Plant kPlants[] = {
+      {"dsp/blocks/delay_line.hpp", "sum[i] = fma(taps[kHistory - 1 - k], window[k + 1 + i], sum[i]);",
+       "sum[i] = taps[kHistory - 1 - k] * window[k + 1 + i] + sum[i];"},
+      {"dsp/blocks/delay_line.hpp", "sum = fma(taps[kHistory - k], window[n + k], sum);",
+       "sum = taps[kHistory - k] * window[n + k] + sum;"},
+      {"dsp/chain/engine.hpp", "mean_[n] = sum / count;", "mean_[n] = sum * (1.0f / count) * 0x1.000002p0f;"},
+      {"dsp/pack.hpp", "return __builtin_fmaf(a, b, c);", "return a * b + c;"}};
+  int planted = 0;
+  for (const Plant& one : kPlants) {
+    const bool scalar_machine = std::string_view(one.from).starts_with("sum[i]");
+    if (scalar_machine) continue;  // a Cortex-M's own loop, which this machine does not run
+    plant(one.file, one.from, one.to);
+    EXPECT_EQ(passes("three-way-mono-sub", "-ffp-contract=off -mfma", "-ffp-contract=off -mfma"), 1) << one.from;
+    ++planted;
+  }
+  EXPECT_EQ(planted, 3);
+}
+TEST_F(SelfTest, EveryStageChangesTheAnswer) {
+  const rig::Rig rig = demo("three-way-mono-sub.toml");
+  const CompiledRig compiled = compile(rig);
+  const dsp::ChainSettings& settings = compiled.settings();
+  const auto answer = [](const dsp::ChainSettings& chain) {
+    std::vector<std::byte> memory(dsp::bytes_in_one_lane(chain) + 65536);
+    return dsp::answer_of<dsp::kMaxFeeds, dsp::kMaxOutputs>(chain, memory);
+  };
+  const std::uint64_t right = answer(settings);
+  EXPECT_NE(right, 0u);
+  EXPECT_EQ(right, self_test_answer(compiled));
+  // One number of each stage off by its last bit, or by one.
+  std::vector<dsp::Section> sections;
+  const auto nudged = [&](std::span<const dsp::Section> list) {
+    sections.assign(list.begin(), list.end());
+    sections.back().rate = std::nextafter(sections.back().rate, 1.0f);
+    return std::span<const dsp::Section>(sections);
+  };
+  const auto with_output = [&](auto change) {
+    std::vector<dsp::OutputSettings> outputs(settings.outputs.begin(), settings.outputs.end());
+    change(outputs.back());
+    dsp::ChainSettings other = settings;
+    other.outputs = outputs;
+    return answer(other);
+  };
+  std::vector<dsp::FeedSettings> feeds(settings.feeds.begin(), settings.feeds.end());
+  feeds[0].sections = nudged(feeds[0].sections);
+  dsp::ChainSettings other = settings;
+  other.feeds = feeds;
+  EXPECT_NE(answer(other), right) << "a feed's section";
+  std::vector<dsp::LoudspeakerSettings> boxes(settings.loudspeakers.begin(), settings.loudspeakers.end());
+  for (const bool low : {false, true}) {
+    std::vector<dsp::PointSettings> points(boxes[0].points.begin(), boxes[0].points.end());
+    std::vector<dsp::LoudspeakerSettings> changed = boxes;
+    (low ? points[0].low_pass : points[0].high_pass) = nudged(low ? points[0].low_pass : points[0].high_pass);
+    for (dsp::LoudspeakerSettings& box : changed) box.points = points;
+    other = settings;
+    other.loudspeakers = changed;
+    EXPECT_NE(answer(other), right) << "the split";
+  }
+  EXPECT_NE(with_output([](dsp::OutputSettings& out) { out.gain = std::nextafter(out.gain, 0.0f); }), right);
+  EXPECT_NE(with_output([](dsp::OutputSettings& out) { ++out.delay.whole_samples; }), right);
+  EXPECT_NE(with_output([](dsp::OutputSettings& out) { out.peak.ceiling = std::nextafter(out.peak.ceiling, 0.0f); }),
+            right);
+  EXPECT_NE(with_output(
+                [](dsp::OutputSettings& out) { out.peak.release_keep = std::nextafter(out.peak.release_keep, 0.0f); }),
+            right);
+  EXPECT_NE(with_output([](dsp::OutputSettings& out) { out.power.enabled = false; }), right)
+      << "the power limiter is idle";
+  EXPECT_NE(with_output([](dsp::OutputSettings& out) { out.peak.true_peak = false; }), right);
+  // An output that begins muted is heard there, so that nothing of it is left unlooked at.
+  EXPECT_EQ(with_output([](dsp::OutputSettings& out) { out.muted = true; }), right);
+}
+TEST_F(SelfTest, TooLittleMemoryIsNoPass) {
+  const rig::Rig rig = demo("two-way-top.toml");
+  const CompiledRig compiled = compile(rig);
+  const dsp::Preset preset{"a", compiled.settings(), {}, 0, self_test_answer(compiled), 64, 0, 1};
+  std::vector<std::byte> memory(dsp::bytes_in_one_lane(compiled.settings()));
+  EXPECT_TRUE((dsp::self_test<2, 4>(preset, memory)));
+  EXPECT_FALSE((dsp::self_test<2, 4>(preset, std::span(memory).first(memory.size() - 1))));
+  EXPECT_FALSE((dsp::self_test<2, 3>(preset, memory))) << "more outputs than it has room for";
+  EXPECT_FALSE((dsp::self_test<1, 4>(preset, memory)));
+}
+
+TEST_F(Numbers, ACompilerThatIsTooOldOrToldWrongSaysSo) {
+  write_file(folder_ / "first.cpp", "#include \"dsp/chain/chain.hpp\"\n");
+  const auto said = [&](const std::string& flags) {
+    const int status = std::system(
+        fmt::format("cd '{}' && c++ {} -fsyntax-only -I. first.cpp 2>words", folder_.string(), flags).c_str());
+    std::ifstream in(folder_ / "words");
+    const std::string words{std::istreambuf_iterator<char>(in), {}};
+    return (status == 0 ? "built: " : "") + words.substr(0, 800);
+  };
+  EXPECT_EQ(said("-std=c++20"), "built: ");
+  EXPECT_THAT(said("-std=c++17"), HasSubstr("Build with -std=c++20"));
+  EXPECT_THAT(said("-std=c++20 -ffast-math"), HasSubstr("-ffast-math the samples"));
+  EXPECT_THAT(said("-std=c++20 -ffinite-math-only"), HasSubstr("-ffinite-math-only a bad sample"));
+  EXPECT_THAT(said("-std=c++20 -U__GNUC__ -D__GNUC__=10"), HasSubstr("this g++ is too old"));
 }
 
 // Two feeds of 3 sections; a split of 2 low-pass and 2 high-pass sections each; a high-pass of 2 on each low output.

@@ -203,4 +203,21 @@ TEST_F(Biquads, StandBesideTheHeaderAndAreOfTheSet) {
   }
 }
 
+TEST_F(Biquads, OfSeveralRigsAreAFileOfEach) {
+  const Result made = run("$R export two-way-top.toml three-way-mono-sub.toml -o out --biquads q5.23 --json");
+  ASSERT_EQ(made.status, 0) << made.err;
+  const json presets = json::parse(made.out).at("presets");
+  ASSERT_EQ(presets.size(), 2u);
+  EXPECT_TRUE(json::parse(made.out).at("biquads").is_null());
+  for (const json& preset : presets) {
+    const std::string name = preset.at("name");
+    const json told = json::parse(read("out/" + name + ".biquads.json"));
+    EXPECT_EQ(told.at("rig"), preset.at("rig"));
+    EXPECT_EQ(told.at("outputs").size(), preset.at("outputs").get<std::size_t>());
+    EXPECT_THAT(read("out/" + name + ".biquads.txt"), HasSubstr("# Biquads of a rig"));
+    EXPECT_GT(preset.at("biquads").at("sections"), 20);
+  }
+  EXPECT_THAT(made.out, HasSubstr("three_way_mono_sub: in q5.23")) << "its warning names it";
+}
+
 }  // namespace

@@ -11,6 +11,7 @@
 namespace {
 
 namespace fs = std::filesystem;
+namespace test = rackproof::test;
 using nlohmann::json;
 using rackproof::test::Result;
 using testing::AllOf;
@@ -36,9 +37,58 @@ TEST_F(Firmware, TheExportCompilesAloneAndHoldsItsCeilings) {
   EXPECT_EQ(built.status, 0) << built.err;
   // The control: a chain whose limiter is out of the way passes the ceiling that the numbers name, and says so.
   const Result loud = run(
-      "cd out && sed 's/chain.process(from, to, kFrames);/for (auto\\& o : outputs) o.fill(0.9f);/' main.cpp >loud.cpp "
+      "cd out && sed 's/chains.process(from, to, kFrames);/for (auto\\& o : outputs) o.fill(0.9f);/' main.cpp >loud.cpp "
       "&& c++ -std=c++20 -ffp-contract=off -I. loud.cpp chain.o -o l && ./l");
   EXPECT_EQ(loud.status, 2) << loud.err;
+}
+
+TEST_F(Firmware, SeveralRigsAreATableOfPresets) {
+  const std::string square = test::bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/three-way-mono-sub.toml");
+  write("sub.toml", square);
+  std::string other = read("rig.toml");
+  other.replace(other.find("240 Hz"), 6, "300 Hz");
+  write("2nd-night.toml", other);
+  const Result result = run("$R export rig.toml sub.toml 2nd-night.toml -o out --core --json --name tour");
+  ASSERT_EQ(result.status, 0) << result.err;
+  EXPECT_THAT(result.err, HasSubstr("rig, rig_2nd_night; sub"));
+  const json document = json::parse(result.out);
+  EXPECT_TRUE(document.at("rig").is_null());
+  EXPECT_EQ(document.at("name"), "tour");
+  std::vector<std::string> names;
+  for (const json& preset : document.at("presets")) {
+    names.push_back(preset.at("name"));
+    EXPECT_THAT(read("out/chain_numbers.hpp"), HasSubstr(preset.at("fingerprint").get<std::string>()));
+    EXPECT_EQ(preset.at("group"), names.back() == "sub" ? 2 : 1);
+  }
+  EXPECT_THAT(names, testing::ElementsAre("rig", "sub", "rig_2nd_night"));
+  EXPECT_EQ(json::parse(read("out/export.json")).at("presets").size(), 3u);
+  // The same main.cpp runs them: self-test, every preset of the first one's group, a mute.
+  const Result built = run(
+      "cd out && c++ -std=c++20 -O1 -DNDEBUG -ffp-contract=off -Wall -Wextra -Werror -I. main.cpp dsp/chain/chain.cpp "
+      "-o m && ./m");
+  EXPECT_EQ(built.status, 0) << built.err;
+  // Presets of one name, and a name that is none.
+  EXPECT_EQ(run("mkdir a && cp sub.toml a/rig.toml && $R export rig.toml a/rig.toml -o no").status, 2);
+  EXPECT_EQ(run("$R export rig.toml -o no --name class").status, 2);
+  EXPECT_FALSE(fs::exists(folder() / "no"));
+}
+TEST_F(Firmware, AVenueLiesOnEveryRigAndFitsEach) {
+  write("tonight.toml", "format = 1\n[venue]\ngain = \"-3 dB\"\n");
+  write("sub.toml", test::bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/three-way-mono-sub.toml"));
+  const Result with = run("$R export rig.toml sub.toml -o with --json --quiet --venue tonight.toml");
+  ASSERT_EQ(with.status, 0) << with.err;
+  const Result without = run("$R export rig.toml sub.toml -o without --json --quiet");
+  for (std::size_t p = 0; p < 2; ++p)
+    EXPECT_NE(json::parse(with.out).at("presets")[p].at("fingerprint"),
+              json::parse(without.out).at("presets")[p].at("fingerprint"));
+  // A feed that one of them has not got.
+  std::string mono = read("sub.toml");
+  mono.replace(mono.find("right = 2"), 9, "other = 2");
+  write("mono.toml", mono);
+  write("tonight.toml", "format = 1\n[venue.feed.right]\ngain = \"-3 dB\"\n");
+  EXPECT_EQ(run("$R export rig.toml -o one --quiet --venue tonight.toml").status, 0);
+  EXPECT_EQ(run("$R export rig.toml mono.toml -o no --quiet --venue tonight.toml").status, 2);
+  EXPECT_FALSE(fs::exists(folder() / "no"));
 }
 
 TEST_F(Firmware, TheDesignHalfCompilesWithTheCoreAloneAndDesignsTheSameNumbers) {

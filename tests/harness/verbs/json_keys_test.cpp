@@ -166,6 +166,8 @@ TEST_F(JsonKeys, NoKeyIsWithoutAWordAndNoWordWithoutAKey) {
   take("export", "unlimited.toml -o firmware");
   take("export", "rig.toml -o firmware --venue venue.toml");
   take_file("export", "export.json", "firmware/export.json");
+  take("export", "rig.toml unlimited.toml -o several --name tonight");
+  take_file("export", "export.json", "several/export.json");
   take("export", "three.toml -o biquads --biquads q5.23 --venue venue.toml");  // by some tenths of a dB off
   take_file("export", "biquads.json", "biquads/biquads.json");
   write("unlike.toml",

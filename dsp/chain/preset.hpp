@@ -1,0 +1,158 @@
+#pragma once
+/// Several chains in one flash, and what tells at power-on that this build of the core is the proven one.
+/// Claim    a build whose arithmetic differs (products that are contracted, an order of sums that is changed, a
+///          rounding mode) gives another answer to the same known input, and `self_test` fails. A right build gives the
+///          answer of every other right build, bit for bit, whatever the machine and the level.
+/// Method   noise from an integer generator, in turn far over full scale and quiet, with samples that may not enter,
+///          through the preset's own chain, until its longest delay has passed and 1024 frames more. Coils warm at
+///          once there, and outputs that begin muted are heard: so every section, split, tap and limiter works within
+///          some ten milliseconds. The answer is FNV-1a over the bits of all outputs and meters.
+/// Use      at power-on, ahead of the first block, in the memory that the chain will be lent; then `configure` as ever.
+///          Outputs of the machine stay muted meanwhile: nothing that it computes is for a converter.
+///          The source that calls `self_test` answers for its own build too (a switch of chains is compiled there).
+/// Limits   it knows arithmetic, not hardware: no converter, clock, memory test or watchdog.
+#include <algorithm>
+#include <array>
+#include <bit>
+#include <cstddef>
+#include <cstdint>
+#include <span>
+
+#include "dsp/chain/chain.hpp"
+#include "dsp/chain/switch.hpp"
+#include "dsp/fnv.hpp"
+namespace rackproof::dsp {
+
+/// One chain of a table of them. All that it points to are constants.
+struct Preset {
+  const char* name;
+  ChainSettings chain;
+  std::span<const char* const> output_names;
+  std::uint64_t fingerprint;  ///< of the numbers: Fingerprint::of(chain)
+  std::uint64_t answer;       ///< that a right build gives to the self-test
+  std::size_t block_frames;   ///< a call
+  std::size_t memory_bytes;   ///< for Level::lanes_1, on the machine that is compiled for
+  std::uint8_t group;         ///< presets of one number can be faded into one another, as can_fade says
+};
+
+/// Whether two chains can be faded into one another while they run. What differs here takes a stop: mute, configure,
+/// and be heard again when the latency has passed.
+constexpr bool can_fade(const ChainSettings& a, const ChainSettings& b) noexcept {
+  return a.sample_rate_hz == b.sample_rate_hz && a.feeds.size() == b.feeds.size() &&
+         a.outputs.size() == b.outputs.size();
+}
+
+/// What a switch of the presets of one group takes, two chains at once or one (see switch.hpp); as a constant, for the
+/// machine that is compiled for. With `feeds` = 0 where there is no such group.
+constexpr SwitchPlan switch_plan(std::span<const Preset> presets, std::uint8_t group, std::size_t chains = 2) noexcept {
+  SwitchPlan plan;
+  plan.chains = chains;
+  for (const Preset& preset : presets) {
+    if (preset.group != group) continue;
+    plan.feeds = preset.chain.feeds.size();
+    plan.outputs = preset.chain.outputs.size();
+    plan.sample_rate_hz = preset.chain.sample_rate_hz;
+    plan.settle_frames = preset.chain.sample_rate_hz / 2;
+    plan.chain_bytes = std::max(plan.chain_bytes, preset.memory_bytes);
+  }
+  return plan;
+}
+/// Bytes that do for a switch of whichever group, one group at a time.
+constexpr std::size_t switch_bytes(std::span<const Preset> presets, std::size_t chains = 2) noexcept {
+  std::size_t most = 0;
+  for (const Preset& preset : presets)
+    most = std::max(most, ChainSwitch::required_bytes(switch_plan(presets, preset.group, chains)));
+  return most;
+}
+
+/// Samples of the self-test, one after another: the same on every machine.
+class SelfTestInput {
+ public:
+  /// Uniform noise, +-1, times the level of `frame`; or a sample that may not enter.
+  constexpr float next(std::uint32_t frame) noexcept {
+    constexpr float kLevels[] = {0.25f, 32.0f, 2.0f, 32.0f};  // powers of two: no product here is rounded
+    constexpr std::uint32_t kStepFrames = 128;
+    state_ = state_ * 1664525u + 1013904223u;  // all of 2^32 states in turn: D. Knuth, TAOCP 2, 3.2.1.2; from memory
+    if (frame == 200) return std::bit_cast<float>(0x7fc00000u);  // no number
+    if (frame == 201) return std::bit_cast<float>(0xff800000u);  // minus infinity
+    if (frame == 202) return 100.0f;                             // over +36 dBFS
+    const std::int32_t noise = static_cast<std::int32_t>(state_ >> 8) - 0x800000;
+    return static_cast<float>(noise) * 0x1p-23f * kLevels[frame / kStepFrames % 4];
+  }
+
+ private:
+  std::uint32_t state_ = 1;
+};
+
+constexpr std::uint32_t self_test_frames(const ChainSettings& settings) noexcept {
+  std::uint32_t longest = 0;
+  for (const OutputSettings& out : settings.outputs) longest = std::max(longest, out.delay.whole_samples);
+  return longest + settings.latency_samples + 1024;
+}
+
+/// An output as the self-test runs it: heard, and with a coil that warms in 2048 frames to a threshold 12 dB below what
+/// its peak limiter passes. Takes the same memory.
+constexpr OutputSettings for_self_test(OutputSettings out) noexcept {
+  const float passes = out.peak.enabled ? out.peak.ceiling : 1.0f;
+  out.muted = false;
+  out.power.threshold_rms = std::max(std::min(out.power.threshold_rms, 0.25f * passes), 1e-6f);
+  out.power.forget = 1.0f / 32;
+  return out;
+}
+
+/// What this build answers; 0 where the settings are more than `MostFeeds` or `MostOutputs`, are refused, or the memory
+/// is too small. The sizes set the stack that it takes: about 200 bytes an output. `memory` and `level` as
+/// Chain::configure takes them.
+template <std::size_t MostFeeds, std::size_t MostOutputs>
+std::uint64_t answer_of(const ChainSettings& settings, std::span<std::byte> memory,
+                        Level level = Level::lanes_1) noexcept {
+  const std::size_t feeds = settings.feeds.size(), outputs = settings.outputs.size();
+  if (feeds > MostFeeds || outputs > MostOutputs) return 0;
+  std::array<OutputSettings, MostOutputs> test_outputs;
+  for (std::size_t o = 0; o < outputs; ++o) test_outputs[o] = for_self_test(settings.outputs[o]);
+  ChainSettings test = settings;
+  test.outputs = std::span<const OutputSettings>(test_outputs).first(outputs);
+  Chain chain;
+  if (chain.configure(test, memory, level) != Setup::ok) return 0;
+
+  constexpr std::size_t kPiece = 16;
+  std::array<std::array<float, kPiece>, MostFeeds> in;
+  std::array<std::array<float, kPiece>, MostOutputs> out;
+  std::array<const float*, MostFeeds> from{};
+  std::array<float*, MostOutputs> to{};
+  for (std::size_t f = 0; f < feeds; ++f) from[f] = in[f].data();
+  for (std::size_t o = 0; o < outputs; ++o) to[o] = out[o].data();
+  SelfTestInput input;
+  Fnv1a hash;
+  float trace = 0.0f;
+  const std::uint32_t frames = self_test_frames(settings);
+  for (std::uint32_t done = 0; done < frames; done += kPiece) {
+    for (std::uint32_t n = 0; n < kPiece; ++n)
+      for (std::size_t f = 0; f < feeds; ++f) in[f][n] = input.next(done + n);
+    chain.process(std::span(from).first(feeds), std::span(to).first(outputs), kPiece);
+    for (std::size_t o = 0; o < outputs; ++o)
+      for (const float sample : out[o]) hash.add(sample);
+    // The source that calls this may be built otherwise than the chain.
+    for (const float sample : in[0]) trace = 0.9f * trace + (sample > -40.0f && sample < 40.0f ? sample : 0.0f);
+    hash.add(trace);
+  }
+  for (std::size_t o = 0; o < outputs; ++o) {
+    const Meter meter = chain.take_meter(o);
+    hash.add(meter.least_peak_gain);
+    hash.add(meter.least_power_gain);
+    hash.add(static_cast<std::uint32_t>(meter.limited_frames));
+    hash.add(meter.heat_mean_square);
+  }
+  hash.add(static_cast<std::uint32_t>(chain.bad_samples()));
+  hash.add(static_cast<std::uint32_t>(chain.bounded_samples()));
+  return hash.value();
+}
+
+/// Whether this build is the proven one. False where the memory is too small, too. What the memory held is gone.
+template <std::size_t MostFeeds, std::size_t MostOutputs>
+[[nodiscard]] bool self_test(const Preset& preset, std::span<std::byte> memory) noexcept {
+  const std::uint64_t answer = answer_of<MostFeeds, MostOutputs>(preset.chain, memory);
+  return answer != 0 && answer == preset.answer;
+}
+
+}  // namespace rackproof::dsp
