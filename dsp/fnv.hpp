@@ -7,14 +7,18 @@
 #include "dsp/compiler.hpp"
 namespace rackproof::dsp {
 
+/// The number, byte by byte.
 class Fnv1a {
  public:
+  /// One byte.
   constexpr void add_byte(std::uint8_t byte) noexcept { value_ = (value_ ^ byte) * 0x100000001b3u; }
   /// Its bytes from the lowest to the highest, whatever the machine's order.
   constexpr void add(std::uint32_t number) noexcept {
     for (int byte = 0; byte < 4; ++byte) add_byte(static_cast<std::uint8_t>(number >> 8 * byte & 0xffu));
   }
+  /// Its bits, as a number.
   constexpr void add(float number) noexcept { add(std::bit_cast<std::uint32_t>(number)); }
+  /// Of all bytes so far.
   constexpr std::uint64_t value() const noexcept { return value_; }
 
  private:

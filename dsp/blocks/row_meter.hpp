@@ -19,8 +19,10 @@
 #include "dsp/level.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
+/// A meter of one row: the claim stands at the head of the file.
 class RowMeter {
  public:
+  /// What `take` gives.
   struct Reading {
     float peak = 0.0f;              ///< 1.0 = digital full scale
     float mean_square = 0.0f;       ///< 0.5: a sine at full scale; 0 where there were no frames
@@ -28,7 +30,9 @@ class RowMeter {
     std::uint64_t bad_samples = 0;  ///< not finite
   };
 
+  /// As if nothing had been read.
   void reset() noexcept { *this = RowMeter(); }
+  /// Any number of frames; the row stays as it is.
   void process(std::span<const float> row) noexcept {
     for (const float sample : row) {
       const std::uint32_t size = std::bit_cast<std::uint32_t>(sample) & 0x7fffffffu;

@@ -25,14 +25,14 @@ namespace rackproof::dsp {
 
 /// One chain of a table of them. All that it points to are constants.
 struct Preset {
-  const char* name;
-  ChainSettings chain;
-  std::span<const char* const> output_names;
-  std::uint64_t fingerprint;  ///< of the numbers: Fingerprint::of(chain)
-  std::uint64_t answer;       ///< that a right build gives to the self-test
-  std::size_t block_frames;   ///< a call
-  std::size_t memory_bytes;   ///< for Level::lanes_1, on the machine that is compiled for
-  std::uint8_t group;         ///< presets of one number can be faded into one another, as can_fade says
+  const char* name;                           ///< of its rig file
+  ChainSettings chain;                        ///< what Chain::configure takes
+  std::span<const char* const> output_names;  ///< in the order of the rows
+  std::uint64_t fingerprint;                  ///< of the numbers: Fingerprint::of(chain)
+  std::uint64_t answer;                       ///< that a right build gives to the self-test
+  std::size_t block_frames;                   ///< a call
+  std::size_t memory_bytes;                   ///< for Level::lanes_1, on the machine that is compiled for
+  std::uint8_t group;                         ///< presets of one number can be faded into one another, as can_fade says
 };
 
 /// Whether two chains can be faded into one another while they run. What differs here takes a stop: mute, configure,
@@ -84,6 +84,7 @@ class SelfTestInput {
   std::uint32_t state_ = 1;
 };
 
+/// How many frames the self-test runs.
 constexpr std::uint32_t self_test_frames(const ChainSettings& settings) noexcept {
   std::uint32_t longest = 0;
   for (const OutputSettings& out : settings.outputs) longest = std::max(longest, out.delay.whole_samples);
