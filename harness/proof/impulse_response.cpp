@@ -66,7 +66,7 @@ std::vector<std::complex<double>> weighted_spectrum(std::span<const double> h, s
       }
       add_terms(h.subspan(from, std::min(kRenewal, h.size() - from)), from, moment, step, power, sum);
     }
-    for (std::size_t k = 0; k < count; ++k) values.emplace_back(sum.re[k], sum.im[k]);
+    for (std::size_t k = 0; k < count; ++k) values.push_back(std::complex<double>(sum.re[k], sum.im[k]));
   }
   return values;
 }
