@@ -47,9 +47,9 @@ std::string words(const rig::Filter& filter, dsp::Pass pass) {
 }
 
 /// Words for one list of sections, in order, each held against its number.
-class Held {
+class WordedSections {
  public:
-  Held(std::span<const dsp::Section> numbers, double rate_hz) : numbers_(numbers), rate_hz_(rate_hz) {}
+  WordedSections(std::span<const dsp::Section> numbers, double rate_hz) : numbers_(numbers), rate_hz_(rate_hz) {}
   void add(const std::vector<rig::EqBand>& eq) {
     for (const rig::EqBand& band : eq)
       if (const dsp::Section section = section_of(band, rate_hz_); section != dsp::Section{}) add(section, words(band));
@@ -108,7 +108,7 @@ std::vector<std::string> lines_of(const rig::Rig& rig, const OutputPlan& plan, c
                                 ms(out.peak.hold_samples), text(Quantity::time, way.limit->release_s),
                                 out.peak.true_peak ? ", true peak" : ", samples alone"));
   } else {
-    lines.push_back("no ceiling: nothing holds its peaks");
+    lines.emplace_back("no ceiling: nothing holds its peaks");
   }
   if (out.power.enabled) {
     const double threshold = static_cast<double>(out.power.threshold_rms);
@@ -116,7 +116,7 @@ std::vector<std::string> lines_of(const rig::Rig& rig, const OutputPlan& plan, c
                                 volts_down(threshold * scale), down(to_db(threshold * std::sqrt(2.0)), 2),
                                 text(Quantity::time, part.driver_of(way).thermal_time_s)));
   } else {
-    lines.push_back("no power limit: nothing holds its heat");
+    lines.emplace_back("no power limit: nothing holds its heat");
   }
   for (std::string& line : lines) line = one_line(line);
   return lines;
@@ -135,31 +135,32 @@ ChainWords words_of(const rig::Rig& rig, const rig::Venue* venue, const Compiled
   const double rate_hz = settings.sample_rate_hz;
   ChainWords all;
   for (std::size_t f = 0; f < settings.feeds.size(); ++f) {
-    Held held(settings.feeds[f].sections, rate_hz);
+    WordedSections worded(settings.feeds[f].sections, rate_hz);
     if (venue != nullptr) {
-      held.add(venue->all.eq);
-      if (const auto own = venue->feed.find(rig.feeds[f].name); own != venue->feed.end()) held.add(own->second.eq);
+      worded.add(venue->all.eq);
+      if (const auto own = venue->feed.find(rig.feeds[f].name); own != venue->feed.end()) worded.add(own->second.eq);
     }
-    if (rig.loudspeakers.empty()) held.add(rig.system_eq);
-    all.feeds.push_back(held.all());
+    if (rig.loudspeakers.empty()) worded.add(rig.system_eq);
+    all.feeds.push_back(worded.all());
   }
   for (std::size_t l = 0; l < settings.loudspeakers.size(); ++l) {
     std::size_t o = 0;
     while (settings.outputs[o].loudspeaker != l) ++o;  // each is one that an output takes
     const rig::Rig& part = part_of(rig, compiled.outputs[o]);
-    Held held(settings.loudspeakers[l].sections, rate_hz);
+    WordedSections worded(settings.loudspeakers[l].sections, rate_hz);
     if (!part.loudspeaker.empty()) {
       if (venue != nullptr)
         if (const auto own = venue->loudspeaker.find(part.loudspeaker); own != venue->loudspeaker.end())
-          held.add(own->second.eq);
-      held.add(part.system_eq);
+          worded.add(own->second.eq);
+      worded.add(part.system_eq);
     }
-    all.loudspeakers.push_back(held.all());
+    all.loudspeakers.push_back(worded.all());
     std::vector<PointWords> points;
     for (std::size_t p = 0; p < settings.loudspeakers[l].points.size(); ++p) {
       const dsp::PointSettings& numbers = settings.loudspeakers[l].points[p];
       const rig::Point& point = part.points[p];
-      Held low(numbers.low_pass, rate_hz), high(numbers.high_pass, rate_hz), all_pass(numbers.all_pass, rate_hz);
+      WordedSections low(numbers.low_pass, rate_hz), high(numbers.high_pass, rate_hz),
+          all_pass(numbers.all_pass, rate_hz);
       low.add(point.low, dsp::Pass::low);
       high.add(point.high, dsp::Pass::high);
       if (!numbers.all_pass.empty()) {
@@ -175,12 +176,12 @@ ChainWords words_of(const rig::Rig& rig, const rig::Venue* venue, const Compiled
   for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
     const OutputPlan& plan = compiled.outputs[o];
     const rig::Way& way = way_of(rig, plan);
-    Held held(settings.outputs[o].sections, rate_hz);
-    if (way.highpass) held.add(*way.highpass, dsp::Pass::high);
-    held.add(way.eq);
+    WordedSections worded(settings.outputs[o].sections, rate_hz);
+    if (way.highpass) worded.add(*way.highpass, dsp::Pass::high);
+    worded.add(way.eq);
     if (!plan.takes_several())
-      if (const auto own = way.output.find(plan.feed); own != way.output.end()) held.add(own->second.eq);
-    all.outputs.push_back(held.all());
+      if (const auto own = way.output.find(plan.feed); own != way.output.end()) worded.add(own->second.eq);
+    all.outputs.push_back(worded.all());
     all.output_lines.push_back(lines_of(rig, plan, settings.outputs[o], rate_hz));
   }
   return all;
