@@ -37,7 +37,7 @@ void walk_into(const Json& value, const std::string& path, Printed& printed) {
   if (value.is_object()) {
     for (const auto& [key, inside] : value.items()) {
       // The rig's own numbers have names that the rig gives; each of several renders is what one's document is.
-      const std::string below = path == "rig.numbers" ? "rig.numbers.*" : path.empty() ? key : path + "." + key;
+      const std::string below = path.ends_with("rig.numbers") ? path + ".*" : path.empty() ? key : path + "." + key;
       printed[below].insert(kind_of_value(inside));
       walk_into(inside, below, printed);
     }
