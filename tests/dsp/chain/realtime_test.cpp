@@ -73,7 +73,8 @@ TEST(Realtime, ProcessNeitherAllocatesNorLocks) {
 TEST(Realtime, ASwitchNeitherAllocatesNorLocksWhateverItDoes) {
   const TestRig rig(2, 3, true);
   for (const std::size_t chains : {2u, 1u}) {
-    SwitchPlan plan = SwitchPlan::of({&rig.settings, 1}, [](const ChainSettings& s) { return Chain::required_bytes(s); });
+    SwitchPlan plan =
+        SwitchPlan::of({&rig.settings, 1}, [](const ChainSettings& s) { return Chain::required_bytes(s); });
     plan.chains = chains;
     plan.settle_frames = 0;
     std::vector<std::byte> memory(ChainSwitch::required_bytes(plan));
