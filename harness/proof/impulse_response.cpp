@@ -66,7 +66,11 @@ std::vector<std::complex<double>> weighted_spectrum(std::span<const double> h, s
       }
       add_terms(h.subspan(from, std::min(kRenewal, h.size() - from)), from, moment, step, power, sum);
     }
-    for (std::size_t k = 0; k < count; ++k) values.push_back(std::complex<double>(sum.re[k], sum.im[k]));
+    for (std::size_t k = 0; k < count; ++k) {
+      const double re = sum.re[k];  // of a lane there is no reference
+      const double im = sum.im[k];
+      values.emplace_back(re, im);
+    }
   }
   return values;
 }
