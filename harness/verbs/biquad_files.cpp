@@ -64,18 +64,18 @@ struct Output {
 };
 
 /// Of one output, as an error or a warning names it.
-struct Place {
+struct SectionPlace {
   std::string output;
   Stage stage;
 };
-std::string named(const Place& place) {
+std::string named(const SectionPlace& place) {
   return fmt::format("{} at {:.6g} Hz ({}) of output {}", place.stage.type, place.stage.at_hz, place.stage.key,
                      place.output);
 }
 
 /// Every section of every output, feeds first.
-std::vector<Place> places_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& compiled) {
-  std::vector<Place> places;
+std::vector<SectionPlace> places_of(const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& compiled) {
+  std::vector<SectionPlace> places;
   for (const OutputPlan& plan : compiled.outputs) {
     for (const FeedPath& path : plan.feed_paths)
       for (Stage& stage : stages_of(rig, venue, path)) places.push_back({plan.name, std::move(stage)});
@@ -100,7 +100,7 @@ class Holder {
         rate_hz_(rig.controller.sample_rate_hz),
         format_(format),
         places_(places_of(rig, venue, compiled)) {
-    for (const Place& place : places_) made_.push_back(firmware::hold(place.stage.biquad, format, rate_hz_));
+    for (const SectionPlace& place : places_) made_.push_back(firmware::hold(place.stage.biquad, format, rate_hz_));
     refuse_what_is_not_held();
   }
 
@@ -118,7 +118,7 @@ class Holder {
   }
   std::string warning() const {
     const auto fine = [&](const NumberFormat& format) {
-      return std::all_of(places_.begin(), places_.end(), [&](const Place& place) {
+      return std::all_of(places_.begin(), places_.end(), [&](const SectionPlace& place) {
         const Holding one = firmware::hold(place.stage.biquad, format, rate_hz_);
         return one.held && std::abs(one.held->worst_error_db) <= kMostSectionErrorDb;
       });
@@ -146,16 +146,16 @@ class Holder {
   void refuse_what_is_not_held() const {
     const auto wrong = std::find_if(made_.begin(), made_.end(), [](const Holding& one) { return !one.held; });
     if (wrong == made_.end()) return;
-    const Place& place = places_[static_cast<std::size_t>(wrong - made_.begin())];
+    const SectionPlace& place = places_[static_cast<std::size_t>(wrong - made_.begin())];
     const NotHeld& why = wrong->refusal;
     const auto all_held = [&](const NumberFormat& format) {
-      return std::all_of(places_.begin(), places_.end(), [&](const Place& one) {
+      return std::all_of(places_.begin(), places_.end(), [&](const SectionPlace& one) {
         return firmware::hold(one.stage.biquad, format, rate_hz_).held.has_value();
       });
     };
     // As many integer bits as the coefficients need, of the width that was asked for; then more bits.
     double least = 0, greatest = 0;
-    for (const Place& one : places_)
+    for (const SectionPlace& one : places_)
       for (const double c : firmware::coefficients_of(one.stage.biquad)) {
         least = std::min(least, c);
         greatest = std::max(greatest, c);
@@ -185,7 +185,7 @@ class Holder {
   std::string file_;
   double rate_hz_;
   NumberFormat format_;
-  std::vector<Place> places_;
+  std::vector<SectionPlace> places_;
   std::vector<Holding> made_;
   std::size_t next_ = 0;
 };
@@ -206,7 +206,7 @@ std::vector<Output> outputs_of(const CompiledRig& compiled, Holder& holder) {
 
 /// Down to two places: a threshold that is typed in is never above the one that was computed.
 double two_places_down(double value) { return std::floor(100 * value) / 100; }
-double in_ms(double seconds) { return std::round(1e9 * seconds) / 1e6; }
+double time_in_ms(double seconds) { return std::round(1e9 * seconds) / 1e6; }
 
 std::string text_of(const Section& section, std::size_t number, const NumberFormat& format) {
   const Stage& stage = section.stage;
@@ -233,15 +233,15 @@ std::string rest_of(const rig::Rig& rig, const OutputPlan& plan) {
   const bool bridged = part_of(rig, plan).amplifier_of(way).bridged;
   const char* const where = bridged ? "across the bridge" : "at the amplifier's output";
   std::string text = fmt::format("  gain {:+.4f} dB, polarity {}, delay {} ms = {:.4f} samples{}\n", plan.gain_db,
-                                 plan.polarity < 0 ? "inverted" : "normal", in_ms(plan.delay_s), plan.delay_samples,
-                                 plan.muted ? ", MUTED" : "");
+                                 plan.polarity < 0 ? "inverted" : "normal", time_in_ms(plan.delay_s),
+                                 plan.delay_samples, plan.muted ? ", MUTED" : "");
   const double volts = two_places_down(plan.limit_volts_peak), dbfs = two_places_down(plan.limit_dbfs_peak);
   if (way.limit)
     text += fmt::format(
         "  peak limiter: threshold {:.2f} V peak {} = {:.2f} dBFS peak, look-ahead {} ms, hold {} ms, "
         "release {} ms, {}\n",
-        volts, where, dbfs, in_ms(way.limit->look_ahead_s), in_ms(way.limit->hold_s), in_ms(way.limit->release_s),
-        way.limit->true_peak ? "true peak" : "samples alone");
+        volts, where, dbfs, time_in_ms(way.limit->look_ahead_s), time_in_ms(way.limit->hold_s),
+        time_in_ms(way.limit->release_s), way.limit->true_peak ? "true peak" : "samples alone");
   else
     text += fmt::format("  peak limiter: NONE in the rig; {:.2f} V peak {} = {:.2f} dBFS peak is the end\n", volts,
                         where, dbfs);
@@ -294,13 +294,13 @@ std::string text_file(const rig::Rig& rig, const rig::Venue* venue, const std::v
   return text;
 }
 
-Json or_null(const std::optional<double>& value) { return value ? Json(*value) : Json(nullptr); }
+Json coded_or_null(const std::optional<double>& value) { return value ? Json(*value) : Json(nullptr); }
 
 Json json_of(const Section& section, const NumberFormat& format) {
   const Stage& stage = section.stage;
   const HeldBiquad& held = section.held;
-  Json one{{"place", stage.place},     {"type", stage.type},    {"at_hz", stage.at_hz},
-           {"gain_db", stage.gain_db}, {"q", or_null(stage.q)}, {"key", stage.key}};
+  Json one{{"place", stage.place},     {"type", stage.type},          {"at_hz", stage.at_hz},
+           {"gain_db", stage.gain_db}, {"q", coded_or_null(stage.q)}, {"key", stage.key}};
   const auto exact = firmware::coefficients_of(stage.biquad);
   Json values, codes;
   for (std::size_t c = 0; c < exact.size(); ++c) {
@@ -333,18 +333,18 @@ Json json_of(const rig::Rig& rig, const Output& out, const NumberFormat& format)
            {"sections", json_of(out.sections, format)},
            {"gain_db", plan.gain_db},
            {"polarity", plan.polarity},
-           {"delay_ms", in_ms(plan.delay_s)},
+           {"delay_ms", time_in_ms(plan.delay_s)},
            {"delay_samples", plan.delay_samples},
            {"limit_volts_peak", plan.limit_volts_peak},
            {"limit_dbfs_peak", plan.limit_dbfs_peak},
            {"limiter", nullptr},
-           {"thermal_volts_rms", or_null(plan.thermal_volts_rms)},
-           {"thermal_dbfs_rms", or_null(plan.thermal_dbfs_rms)},
+           {"thermal_volts_rms", coded_or_null(plan.thermal_volts_rms)},
+           {"thermal_dbfs_rms", coded_or_null(plan.thermal_dbfs_rms)},
            {"thermal_time_s", way.thermal ? Json(part_of(rig, plan).driver_of(way).thermal_time_s) : Json(nullptr)}};
   if (way.limit)
-    one["limiter"] = {{"look_ahead_ms", in_ms(way.limit->look_ahead_s)},
-                      {"hold_ms", in_ms(way.limit->hold_s)},
-                      {"release_ms", in_ms(way.limit->release_s)},
+    one["limiter"] = {{"look_ahead_ms", time_in_ms(way.limit->look_ahead_s)},
+                      {"hold_ms", time_in_ms(way.limit->hold_s)},
+                      {"release_ms", time_in_ms(way.limit->release_s)},
                       {"true_peak", way.limit->true_peak}};
   if (out.ahead.empty()) return one;
   one["feed_paths"] = Json::array();
