@@ -32,11 +32,12 @@ struct Preset {
   std::uint64_t answer;                       ///< that a right build gives to the self-test
   std::size_t block_frames;                   ///< a call
   std::size_t memory_bytes;                   ///< for Level::lanes_1, on the machine that is compiled for
-  std::uint8_t group;                         ///< presets of one number can be faded into one another, as can_fade says
+  std::uint8_t group;  ///< presets of one number drive the same: they can be faded into one another
 };
 
-/// Whether two chains can be faded into one another while they run. What differs here takes a stop: mute, configure,
-/// and be heard again when the latency has passed.
+/// Whether two chains have one shape, so that a switch can run both. What is wired to their rows must be the same as
+/// well, which no number here knows: `group` of a preset does. What differs takes a stop: mute, stop, `configure`, and be
+/// heard again when the latency has passed.
 constexpr bool can_fade(const ChainSettings& a, const ChainSettings& b) noexcept {
   return a.sample_rate_hz == b.sample_rate_hz && a.feeds.size() == b.feeds.size() &&
          a.outputs.size() == b.outputs.size();

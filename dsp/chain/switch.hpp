@@ -29,6 +29,8 @@
 ///          notches of a comb.
 /// Memory   of two chains and of a cell of all rows. A part that cannot hold two lends for one (`chains` = 1): then a
 ///          change mutes all outputs, waits until they are silent, configures the one chain anew, primes and unmutes.
+/// Wiring   a row of the outputs drives the same amplifier and driver before and after: ceilings and heat are theirs.
+///          Numbers cannot tell; presets of an export can (Preset::group).
 /// Threads  `process`, `take_meter` and the counters belong to the audio thread (or interrupt). `change`, `mute`, `trim`
 ///          and `busy` belong to one other thread, and may run at any time beside it. They meet in atomic numbers:
 ///          nothing here waits, locks or allocates. `configure` comes before both.
@@ -416,6 +418,9 @@ class ChainSwitch {
     }
     if (frames_ + at_ + now.size() == kFadeFrames) now.back() = next[now.size() - 1];
   }
+
+  static_assert(std::atomic<float>::is_always_lock_free && std::atomic<bool>::is_always_lock_free,
+                "this processor has no atomic numbers of that size: threads could not meet in them without a lock");
 
   SwitchPlan plan_;
   Level level_ = Level::lanes_1;

@@ -359,12 +359,26 @@ std::string preset_name(const std::filesystem::path& rig_file) {
   return name;
 }
 
+namespace {
+/// Whether the same is wired to each row of both, at the same volts: only then a fade, its ceilings and its heat are
+/// about one amplifier and one driver.
+bool drive_the_same(const NamedChain& a, const NamedChain& b) {
+  const auto same_feed = [](const rig::Feed& x, const rig::Feed& y) { return x.name == y.name; };
+  const auto same_output = [](const OutputPlan& x, const OutputPlan& y) {
+    return x.name == y.name && x.full_scale_volts_peak == y.full_scale_volts_peak;
+  };
+  return dsp::can_fade(a.compiled->settings(), b.compiled->settings()) &&
+         std::ranges::equal(a.rig->feeds, b.rig->feeds, same_feed) &&
+         std::ranges::equal(a.compiled->outputs, b.compiled->outputs, same_output);
+}
+}  // namespace
+
 std::vector<std::uint8_t> fade_groups(std::span<const NamedChain> chains) {
   std::vector<std::uint8_t> groups;
   std::uint8_t count = 0;
   for (std::size_t c = 0; c < chains.size(); ++c) {
     std::size_t first = 0;
-    while (first < c && !dsp::can_fade(chains[first].compiled->settings(), chains[c].compiled->settings())) ++first;
+    while (first < c && !drive_the_same(chains[first], chains[c])) ++first;
     groups.push_back(first < c ? groups[first] : ++count);
   }
   return groups;
@@ -421,7 +435,8 @@ std::string numbers_header(std::span<const NamedChain> chains, std::string_view 
   }
   std::string text = lists.text() + each;
   text += fmt::format(
-      "/// The chains of this export. Those with the same number at their end can be faded into one another.\n"
+      "/// The chains of this export. Those with the same number at their end can be faded into one another: their feeds\n"
+      "/// and outputs have the same names in the same order, and the same volts at full scale.\n"
       "inline constexpr dsp::Preset kPresets[] = {{\n{}}};\n",
       table);
   text += fmt::format("inline constexpr std::size_t kMostFeeds = {}, kMostOutputs = {}, kMostBlockFrames = {};\n",

@@ -31,7 +31,9 @@ struct NamedChain {
 void must_be_name(std::string_view name);
 /// A rig file's stem made such a name: `two-way-top.toml` is two_way_top.
 std::string preset_name(const std::filesystem::path& rig_file);
-/// Of each chain the number of its group, from 1: chains of one group can be faded into one another (dsp::can_fade).
+/// Of each chain the number of its group, from 1: chains of one group can be faded into one another. They have one shape
+/// (dsp::can_fade), feeds and outputs of the same names in the same order, and outputs of the same volts at full scale.
+/// A row that drives a sub in one and a horn in the other is never faded.
 std::vector<std::uint8_t> fade_groups(std::span<const NamedChain> chains);
 
 /// The same rigs, venues, names and program version give the same bytes. `name`: of the namespace that the person

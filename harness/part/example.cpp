@@ -23,8 +23,9 @@
 // On a part that saves the floating-point registers lazily, leave that on; the interrupt needs them.
 //
 // Memory. Two chains run while one moves over to the other: kMemoryBytes below. A part that cannot hold two takes
-// kChains = 1: a change then mutes, waits, configures and unmutes. Presets of another group (other feeds, outputs or
-// sample rate) always take a stop: mute, stop the DMA, `configure` with the plan of that group, and go on.
+// kChains = 1: a change then mutes, waits, configures and unmutes. Presets of another group (other feeds, outputs,
+// volts at full scale or sample rate) always take a stop: mute, stop the DMA, look at what is wired to each output,
+// `configure` with the plan of that group, and go on.
 //
 // Scaling. A code of a converter is a fraction of its full scale; converter_codes.hpp has both ways to put 24 bits into
 // a word, and slots of a multiplexed port. 1.0 in a sample is the full scale that the rig file names

@@ -193,10 +193,13 @@ void run_export(const ExportOptions& options) {
                         preset["sections"].get<std::size_t>(), preset["fingerprint"].get<std::string>());
   if (several) {
     const bool one_group = groups.back() == 1 && std::ranges::max(groups) == 1;
-    text += wrapped(one_group ? "all of them, while they run: feeds, outputs and sample rate are alike"
-                              : in_groups(chains, groups) +
-                                    ". Only presets with as many feeds and outputs, at one sample rate, can be faded "
-                                    "while they run; from one group to another takes a stop: mute, configure, unmute",
+    text += wrapped(one_group
+                        ? "all of them, while they run: feeds, outputs, volts at full scale and sample rate are alike"
+                        : in_groups(chains, groups) +
+                              ". Only presets whose feeds and outputs have the same names in the same order, the same "
+                              "volts at full scale and one sample rate can be faded while they run. From one "
+                              "group to another takes a stop, and other things are wired to the outputs there: "
+                              "mute, stop, check the wiring, configure, unmute",
                     text_width(), "  faded into one another: ");
   }
   for (const std::string& name : files.names) text += fmt::format("  {}\n", name);

@@ -1,6 +1,6 @@
 // Must hold: a project of its own, with nothing but what `export` wrote, holds three presets of two rigs on an emulated
-// Cortex-M7, changes between them without a click or a sample above the ceilings, mutes, and passes its self-test;
-// built with contracted products it does not. And two named exports in one program keep their own ceilings there.
+// Cortex-M7, changes between them without a click or a sample above the ceilings, mutes, all with the bits that it has
+// here, and passes its self-test; built with contracted products it does not. And two named exports in one program keep their own ceilings there.
 #include <fmt/format.h>
 #include <gtest/gtest.h>
 #include <sys/wait.h>
@@ -165,6 +165,12 @@ TEST_F(ProjectOfItsOwn, ChangesPresetsOnAPartWithoutAClickAndSeesAWrongBuild) {
   ASSERT_EQ(build("project.cpp", "-ffp-contract=off", "-ffp-contract=off", "right"), 0) << words();
   for (const char* const preset : {"0", "1", "2", "9"})
     ASSERT_EQ(emulate("right", fmt::format("out{0} {0}", preset)), 0) << preset << words();
+
+  ASSERT_EQ(run("c++ -std=c++20 -O2 -DNDEBUG -ffp-contract=off -I. project.cpp dsp/chain/chain.cpp -o here && ./here "
+                "here9 9"),
+            0)
+      << words();
+  EXPECT_EQ(file_text(folder_ / "here9"), file_text(folder_ / "out9")) << "the same bits on this machine";
 
   std::vector<float> ceilings[3];
   for (std::size_t p = 0; p < 3; ++p) {

@@ -217,6 +217,27 @@ TEST_F(Numbers, WhatPresetsShareStandsOnce) {
   EXPECT_THROW(numbers_header(chains.all), InputError) << "two of one name";
 }
 
+TEST_F(Numbers, OnlyPresetsThatDriveTheSameAreFaded) {
+  Chains chains;
+  chains.add("a", demo("two-way-top.toml"));
+  const auto group_of = [&](auto&& change) {
+    rig::Rig rig = demo("two-way-top.toml");
+    change(rig);
+    chains.add("b", rig);
+    const std::uint8_t group = fade_groups(chains.all).back();
+    chains.all.pop_back();
+    return static_cast<int>(group);
+  };
+  EXPECT_EQ(group_of([](rig::Rig&) {}), 1);
+  EXPECT_EQ(group_of([](rig::Rig& r) { r.ways[0].limit->below_clip_db += 7; }), 1);
+  // Each of these has four outputs at 48 kHz too.
+  EXPECT_EQ(group_of([](rig::Rig& r) { r.ways[1].name = "horn"; }), 2) << "another way's name";
+  EXPECT_EQ(group_of([](rig::Rig& r) { std::swap(r.ways[0].name, r.ways[1].name); }), 2) << "lows where highs were";
+  EXPECT_EQ(group_of([](rig::Rig& r) { std::swap(r.feeds[0].name, r.feeds[1].name); }), 2) << "left for right";
+  EXPECT_EQ(group_of([](rig::Rig& r) { r.amplifiers[0].gain_db -= 1; }), 2)
+      << "another gain: other volts at full scale";
+}
+
 TEST_F(Numbers, ANumberOfAPresetIsCheckedToo) {
   Chains chains;
   chains.add("a", demo("two-way-top.toml"));
