@@ -12,6 +12,7 @@
 #include "harness/files/shown.hpp"
 #include "harness/firmware/held_biquad.hpp"
 #include "harness/rig/units.hpp"
+#include "harness/verbs/plan_json.hpp"
 #include "harness/verbs/table.hpp"
 
 namespace rackproof {
@@ -126,8 +127,7 @@ class Holder {
     const HeldBiquad& held = *made_[worst()].held;
     return fmt::format(
         "in {} the response of {} of {} sections is off by more than {:g} dB; the most is {:+.2f} dB at {:.4g} Hz, in "
-        "{}. "
-        "What the rig's proof says of responses and sums no longer holds there; {} keeps all within {:g} dB",
+        "{}. What the rig's proof says of responses and sums no longer holds there; {} keeps all within {:g} dB",
         format_.name(), off(), count(), kMostSectionErrorDb, held.worst_error_db, held.worst_error_at_hz,
         named(places_[worst()]), first_that(format_, fine), kMostSectionErrorDb);
   }
@@ -206,7 +206,6 @@ std::vector<Output> outputs_of(const CompiledRig& compiled, Holder& holder) {
 
 /// Down to two places: a threshold that is typed in is never above the one that was computed.
 double two_places_down(double value) { return std::floor(100 * value) / 100; }
-double time_in_ms(double seconds) { return std::round(1e9 * seconds) / 1e6; }
 
 std::string text_of(const Section& section, std::size_t number, const NumberFormat& format) {
   const Stage& stage = section.stage;
@@ -233,15 +232,15 @@ std::string rest_of(const rig::Rig& rig, const OutputPlan& plan) {
   const bool bridged = part_of(rig, plan).amplifier_of(way).bridged;
   const char* const where = bridged ? "across the bridge" : "at the amplifier's output";
   std::string text = fmt::format("  gain {:+.4f} dB, polarity {}, delay {} ms = {:.4f} samples{}\n", plan.gain_db,
-                                 plan.polarity < 0 ? "inverted" : "normal", time_in_ms(plan.delay_s),
-                                 plan.delay_samples, plan.muted ? ", MUTED" : "");
+                                 plan.polarity < 0 ? "inverted" : "normal", in_ms(plan.delay_s), plan.delay_samples,
+                                 plan.muted ? ", MUTED" : "");
   const double volts = two_places_down(plan.limit_volts_peak), dbfs = two_places_down(plan.limit_dbfs_peak);
   if (way.limit)
     text += fmt::format(
         "  peak limiter: threshold {:.2f} V peak {} = {:.2f} dBFS peak, look-ahead {} ms, hold {} ms, "
         "release {} ms, {}\n",
-        volts, where, dbfs, time_in_ms(way.limit->look_ahead_s), time_in_ms(way.limit->hold_s),
-        time_in_ms(way.limit->release_s), way.limit->true_peak ? "true peak" : "samples alone");
+        volts, where, dbfs, in_ms(way.limit->look_ahead_s), in_ms(way.limit->hold_s), in_ms(way.limit->release_s),
+        way.limit->true_peak ? "true peak" : "samples alone");
   else
     text += fmt::format("  peak limiter: NONE in the rig; {:.2f} V peak {} = {:.2f} dBFS peak is the end\n", volts,
                         where, dbfs);
@@ -294,18 +293,14 @@ std::string text_file(const rig::Rig& rig, const rig::Venue* venue, const std::v
   return text;
 }
 
-Json coded_or_null(const std::optional<double>& value) { return value ? Json(*value) : Json(nullptr); }
-
 Json json_of(const Section& section, const NumberFormat& format) {
   const Stage& stage = section.stage;
   const HeldBiquad& held = section.held;
-  Json one{{"place", stage.place},     {"type", stage.type},          {"at_hz", stage.at_hz},
-           {"gain_db", stage.gain_db}, {"q", coded_or_null(stage.q)}, {"key", stage.key}};
-  const auto exact = firmware::coefficients_of(stage.biquad);
+  Json one{{"place", stage.place}};
+  one.update(stage_json(stage));
   Json values, codes;
-  for (std::size_t c = 0; c < exact.size(); ++c) {
+  for (std::size_t c = 0; c < held.codes.size(); ++c) {
     const char* const name = firmware::kCoefficientNames[c];
-    one[name] = exact[c];
     values[name] = held.codes[c].value;
     codes[name] = firmware::hex_of(held.codes[c], format);
   }
@@ -333,19 +328,14 @@ Json json_of(const rig::Rig& rig, const Output& out, const NumberFormat& format)
            {"sections", json_of(out.sections, format)},
            {"gain_db", plan.gain_db},
            {"polarity", plan.polarity},
-           {"delay_ms", time_in_ms(plan.delay_s)},
+           {"delay_ms", in_ms(plan.delay_s)},
            {"delay_samples", plan.delay_samples},
            {"limit_volts_peak", plan.limit_volts_peak},
            {"limit_dbfs_peak", plan.limit_dbfs_peak},
-           {"limiter", nullptr},
-           {"thermal_volts_rms", coded_or_null(plan.thermal_volts_rms)},
-           {"thermal_dbfs_rms", coded_or_null(plan.thermal_dbfs_rms)},
+           {"limiter", limiter_json(way.limit)},
+           {"thermal_volts_rms", or_null(plan.thermal_volts_rms)},
+           {"thermal_dbfs_rms", or_null(plan.thermal_dbfs_rms)},
            {"thermal_time_s", way.thermal ? Json(part_of(rig, plan).driver_of(way).thermal_time_s) : Json(nullptr)}};
-  if (way.limit)
-    one["limiter"] = {{"look_ahead_ms", time_in_ms(way.limit->look_ahead_s)},
-                      {"hold_ms", time_in_ms(way.limit->hold_s)},
-                      {"release_ms", time_in_ms(way.limit->release_s)},
-                      {"true_peak", way.limit->true_peak}};
   if (out.ahead.empty()) return one;
   one["feed_paths"] = Json::array();
   for (const Path& path : out.ahead)

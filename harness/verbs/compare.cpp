@@ -11,6 +11,7 @@
 #include "harness/firmware/parts.hpp"
 #include "harness/report/comparison_page.hpp"
 #include "harness/verbs/held_figures.hpp"
+#include "harness/verbs/plan_json.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/report_option.hpp"
 #include "harness/verbs/table.hpp"
@@ -208,8 +209,6 @@ std::string text_of(const CompareArguments& arguments, const Candidate& a, const
 
 // ---- for a program --------------------------------------------------------------------------------------------------
 
-Json number_or_null(std::optional<double> value) { return value ? Json(*value) : Json(nullptr); }
-
 void add_apart(Json& to, const std::string& key, const std::string& at_key, const std::optional<Apart>& apart) {
   to[key] = apart ? Json(std::abs(apart->db)) : Json(nullptr);
   to[at_key] = apart && apart->db != 0 ? Json(apart->at_hz) : Json(nullptr);
@@ -227,15 +226,15 @@ Json json_of(const Candidate& candidate, const std::optional<compare::Figures>& 
             {"limit_volts_peak", plan.limit_volts_peak},
             {"limit_dbfs_peak", plan.limit_dbfs_peak},
             {"limited_by", name_of(plan.limited_by)},
-            {"thermal_volts_rms", number_or_null(plan.thermal_volts_rms)},
-            {"thermal_dbfs_rms", number_or_null(plan.thermal_dbfs_rms)},
+            {"thermal_volts_rms", or_null(plan.thermal_volts_rms)},
+            {"thermal_dbfs_rms", or_null(plan.thermal_dbfs_rms)},
             {"gain_db", plan.gain_db},
             {"delay_samples", plan.delay_samples},
             {"delay_ms", 1e3 * plan.delay_s},
             {"polarity", plan.polarity},
             {"muted", plan.muted},
-            {"level_at_1m_db", number_or_null(plan.level_at_1m_db)},
-            {"distortion_db", number_or_null(figures->distortion_db)}};
+            {"level_at_1m_db", or_null(plan.level_at_1m_db)},
+            {"distortion_db", or_null(figures->distortion_db)}};
   add_playing(json, figures->playing);
   return json;
 }
@@ -267,9 +266,8 @@ Json cost_json(const compare::Cost& cost) {
 Json document_of(const CompareArguments& arguments, const Candidate& a, const Candidate& b,
                  const Comparison& comparison) {
   Json moved = Json::array(), outputs = Json::array(), sums = Json::array(), programmes = Json::array();
-  const auto text = [](const std::optional<std::string>& value) { return value ? Json(*value) : Json(nullptr); };
   for (const seal::Move& move : comparison.moved)
-    moved.push_back({{"key", move.key}, {"was", text(move.was)}, {"now", text(move.now)}, {"text", move.text}});
+    moved.push_back({{"key", move.key}, {"was", or_null(move.was)}, {"now", or_null(move.now)}, {"text", move.text}});
   for (const compare::Output& output : comparison.outputs) {
     Json& json =
         outputs.emplace_back(Json{{"name", output.name}, {"a", json_of(a, output.a)}, {"b", json_of(b, output.b)}});

@@ -5,6 +5,7 @@
 
 #include "harness/seal/drift.hpp"
 #include "harness/seal/seal.hpp"
+#include "harness/verbs/plan_json.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
@@ -32,7 +33,6 @@ struct Drift {
     document["moved"] = Json::array();
     std::string text = moves.empty() ? rig_file.string() + ": nothing moved since it was sealed\n"
                                      : fmt::format("{}: moved since it was sealed:\n", rig_file.string());
-    const auto or_null = [](const std::optional<std::string>& value) { return value ? Json(*value) : Json(nullptr); };
     for (const seal::Move& move : moves) {
       text += wrapped(move.text, text_width(), "  ");
       document["moved"].push_back(

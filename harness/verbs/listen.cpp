@@ -14,6 +14,7 @@
 #include "harness/files/descriptor.hpp"
 #include "harness/files/entry.hpp"
 #include "harness/files/kind.hpp"
+#include "harness/verbs/plan_json.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
 
@@ -298,7 +299,6 @@ std::string listen_text(const Listened& listened, const ListenModel& model, std:
 
 Json listen_json(const Listened& listened, const ListenModel& model) {
   const bool sounds = listened.true_peak > 0;
-  const auto or_null = [](std::optional<double> value) { return value ? Json(*value) : Json(nullptr); };
   Json channels = Json::array();
   for (std::size_t channel = 0; channel < 2; ++channel) {
     const Listened::Channel& of = channel == 0 ? listened.left : listened.right;

@@ -1,5 +1,4 @@
 /// `plan`: what the rig comes to, in volts and decibels, for a person at the rack and for a program.
-#include <cmath>
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <vector>
@@ -7,6 +6,7 @@
 #include "harness/calibration/compile.hpp"
 #include "harness/calibration/stages.hpp"
 #include "harness/verbs/balance.hpp"
+#include "harness/verbs/plan_json.hpp"
 #include "harness/verbs/plan_text.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/table.hpp"
@@ -14,10 +14,6 @@
 
 namespace rackproof {
 namespace {
-
-Json or_null(const std::optional<double>& value) { return value ? Json(*value) : Json(nullptr); }
-/// A time as the file has it: 0.003 s is 3 ms, not 3.0000000000000004.
-double in_ms(double seconds) { return std::round(1e9 * seconds) / 1e6; }
 
 Json sections_json(const std::vector<dsp::Biquad>& sections) {
   Json list = Json::array();
@@ -27,26 +23,8 @@ Json sections_json(const std::vector<dsp::Biquad>& sections) {
 
 Json stages_json(const std::vector<Stage>& stages) {
   Json list = Json::array();
-  for (const Stage& s : stages)
-    list.push_back({{"type", s.type},
-                    {"at_hz", s.at_hz},
-                    {"gain_db", s.gain_db},
-                    {"q", or_null(s.q)},
-                    {"key", s.key},
-                    {"b0", s.biquad.b0},
-                    {"b1", s.biquad.b1},
-                    {"b2", s.biquad.b2},
-                    {"a1", s.biquad.a1},
-                    {"a2", s.biquad.a2}});
+  for (const Stage& stage : stages) list.push_back(stage_json(stage));
   return list;
-}
-
-Json limiter_json(const std::optional<rig::Limit>& limit) {
-  if (!limit) return nullptr;
-  return {{"look_ahead_ms", in_ms(limit->look_ahead_s)},
-          {"hold_ms", in_ms(limit->hold_s)},
-          {"release_ms", in_ms(limit->release_s)},
-          {"true_peak", limit->true_peak}};
 }
 
 Json balance_json(const Balance& balance) {

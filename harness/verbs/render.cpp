@@ -13,6 +13,7 @@
 #include "harness/files/interruption.hpp"
 #include "harness/verbs/held_figures.hpp"
 #include "harness/verbs/listen.hpp"
+#include "harness/verbs/plan_json.hpp"
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/seal_check.hpp"
@@ -124,8 +125,6 @@ std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, 
   return found;
 }
 
-Json json_of(std::optional<double> value) { return value ? Json(*value) : Json(nullptr); }
-
 Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job, const Rendered& rendered,
                  const std::vector<Reading>& readings, const std::vector<Warning>& warnings,
                  const std::vector<proof::Advice>& advice, double factor) {
@@ -133,9 +132,9 @@ Json document_of(const rig::Rig& rig, const CompiledRig& compiled, const RenderJ
   for (const Reading& r : readings) {
     outputs.push_back({{"name", r.name},
                        {"file", r.file},
-                       {"peak_dbfs", json_of(r.peak_dbfs)},
-                       {"true_peak_dbtp", json_of(r.true_peak_dbtp)},
-                       {"rms_dbfs", json_of(r.rms_dbfs)},
+                       {"peak_dbfs", or_null(r.peak_dbfs)},
+                       {"true_peak_dbtp", or_null(r.true_peak_dbtp)},
+                       {"rms_dbfs", or_null(r.rms_dbfs)},
                        {"peak_volts", r.peak_volts},
                        {"rms_volts", r.rms_volts},
                        {"mean_watts", r.mean_watts},
