@@ -79,6 +79,11 @@ DifferenceForm difference_form(const dsp::Section& s) {
   return f;
 }
 
+std::complex<double> value_at(const DifferenceForm& s, double frequency) {
+  const Point point(frequency);
+  return point.value(s.n0, s.n1, s.n2) / point.value(s.d0, s.d1, s.d2);
+}
+
 PathResponse LinearPath::at(double frequency) const {
   const Point point(frequency);
   PathResponse r;

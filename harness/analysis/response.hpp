@@ -17,6 +17,8 @@ struct DifferenceForm {
 };
 DifferenceForm difference_form(const dsp::Biquad& biquad);
 DifferenceForm difference_form(const dsp::Section& section);
+/// Its response at `frequency` in cycles a sample, 0 to 0.5.
+std::complex<double> value_at(const DifferenceForm& section, double frequency);
 
 struct PathResponse {
   std::complex<double> value;

@@ -9,22 +9,16 @@
 #include <vector>
 
 #include "harness/analysis/decibels.hpp"
+#include "harness/analysis/response.hpp"
 
 namespace rackproof::firmware {
 namespace {
 
 using Complex = std::complex<double>;
 
-Complex delayed(double frequency_hz, double sample_rate_hz) {
-  return std::polar(1.0, -2 * std::numbers::pi * frequency_hz / sample_rate_hz);
+Complex response(const dsp::Biquad& s, double hz, double sample_rate_hz) {
+  return analysis::value_at(analysis::difference_form(s), hz / sample_rate_hz);
 }
-/// c0 + c1 z^-1 + c2 z^-2 about z = 1, so that little is lost where the three nearly cancel.
-Complex polynomial(double c0, double c1, double c2, Complex z_1) {
-  const Complex d = z_1 - 1.0;
-  return (c0 + c1 + c2) + (c1 + 2 * c2) * d + c2 * d * d;
-}
-Complex denominator(const dsp::Biquad& s, Complex z_1) { return polynomial(1, s.a1, s.a2, z_1); }
-Complex response(const dsp::Biquad& s, Complex z_1) { return polynomial(s.b0, s.b1, s.b2, z_1) / denominator(s, z_1); }
 
 /// The two roots of c0 z^2 + c1 z + c2; of lower order those that there are.
 std::vector<Complex> roots(double c0, double c1, double c2) {
@@ -50,14 +44,13 @@ class Comparison {
         for (const Complex root : list) add_about(root, top);
     std::sort(at_hz_.begin(), at_hz_.end());
     double largest = 0;
-    for (const double hz : at_hz_) largest = std::max(largest, std::abs(response(exact_, delayed(hz, rate_hz_))));
+    for (const double hz : at_hz_) largest = std::max(largest, std::abs(response(exact_, hz, rate_hz_)));
     floor_ = largest * analysis::ratio_from_db(kRatioDownToDb);
   }
   static double top_hz(double sample_rate_hz) { return std::min(kHighestHz, kHighestOfRate * sample_rate_hz); }
 
   double error_db(double hz) const {
-    const Complex z_1 = delayed(hz, rate_hz_);
-    const double wanted = std::abs(response(exact_, z_1)), has = std::abs(response(held_, z_1));
+    const double wanted = std::abs(response(exact_, hz, rate_hz_)), has = std::abs(response(held_, hz, rate_hz_));
     const double beside = std::max(wanted, floor_);
     return std::clamp(analysis::db_from_ratio((beside + has - wanted) / beside), -kMostDb, kMostDb);
   }
@@ -119,8 +112,9 @@ Variance float_noise(const dsp::Biquad& s, const NumberFormat& format, double ga
   constexpr int kPoints = 120;
   const double top = Comparison::top_hz(sample_rate_hz);
   for (int i = 0; i <= kPoints; ++i) {
-    const Complex z_1 = delayed(kLowestHz * std::pow(top / kLowestHz, i / double{kPoints}), sample_rate_hz);
-    const Complex y = response(s, z_1);
+    const double hz = kLowestHz * std::pow(top / kLowestHz, i / double{kPoints});
+    const Complex z_1 = std::polar(1.0, -2 * std::numbers::pi * hz / sample_rate_hz);
+    const Complex y = response(s, hz, sample_rate_hz);
     const std::array<Complex, 5> products{s.b0, s.b1 * z_1, s.b2 * z_1 * z_1, -s.a1 * z_1 * y, -s.a2 * z_1 * z_1 * y};
     // Phasors of peak 1: half their squares are mean squares.
     const auto all = [](std::initializer_list<Complex> values) {
