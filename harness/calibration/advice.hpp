@@ -51,9 +51,6 @@ double band_db(const rig::EqBand& band, double hz, double rate_hz);
 double q_of(const rig::EqBand& band);
 /// An output's whole linear path at a frequency.
 double path_db(const OutputPlan& plan, double hz, double rate_hz);
-inline bool has_gain(rig::EqType type) {
-  return type == rig::EqType::peaking || type == rig::EqType::lowshelf || type == rig::EqType::highshelf;
-}
 inline bool cuts_an_end(rig::EqType type) {
   return type == rig::EqType::lowpass || type == rig::EqType::highpass || type == rig::EqType::bandpass;
 }

@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "harness/calibration/advice.hpp"
+#include "harness/calibration/filters.hpp"
 
 namespace rackproof::advice {
 namespace {

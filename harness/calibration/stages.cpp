@@ -108,9 +108,7 @@ class Walk {
     for (const rig::EqBand& band : bands) {
       const dsp::Section section = section_of(band, rate_hz_);
       if (section == dsp::Section{}) continue;  // 0 dB: nothing runs
-      const bool has_gain = band.type == rig::EqType::peaking || band.type == rig::EqType::lowshelf ||
-                            band.type == rig::EqType::highshelf;
-      stages_.push_back({word_of(band.type), band.at_hz, has_gain ? band.gain_db : 0,
+      stages_.push_back({word_of(band.type), band.at_hz, has_gain(band.type) ? band.gain_db : 0,
                          dsp::q_of(settings_of(band), rate_hz_), band.source.key, dsp::biquad_of(section), place_});
     }
   }

@@ -30,9 +30,7 @@ const char* name_of(rig::Alignment alignment) {
 }
 std::string words(const rig::EqBand& band) {
   std::string said = fmt::format("{} {}", word_of(band.type), text(Quantity::frequency, band.at_hz));
-  const bool has_gain =
-      band.type == rig::EqType::peaking || band.type == rig::EqType::lowshelf || band.type == rig::EqType::highshelf;
-  if (has_gain) said += fmt::format(" {}", text(Quantity::gain, band.gain_db));
+  if (has_gain(band.type)) said += fmt::format(" {}", text(Quantity::gain, band.gain_db));
   if (band.width == rig::EqWidth::q)
     said += fmt::format(", Q {:g}", band.width_value);
   else if (band.width == rig::EqWidth::bandwidth_oct)

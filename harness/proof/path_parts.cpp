@@ -25,9 +25,6 @@ const char* name_of(rig::Alignment alignment) {
   constexpr const char* kNames[] = {"linkwitz-riley", "butterworth", "bessel"};
   return kNames[static_cast<std::size_t>(alignment)];
 }
-bool has_gain(rig::EqType type) {
-  return type == rig::EqType::peaking || type == rig::EqType::lowshelf || type == rig::EqType::highshelf;
-}
 
 class Lister {
  public:
