@@ -5,7 +5,6 @@
 #include <atomic>
 #include <bit>
 #include <cmath>
-#include <functional>
 #include <random>
 #include <thread>
 
@@ -40,19 +39,12 @@ class Rack {
   bool fence_stands() const {
     return std::all_of(memory_.end() - kFence, memory_.end(), [](std::byte b) { return b == std::byte{42}; });
   }
-  /// Runs `in` in blocks; `act(frame)` ahead of each.
-  Signals run(const Signals& in, std::size_t block, const std::function<void(std::size_t)>& act = {}) {
-    const std::size_t frames = in[0].size();
-    Signals out(made.outputs(), std::vector<float>(frames));
-    for (std::size_t n = 0; n < frames; n += block) {
-      if (act) act(n);
-      std::vector<const float*> from;
-      std::vector<float*> to;
-      for (const auto& feed : in) from.push_back(&feed[n]);
-      for (auto& output : out) to.push_back(&output[n]);
-      made.process(from, to, std::min(block, frames - n));
-    }
-    return out;
+  template <class Act>
+  Signals run(const Signals& in, std::size_t block, Act&& act) {
+    return test::in_blocks(made, in, block, act);
+  }
+  Signals run(const Signals& in, std::size_t block) {
+    return run(in, block, [](std::size_t) {});
   }
   /// As many frames of silence as priming takes.
   void start() {
@@ -211,6 +203,45 @@ TEST(ChainSwitch, AWeightedSampleIsNeverLongerThanTheLongerOfBoth) {
     above += std::abs(a + weight * (b - a)) > std::max(std::abs(a), std::abs(b)) ? 1 : 0;
   }
   EXPECT_EQ(above, 0u);
+}
+
+/// The greatest of the wave at eight points a sample, from frame `from` to before `to`: 64 taps under a Hann window.
+double wave_peak(std::span<const float> row, std::size_t from, std::size_t to) {
+  constexpr std::size_t kHalf = 32, kPoints = 8;
+  constexpr double kPi = 3.141592653589793;
+  double most = 0;
+  for (std::size_t p = 0; p < kPoints; ++p) {
+    std::vector<double> taps;
+    for (std::size_t k = 0; k < 2 * kHalf; ++k) {
+      const double t = static_cast<double>(k) - static_cast<double>(kHalf) - static_cast<double>(p) / kPoints;
+      const double sinc = t == 0 ? 1 : std::sin(kPi * t) / (kPi * t);
+      taps.push_back(sinc * (0.5 + 0.5 * std::cos(kPi * t / (kHalf + 1))));
+    }
+    for (std::size_t n = std::max(from, kHalf); n + kHalf < std::min(to, row.size()); ++n) {
+      double sum = 0;
+      for (std::size_t k = 0; k < 2 * kHalf; ++k) sum += taps[k] * static_cast<double>(row[n + k - kHalf]);
+      most = std::max(most, std::abs(sum));
+    }
+  }
+  return most;
+}
+TEST(ChainSwitch, InAFadeTheWaveBetweenTheSamplesPassesBothByLittle) {
+  TestRig first(1, 1, true), second(1, 1, true);
+  second.outputs()[0].gain *= -1;  // the other polarity, at the same ceiling: b - a is as long as it can be
+  const Signals in = noise(1, 64 * 100, 8.0f, 5);
+  Rack rack(plan_for({&first, &second}), first.settings);
+  rack.start();
+  const Signals out = rack.run(in, kCell, [&](std::size_t n) {
+    if (n == 640) EXPECT_EQ(rack.made.change(second.settings), Change::taken);
+  });
+  LentChain alone_first(first.settings), alone_second(second.settings);
+  const std::size_t from = 640, to = 64 * 60;  // priming and the fade
+  const double alone =
+      std::max(wave_peak(alone_first.run(in, kCell)[0], from, to), wave_peak(alone_second.run(in, kCell)[0], from, to));
+  const double fade = wave_peak(out[0], from, to);
+  // What the head claims: 5 / 2048 of |b - a|, here at most twice the ceiling of 0.2.
+  EXPECT_LE(fade, alone + 5.0 / ChainSwitch::kFadeFrames * 0.4);
+  EXPECT_GT(fade, 0.5 * alone) << "it was loud meanwhile";
 }
 
 /// The greatest |x[n+1] - 2 x[n] + x[n-1]|.

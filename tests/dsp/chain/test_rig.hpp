@@ -193,6 +193,22 @@ inline std::vector<long double> by_definition(const TestRig& rig, const OutputSe
   return y;
 }
 
+/// What `runs`, a chain or a switch of them, makes of `in`, in blocks; `act(frame)` ahead of each.
+template <class Runs, class Act>
+Signals in_blocks(Runs& runs, const Signals& in, std::size_t block, Act&& act) {
+  const std::size_t frames = in.empty() ? 0 : in[0].size();
+  Signals out(runs.outputs(), std::vector<float>(frames));
+  for (std::size_t n = 0; n < frames; n += block) {
+    act(n);
+    std::vector<const float*> from;
+    std::vector<float*> to;
+    for (const auto& feed : in) from.push_back(&feed[n]);
+    for (auto& output : out) to.push_back(&output[n]);
+    runs.process(from, to, std::min(block, frames - n));
+  }
+  return out;
+}
+
 /// A chain with memory of its own, at an odd address and with a fence behind it.
 class LentChain {
  public:
@@ -204,16 +220,7 @@ class LentChain {
     return std::all_of(memory_.end() - kFence, memory_.end(), [](std::byte b) { return b == std::byte{42}; });
   }
   Signals run(const Signals& in, std::size_t block) {
-    const std::size_t frames = in.empty() ? 0 : in[0].size();
-    Signals out(chain.outputs(), std::vector<float>(frames));
-    for (std::size_t n = 0; n < frames; n += block) {
-      std::vector<const float*> from;
-      std::vector<float*> to;
-      for (const auto& feed : in) from.push_back(&feed[n]);
-      for (auto& output : out) to.push_back(&output[n]);
-      chain.process(from, to, std::min(block, frames - n));
-    }
-    return out;
+    return in_blocks(chain, in, block, [](std::size_t) {});
   }
 
   Chain chain;
