@@ -400,7 +400,7 @@ TEST_F(Program, TheManualAndTheCompletionComeFromTheOptions) {
   EXPECT_EQ(offered("stimulus --subtype d"), "double\n");
   EXPECT_EQ(offered("stimulus s"), "sweep sine\n");
   EXPECT_EQ(offered("measure --kind \"\""), "auto noise sweep\n");
-  EXPECT_EQ(offered("budget --target c"), "cortex-m7 cortex-m4\n");
+  EXPECT_EQ(offered("budget --target c"), "cortex-m7 cortex-m4 cortex-m33 cortex-m55\n");
   EXPECT_EQ(offered("flatten --target \"\""), "flat\n");
   EXPECT_EQ(offered("render --start \"\""), "\n") << "a time is not one of a few words";
   EXPECT_EQ(offered("render \"\""), "\n") << "files are bash's own";
