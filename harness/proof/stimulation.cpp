@@ -127,8 +127,10 @@ const Kernel& kernel() {
 
 /// Of every sample of a run the points behind it, one row a point: rows[0] holds the samples themselves.
 using Points = std::array<std::array<float, WaveCrest::kRun>, Kernel::kPoints>;
-/// Some points of a row at a time: kept in registers, whatever the optimiser makes of loops.
-using Floats = float __attribute__((vector_size(64), aligned(alignof(float)), may_alias));
+/// Some points of a row at a time: kept in registers, whatever the optimiser makes of loops. A `typedef`, as clang takes
+/// no lesser alignment in a `using`.
+typedef float Floats __attribute__((vector_size(64), aligned(alignof(float)), may_alias));
+static_assert(alignof(Floats) == alignof(float));
 constexpr std::size_t kAtOnce = sizeof(Floats) / sizeof(float);
 static_assert(WaveCrest::kRun % kAtOnce == 0);
 RACKPROOF_WIDE void interpolate(const Kernel& k, const float* window, Points& points) {

@@ -234,7 +234,7 @@ TEST_F(Numbers, OnlyPresetsThatDriveTheSameAreFaded) {
   EXPECT_EQ(group_of([](rig::Rig& r) { r.ways[1].name = "horn"; }), 2) << "another way's name";
   EXPECT_EQ(group_of([](rig::Rig& r) { std::swap(r.ways[0].name, r.ways[1].name); }), 2) << "lows where highs were";
   EXPECT_EQ(group_of([](rig::Rig& r) { std::swap(r.feeds[0].name, r.feeds[1].name); }), 2) << "left for right";
-  EXPECT_EQ(group_of([](rig::Rig& r) { r.amplifiers[0].gain_db -= 1; }), 2)
+  EXPECT_EQ(group_of([](rig::Rig& r) { r.amplifiers[0].gain_db = *r.amplifiers[0].gain_db - 1; }), 2)
       << "another gain: other volts at full scale";
 }
 
