@@ -1,12 +1,14 @@
 #pragma once
 /// The grid of frames on which everything slower than the sample is decided, counted from the start of the stream and
-/// never from the host's block; and the bounds of what may pass the core's door.
+/// never from the host's block; and the bounds of the samples that the core carries.
 #include <cstdint>
 
 #include "dsp/compiler.hpp"
 namespace rackproof::dsp {
 /// Frames from one point of the grid to the next.
 inline constexpr std::uint32_t kGridFrames = 64;
+/// The most frames that are worked on at once where more are handed over: whole cells, so a multiple of kGridFrames.
+inline constexpr std::uint32_t kRunFrames = 256;
 /// +36 dBFS: the greatest magnitude that the core carries.
 inline constexpr float kMagnitudeBound = 63.095734f;
 /// -400 dBFS: what is quieter than this in a filter's state is silence.

@@ -68,6 +68,17 @@ RACKPROOF_INLINE void unrolled(Step&& step) noexcept {
   (std::make_index_sequence<N>{});
 }
 
+/// use(constant) for the one of the constants V that `value` is, where it is one of them: from a number that is known at
+/// run time to one that the compiler knows.
+template <std::size_t... V, class Use>
+RACKPROOF_INLINE void dispatch(std::index_sequence<V...>, std::size_t value, Use&& use) {
+  static_cast<void>(((value == V && (use(std::integral_constant<std::size_t, V>{}), true)) || ...));
+}
+template <std::size_t... V, class Use>
+RACKPROOF_INLINE void dispatch(std::size_t value, Use&& use) {
+  dispatch(std::index_sequence<V...>{}, value, use);
+}
+
 template <class V>
 inline constexpr bool kIsFloat = std::is_same_v<V, Pack<sizeof(V) / sizeof(float)>>;
 

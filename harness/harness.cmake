@@ -60,9 +60,9 @@ add_custom_command(OUTPUT ${REPORT_CPP} DEPENDS ${REPORT_PARTS} ${REPORT_EMBED} 
 target_sources(rackproof_report PRIVATE ${REPORT_CPP})
 # The program carries the sources of firmware, so that it can build a chain for a part wherever it is installed.
 set(FIRMWARE_SOURCES dsp/design/section.hpp dsp/chain/chain.cpp)
-file(GLOB headers CONFIGURE_DEPENDS RELATIVE ${CMAKE_CURRENT_SOURCE_DIR} dsp/*.hpp dsp/blocks/*.hpp dsp/chain/*.hpp
-     dsp/design/* harness/part/*)
-list(APPEND FIRMWARE_SOURCES ${headers})
+file(GLOB_RECURSE headers CONFIGURE_DEPENDS RELATIVE ${CMAKE_CURRENT_SOURCE_DIR} dsp/*.hpp)
+file(GLOB others CONFIGURE_DEPENDS RELATIVE ${CMAKE_CURRENT_SOURCE_DIR} dsp/design/* harness/part/*)
+list(APPEND FIRMWARE_SOURCES ${headers} ${others})
 list(REMOVE_DUPLICATES FIRMWARE_SOURCES)
 list(TRANSFORM FIRMWARE_SOURCES PREPEND ${CMAKE_CURRENT_SOURCE_DIR}/ OUTPUT_VARIABLE firmware_files)
 set(FIRMWARE_CPP ${CMAKE_CURRENT_BINARY_DIR}/firmware_sources.cpp)

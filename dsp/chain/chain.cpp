@@ -4,7 +4,8 @@
 #include <array>
 
 #include "dsp/chain/arena.hpp"
-#include "dsp/chain/engine.hpp"
+#include "dsp/chain/engine_level.hpp"
+#include "dsp/chain/engine_table.hpp"
 namespace rackproof::dsp {
 #ifdef RACKPROOF_X86_LEVELS
 const EngineTable& engine_of_8_lanes() noexcept;   // level_x86_64_v3.cpp, built for AVX2 and FMA
@@ -70,23 +71,30 @@ Refusal Chain::refusal(const ChainSettings& settings, std::size_t lent_bytes, Le
 }
 
 Setup Chain::configure(const ChainSettings& settings, std::span<std::byte> memory, Level level) noexcept {
-  table_ = nullptr, engine_ = nullptr, feeds_ = outputs_ = 0;
+  table_ = nullptr;
+  engine_ = nullptr;
+  feeds_ = 0;
+  outputs_ = 0;
   const Setup setup = refusal(settings, memory.size(), level).setup;
   if (setup != Setup::ok) return setup;
   Arena arena(memory);
-  admitted_ = arena.take<float>(settings.feeds.size() * kGridFrames);
   const EngineTable* const table = table_of(level);
+  admitted_ = arena.take<float>(admitted_values(*table, settings));
   engine_ = table->build(settings, memory.subspan(memory.size() - table->required_bytes(settings)));
   if (engine_ == nullptr) return Setup::out_of_range;
   for (std::size_t f = 0; f < settings.feeds.size(); ++f) only_output_[f] = only_output_of(settings, f);
-  table_ = table, feeds_ = settings.feeds.size(), outputs_ = settings.outputs.size();
+  table_ = table;
+  feeds_ = settings.feeds.size();
+  outputs_ = settings.outputs.size();
   reset();
   return Setup::ok;
 }
 
 void Chain::reset() noexcept {
   if (table_ != nullptr) table_->reset(engine_);
-  to_grid_ = kGridFrames, bad_samples_ = bounded_samples_ = 0;
+  to_grid_ = kGridFrames;
+  bad_samples_ = 0;
+  bounded_samples_ = 0;
 }
 
 void Chain::process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
@@ -104,22 +112,29 @@ void Chain::process_whole(std::span<const float* const> feeds, std::span<float* 
   std::array<float*, kMaxFeeds> in;
   std::array<float*, kMaxOutputs> out;
   for (std::size_t done = 0; done < frames;) {
-    const std::size_t count = std::min<std::size_t>(frames - done, to_grid_);
+    const std::size_t count = next_run(frames - done);
     for (std::size_t f = 0; f < feeds_; ++f) {
       const std::size_t only = only_output_[f];
       if (only != kMaxOutputs && outputs[only] == feeds[f] && table_->may_enter({feeds[f] + done, count})) {
         in[f] = outputs[only] + done;
         continue;
       }
-      in[f] = &admitted_[f * kGridFrames];
+      in[f] = &admitted_[f * table_->run_frames];
       const EngineTable::Admitted admitted = table_->admit(feeds[f] + done, {in[f], count});
-      bad_samples_ += admitted.bad, bounded_samples_ += admitted.bounded;
+      bad_samples_ += admitted.bad;
+      bounded_samples_ += admitted.bounded;
     }
     for (std::size_t o = 0; o < outputs_; ++o) out[o] = outputs[o] + done;
     table_->process(engine_, std::span(in).first(feeds_), std::span(out).first(outputs_), count);
     done += count;
-    to_grid_ = to_grid_ == count ? kGridFrames : to_grid_ - static_cast<std::uint32_t>(count);
+    to_grid_ = count < to_grid_ ? to_grid_ - static_cast<std::uint32_t>(count) : kGridFrames;
   }
+}
+
+std::size_t Chain::next_run(std::size_t frames) const noexcept {
+  const std::size_t cells = std::min<std::size_t>(frames, table_->run_frames) / kGridFrames;
+  if (to_grid_ == kGridFrames && cells > 1) return cells * kGridFrames;
+  return std::min<std::size_t>(frames, to_grid_);
 }
 
 void Chain::mute(std::size_t output, bool muted) noexcept {

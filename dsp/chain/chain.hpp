@@ -6,7 +6,8 @@
 ///          sample that is not finite counts as 0, one beyond +36 dBFS as that.
 /// Method   outputs go side by side in the lanes of the widest registers that the machine has; on one without, one by
 ///          one, sharing what the ways have in common. Which it is shows in speed and memory, never in the bits. A feed
-///          is copied at the door, unless the only output that takes it lies in its own row.
+///          is sanitised and copied at the input. It is not copied where the only output that takes it lies in its own
+///          row and all its samples may enter as they are.
 /// Use      ask `required_bytes`, lend that much, `configure`, then `process` from the audio thread alone. Between
 ///          `configure` and the memory's end of life nothing else may touch it. Nothing here allocates, locks or
 ///          throws.
@@ -36,26 +37,7 @@ struct Meter {
   float heat_mean_square = 0.0f;
 };
 
-/// \cond
-/// What the chain asks of one level; see engine.hpp.
-struct EngineTable {
-  struct Admitted {
-    std::uint32_t bad = 0, bounded = 0;  ///< samples
-  };
-  /// The door: copies one feed's frames, with what may not enter replaced and counted.
-  Admitted (*admit)(const float* in, std::span<float> out) noexcept;
-  bool (*may_enter)(std::span<const float> row) noexcept;  ///< all of them, as they are
-  std::size_t (*required_bytes)(const ChainSettings&) noexcept;
-  /// Null where the settings are out of range or the memory is too small; then nothing has been kept.
-  void* (*build)(const ChainSettings&, std::span<std::byte>) noexcept;
-  void (*reset)(void*) noexcept;
-  void (*process)(void*, std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
-  Meter (*take_meter)(void*, std::size_t) noexcept;
-  CoilHeat (*heat)(void*, std::size_t) noexcept;
-  void (*mute)(void*, std::size_t, bool) noexcept;
-  void (*adopt_heat)(void*, std::size_t, const CoilHeat&) noexcept;
-};
-/// \endcond
+struct EngineTable;  // see engine_table.hpp
 
 /// The whole processing of a rig: the theorem stands at the head of the file.
 class Chain {
@@ -125,11 +107,13 @@ class Chain {
 
  private:
   friend struct CounterProbe;
+  /// Frames until the next point of the grid at most, or whole cells from one on.
+  std::size_t next_run(std::size_t frames) const noexcept;
   void process_whole(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
 
   const EngineTable* table_ = nullptr;
   void* engine_ = nullptr;
-  std::span<float> admitted_;  ///< kGridFrames a feed
+  std::span<float> admitted_;  ///< a run of each feed
   /// Whose loudspeaker takes the feed; kMaxOutputs where there is none, or several.
   std::array<std::uint8_t, kMaxFeeds> only_output_{};
   std::size_t feeds_ = 0, outputs_ = 0;

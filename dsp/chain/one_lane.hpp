@@ -5,7 +5,7 @@
 #include <span>
 
 #include "dsp/chain/chain_settings.hpp"
-#include "dsp/chain/engine.hpp"
+#include "dsp/chain/engine_level.hpp"
 #include "dsp/fnv.hpp"
 namespace rackproof::dsp {
 

@@ -188,6 +188,71 @@ TEST(SectionCascade, EveryLaneIsTheSingleChannelToTheBit) {
 #endif
 }
 
+/// Through rows, `block` frames a call; what is left in the memory comes behind the samples.
+template <int W>
+std::vector<float> through_rows(const std::vector<std::vector<Section>>& sections, std::vector<std::vector<float>> x,
+                                std::size_t block) {
+  std::vector<std::size_t> counts;
+  for (const auto& of_one : sections) counts.push_back(of_one.size());
+  auto memory = stages<W>(SectionCascade<W>::required_stages(counts));
+  SectionCascade<W> cascade;
+  EXPECT_EQ(cascade.configure(
+                counts, [&](std::size_t l, std::size_t k) { return sections[l][k]; }, memory),
+            Setup::ok);
+  EXPECT_TRUE(cascade.takes_rows());
+  const std::size_t frames = x[0].size();
+  for (std::size_t n = 0; n < frames; n += block) {
+    std::vector<float*> rows;
+    for (auto& row : x) rows.push_back(row.data() + n);
+    const std::vector<const float*> from(rows.begin(), rows.end());
+    cascade.process_rows(from, rows, std::min(block, frames - n));
+  }
+  std::vector<float> all;
+  for (const auto& row : x) all.insert(all.end(), row.begin(), row.end());
+  for (const auto& stage : memory)
+    for (const auto& state : {stage.s1, stage.s2, stage.kept_1, stage.kept_2})
+      for (int l = 0; l < W; ++l) all.push_back(lane<W>(state, l));
+  return all;
+}
+std::vector<std::uint32_t> bits_of(const std::vector<float>& x) {
+  std::vector<std::uint32_t> bits;
+  for (const float one : x) bits.push_back(std::bit_cast<std::uint32_t>(one));
+  return bits;
+}
+/// A burst and its end: states fall below silence at one point of the grid after another, each section's at its own. And
+/// a value that no number is, from which a section starts anew at the next point of the grid.
+template <int W>
+void rows_over_the_grid_are_cells(std::size_t channels, std::size_t count) {
+  std::mt19937 rng(static_cast<unsigned>(count));
+  std::vector<std::vector<Section>> sections;
+  std::vector<std::vector<float>> x;
+  for (std::size_t c = 0; c < channels; ++c) {
+    std::vector<Section>& made = sections.emplace_back();
+    for (std::size_t k = 0; k < count; ++k)
+      made.push_back(peaking(3000 + 40 * static_cast<double>(k), 0.3, k % 2 == 0 ? -6 : 6, 48000).section());
+    std::vector<float>& row = x.emplace_back(3000, 0.0f);
+    for (std::size_t n = 0; n < 40; ++n) row[n] = static_cast<float>(uniform(rng));
+    row[1500 + 100 * c] = std::numeric_limits<float>::infinity();
+  }
+  const auto expected = bits_of(through_rows<W>(sections, x, kGridFrames));
+  for (const std::size_t block : {3000u, 130u, 200u, 1u})
+    ASSERT_EQ(bits_of(through_rows<W>(sections, x, block)), expected)
+        << W << " lanes, " << channels << " channels, " << count << " sections, blocks of " << block;
+}
+/// One pass and several; wavefronts as long as a cell and longer.
+TEST(SectionCascade, ARunOverTheGridSettlesEachRowAtItsOwnPoint) {
+  for (const std::size_t channels : {1u, 2u})
+    for (const std::size_t count : {3u, 8u, 20u, 33u, 64u, 65u, 81u, 145u}) {
+      rows_over_the_grid_are_cells<4>(channels, count);
+#ifdef __AVX2__
+      rows_over_the_grid_are_cells<8>(channels, count);
+#endif
+#ifdef __AVX512F__
+      rows_over_the_grid_are_cells<16>(channels, count);
+#endif
+    }
+}
+
 TEST(SectionCascade, SilenceComesBackAsExactSilenceWithoutSubnormals) {
   const std::vector<Section> sections = {highpass(20, 0.7, 48000).section(), peaking(100, 8, 12, 48000).section()};
   auto memory = stages<1>(2);
