@@ -42,16 +42,20 @@ class DelayLine {
       return Setup::out_of_range;
     if (memory.size() < required_values(s)) return Setup::memory_too_small;
     memory_ = memory.first(required_values(s));
-    tail_ = tail_of(s), ring_ = memory_.size() - std::min(tail_, memory_.size());
-    fractional_ = s.fractional, taps_ = s.taps;
-    return reset(), Setup::ok;
+    tail_ = tail_of(s);
+    ring_ = memory_.size() - std::min(tail_, memory_.size());
+    fractional_ = s.fractional;
+    taps_ = s.taps;
+    reset();
+    return Setup::ok;
   }
   /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept {
     std::ranges::fill(memory_, 0.0f);
     position_ = 0;
   }
-  /// Equal sizes. `out` may be `in` itself, not a shifted overlap of it.
+  /// Equal sizes, any number of samples. `out` may be `in` itself, not a shifted overlap of it. Whole, any value passes
+  /// bit for bit; fractional, one that is not finite makes kFractionTaps outputs not finite, and no state stays so.
   void process(std::span<const float> in, std::span<float> out) noexcept {
     assert(in.size() == out.size());
     for (std::size_t done = 0; done < in.size(); done += kRun)
@@ -73,7 +77,10 @@ class DelayLine {
     if (position_ < tail_) std::copy_n(from, std::min(count, tail_ - position_), ring + ring_ + position_);
     const std::size_t oldest = position_ + kRun < ring_ ? position_ + kRun : position_ + kRun - ring_;
     position_ += count;
-    if (position_ >= ring_) position_ -= ring_, std::copy_n(ring + ring_, position_, ring);
+    if (position_ >= ring_) {
+      position_ -= ring_;
+      std::copy_n(ring + ring_, position_, ring);
+    }
     if (fractional_)
       filter(ring + oldest, to, count);
     else

@@ -6,8 +6,8 @@
 /// Method   squares are added over 64 frames, and these sums in two numbers: what a sum loses to rounding is kept in
 ///          the second (O. Moller 1965; D. Knuth, TAOCP 2, 4.2.2, theorem B), so a reading after a day is no coarser
 ///          than one after a second. 64 roundings of 2^-24 each are 4e-6.
-/// Cost     one multiplication, one addition and two comparisons a frame, 9 additions at 64 frames, whatever the data: on
-///          an emulated Cortex-M7 20 instructions a frame (GCC 12.2, -O2). No memory, latency 0: it only looks.
+/// Cost     one multiplication, one addition and two comparisons a frame, 9 additions at 64 frames, whatever the data:
+///          on an emulated Cortex-M7 20 instructions a frame (GCC 12.2, -O2). No memory, latency 0: it only looks.
 /// Use      behind Chain::process over each output's row; over each feed's row ahead of it, for its bad samples (the
 ///          chain itself counts those of all feeds together). `take` in the same context.
 #include <bit>
@@ -59,9 +59,12 @@ class RowMeter {
  private:
   void add_cell() noexcept {
     const float term = cell_ + lost_;
-    const float sum = sum_ + term, back = sum - sum_;
+    const float sum = sum_ + term;
+    const float back = sum - sum_;
     lost_ = (sum_ - (sum - back)) + (term - back);
-    sum_ = sum, cell_ = 0.0f, in_cell_ = 0;
+    sum_ = sum;
+    cell_ = 0.0f;
+    in_cell_ = 0;
   }
   float sum_ = 0.0f, lost_ = 0.0f, cell_ = 0.0f;
   std::uint32_t peak_ = 0, in_cell_ = 0;

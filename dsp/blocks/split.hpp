@@ -70,7 +70,9 @@ class SplitTree {
     if (points.size() >= kMaxWays) return Setup::out_of_range;
     if (stages.size() < required_stages(points, wanted) || cascades.size() < required_cascades(points.size()))
       return Setup::memory_too_small;
-    points_ = points.size(), wanted_ = wanted, cascades_ = cascades.first(required_cascades(points_));
+    points_ = points.size();
+    wanted_ = wanted;
+    cascades_ = cascades.first(required_cascades(points_));
     Setup setup = Setup::ok;
     for_each_cascade(points, wanted,
                      [&](std::size_t cascade, std::span<const Section> part, std::size_t point, std::size_t way) {

@@ -7,6 +7,7 @@
 /// Cost     at most 1 + log2 R shuffles a pack. No state, no memory.
 #include <algorithm>
 #include <array>
+#include <bit>
 #include <cstddef>
 #include <cstring>
 #include <span>
@@ -29,8 +30,10 @@ RACKPROOF_INLINE void transpose(std::array<Pack<W>, R>& m) noexcept {
   if constexpr (S < R) {
     for (std::size_t i = 0; i < R; ++i) {
       if ((i & S) != 0) continue;
-      const Pack<W> a = m[i], b = m[i + S];
-      m[i] = exchange<W, S, false>(a, b), m[i + S] = exchange<W, S, true>(a, b);
+      const Pack<W> upper = m[i];
+      const Pack<W> lower = m[i + S];
+      m[i] = exchange<W, S, false>(upper, lower);
+      m[i + S] = exchange<W, S, true>(upper, lower);
     }
     transpose<W, R, 2 * S>(m);
   }
@@ -80,34 +83,33 @@ std::size_t squares_from_frames(std::span<const Pack<W>> frames, std::span<float
   }
   return n;
 }
-/// By how many rows there are; one row needs no turning.
-template <int W, std::size_t R>
-std::size_t squares_from_rows_as(std::span<const float* const> rows, std::span<Pack<W>> frames) noexcept {
-  if constexpr (R < W)
-    if (rows.size() > R) return squares_from_rows_as<W, 2 * R>(rows, frames);
-  return squares_from_rows<W, R>(rows, frames);
-}
-template <int W, std::size_t R>
-std::size_t squares_from_frames_as(std::span<const Pack<W>> frames, std::span<float* const> rows) noexcept {
-  if constexpr (R < W)
-    if (rows.size() > R) return squares_from_frames_as<W, 2 * R>(frames, rows);
-  return squares_from_frames<W, R>(frames, rows);
+/// use(R) for as many rows, rounded up to a power of two; one row needs no turning.
+template <int W, class Use>
+RACKPROOF_INLINE void with_squares(std::size_t rows, Use&& use) noexcept {
+  dispatch<2, 4, 8, 16>(std::bit_ceil(rows), [&](auto squares) {
+    if constexpr (squares <= W) use(squares);
+  });
 }
 }  // namespace turning
 
-/// `frames` as long as each of the rows; at most W rows.
+/// `frames` as long as each of the rows; at most W rows. They do not overlap. Any bits.
 template <int W>
 inline void frames_from_rows(std::span<const float* const> rows, std::span<Pack<W>> frames) noexcept {
-  std::size_t n = rows.size() > 1 ? turning::squares_from_rows_as<W, 2>(rows, frames) : 0;
+  std::size_t n = 0;
+  turning::with_squares<W>(rows.size(),
+                           [&](auto squares) { n = turning::squares_from_rows<W, squares>(rows, frames); });
   for (; n < frames.size(); ++n) {
     Pack<W> pack{};
     for (std::size_t l = 0; l < rows.size(); ++l) pack[l] = rows[l][n];
     frames[n] = pack;
   }
 }
+/// The other way. What the frames hold in lanes without a row is left out.
 template <int W>
 inline void rows_from_frames(std::span<const Pack<W>> frames, std::span<float* const> rows) noexcept {
-  std::size_t n = rows.size() > 1 ? turning::squares_from_frames_as<W, 2>(frames, rows) : 0;
+  std::size_t n = 0;
+  turning::with_squares<W>(rows.size(),
+                           [&](auto squares) { n = turning::squares_from_frames<W, squares>(frames, rows); });
   for (; n < frames.size(); ++n)
     for (std::size_t l = 0; l < rows.size(); ++l) rows[l][n] = frames[n][l];
 }

@@ -55,13 +55,13 @@ class Chain {
   /// part begins at a multiple of 64 (Arena::kAlignment), so memory that begins anywhere will do.
   /// They depend on the numbers of feeds, loudspeakers, outputs, points and sections, on mixes, on which loudspeakers
   /// have a gain that is not 1, on delays, look-aheads and holds in samples, on
-  /// which limiters are enabled, on the level, and on the machine (the size of its pointers); not on gains, coefficients
-  /// or ceilings. Ask with the level that `configure` will be given.
+  /// which limiters are enabled, on the level, and on the machine (the size of its pointers); not on gains,
+  /// coefficients or ceilings. Ask with the level that `configure` will be given.
   /// 0 is never an answer for what can run. It is given where `level` cannot run here; where there is no feed or no
   /// output, or more than kMaxFeeds, kMaxLoudspeakers, kMaxOutputs or kMaxWays - 1 points; where an output's way or
-  /// loudspeaker, or a loudspeaker's source, is not there; where a mix has not a factor for each feed; and where a gain or
-  /// a factor is not finite or above kMostFactor. Other numbers (a ceiling, a delay, a section) are not looked at: where
-  /// one cannot be run it says some number of bytes, and `configure` refuses the settings whatever it is lent.
+  /// loudspeaker, or a loudspeaker's source, is not there; where a mix has not a factor for each feed; and where a gain
+  /// or a factor is not finite or above kMostFactor. Other numbers (a ceiling, a delay, a section) are not looked at:
+  /// where one cannot be run it says some number of bytes, and `configure` refuses the settings whatever it is lent.
   /// Nothing is kept: it may be called from any thread, and while the chain is at work.
   static std::size_t required_bytes(const ChainSettings& settings, Level level = best()) noexcept;
   /// Why `configure` would refuse these settings with so much memory; its `setup` is `ok` where it would take them.
@@ -77,13 +77,19 @@ class Chain {
   void reset() noexcept;  ///< back to just configured, counters and meters too
 
   /// `feeds[k]` and `outputs[k]` hold `frames` samples each, one pointer per feed and output of the settings; any
-  /// number of frames. An output may be the same row as a feed; but for that, outputs may not overlap feeds or one
+  /// number of frames, and none is nothing. 1.0 is digital full scale. Any value may come in: one that is not finite
+  /// counts as 0, one beyond +36 dBFS as that, and both are counted. What leaves is at or below the ceiling where
+  /// there is one. Rows may begin anywhere that a float may. More than kGridFrames frames a call cost less, and give
+  /// the same bits. An output may be the same row as a feed; but for that, outputs may not overlap feeds or one
   /// another: what is on its way stands in them. Where there are fewer rows than the settings have, and where another
   /// thread is inside `process`, every row of this call gets zeros and the chain does not move: such a call is a fault
   /// of the caller, and zeros are what an amplifier can be given. Rows beyond the chain's outputs are left as they are.
   void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
 
-  /// And begins it anew. Nothing was limited where the output is not there. For the thread of `process`.
+  /// What the limiters of an output have done since the last call, or since `configure` or `reset`; and begins anew.
+  /// Its gains are factors, 1 for nothing; its heat is in squares of samples and goes on. It is of the samples that
+  /// have left: those that came in `latency_samples` earlier. Of an output that is not there: a Meter as it is made,
+  /// nothing limited, no heat. As real-time safe as `process`, and for its thread.
   Meter take_meter(std::size_t output) noexcept;
   /// From the next point of the grid on, over kGridFrames frames, the output falls to exact zeros, or comes back from
   /// them; what it is multiplied by is never above 1. Its limiters and meters go on as if it were heard: heat is what

@@ -2,10 +2,11 @@
 /// The chain at one width of lanes: blocks set side by side, and the planar buffers between them.
 /// Theorem  the bits do not depend on W: every block's do not, and what joins them only moves samples.
 /// Method   each stage is planar at its edges (one row a signal); a block of W lanes takes its rows in, turned into
-///          frames, and gives them back. Filters of a few channels, which work on rows, take several cells at once where
-///          so many frames are handed over; what turns rows into frames goes cell by cell. Feeds, loudspeakers and outputs fill lanes in order, limiters with
-///          those that they go together with. In one lane the split is a tree, in W each output walks its own path: the
-///          same arithmetic. A loudspeaker that takes a feed or the mean as it is has no row of its own.
+///          frames, and gives them back. Filters of a few channels, which work on rows, take several cells at once
+///          where so many frames are handed over; what turns rows into frames goes cell by cell. Feeds, loudspeakers
+///          and outputs fill lanes in order, limiters with those that they go together with. In one lane the split is a
+///          tree, in W each output walks its own path: the same arithmetic. A loudspeaker that takes a feed or the mean
+///          as it is has no row of its own.
 #include <algorithm>
 #include <array>
 #include <cstddef>
@@ -50,8 +51,9 @@ class Engine {
     mutes_.reset();
   }
   /// At most kGridFrames frames, not across a point of the grid; or whole cells from one point of the grid on, at most
-  /// kMostFrames frames. The rows of the feeds are worked on in place, and what is on its way to an output is kept in that output's row. A feed that one output takes may lie in its row: what
-  /// else is made of it, the mean and the loudspeakers' own rows, is taken first.
+  /// kMostFrames frames. The rows of the feeds are worked on in place, and what is on its way to an output is kept in
+  /// that output's row. A feed that one output takes may lie in its row: what else is made of it, the mean and the
+  /// loudspeakers' own rows, is taken first.
   void process(std::span<float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
     for (std::size_t f = 0; f < feeds.size(); ++f) scale({feeds[f], frames}, feed_gains_[f]);
     for (std::size_t g = 0; g < feed_cascades_.size(); ++g) {

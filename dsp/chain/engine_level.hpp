@@ -71,7 +71,8 @@ inline constexpr EngineTable kEngineTable{
 constexpr std::size_t admitted_values(const EngineTable& table, const ChainSettings& settings) noexcept {
   return settings.feeds.size() * table.run_frames;
 }
-/// Bytes of the whole chain at one level: the feeds as they were let in, then the engine. 0 where the settings are out of range.
+/// Bytes of the whole chain at one level: the feeds as they were let in, then the engine. 0 where the settings are out
+/// of range.
 constexpr std::size_t required_bytes_of(const EngineTable& table, const ChainSettings& settings) noexcept {
   const std::size_t engine = table.required_bytes(settings);
   if (engine == 0) return 0;

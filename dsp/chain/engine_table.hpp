@@ -18,8 +18,8 @@ struct EngineTable {
     std::uint32_t bounded = 0;  ///< beyond +36 dBFS
   };
 
-  /// At most so many frames go into one call of `process`: kGridFrames, or several cells, which then begin at a point of
-  /// the grid.
+  /// At most so many frames go into one call of `process`: kGridFrames, or several cells, which then begin at a point
+  /// of the grid.
   std::uint32_t run_frames;
   /// Sanitises at the input: copies one feed's frames, with what may not enter replaced and counted.
   Admitted (*admit)(const float* in, std::span<float> out) noexcept;

@@ -27,20 +27,37 @@ class Fingerprint {
   constexpr void add(const Section& s) noexcept {
     for (const float number : {s.mix_v, s.mix_1, s.mix_2, s.rate, s.damp, s.cross}) add(number);
   }
-  constexpr void add(const FeedSettings& feed) noexcept { add(feed.gain), add(feed.sections); }
+  constexpr void add(const FeedSettings& feed) noexcept {
+    add(feed.gain);
+    add(feed.sections);
+  }
   constexpr void add(const PointSettings& point) noexcept {
     for (const auto part : {point.low_pass, point.high_pass, point.all_pass}) add(part);
   }
   constexpr void add(const LoudspeakerSettings& one) noexcept {
-    add(static_cast<std::uint32_t>(one.source + 2)), add(one.mix), add(one.gain), add(one.sections), add(one.points);
+    add(static_cast<std::uint32_t>(one.source + 2));
+    add(one.mix);
+    add(one.gain);
+    add(one.sections);
+    add(one.points);
   }
   constexpr void add(const OutputSettings& out) noexcept {
-    add(std::uint32_t{out.loudspeaker}), add(std::uint32_t{out.way}), add(out.sections), add(out.gain);
-    add(out.delay.whole_samples), add(std::uint32_t{out.delay.fractional});
+    add(std::uint32_t{out.loudspeaker});
+    add(std::uint32_t{out.way});
+    add(out.sections);
+    add(out.gain);
+    add(out.delay.whole_samples);
+    add(std::uint32_t{out.delay.fractional});
     for (const float tap : out.delay.taps) add(tap);
-    add(std::uint32_t{out.power.enabled}), add(out.power.threshold_rms), add(out.power.forget);
-    add(std::uint32_t{out.peak.enabled}), add(out.peak.ceiling), add(out.peak.look_ahead_samples);
-    add(out.peak.hold_samples), add(out.peak.release_keep), add(std::uint32_t{out.peak.true_peak});
+    add(std::uint32_t{out.power.enabled});
+    add(out.power.threshold_rms);
+    add(out.power.forget);
+    add(std::uint32_t{out.peak.enabled});
+    add(out.peak.ceiling);
+    add(out.peak.look_ahead_samples);
+    add(out.peak.hold_samples);
+    add(out.peak.release_keep);
+    add(std::uint32_t{out.peak.true_peak});
     add(std::uint32_t{out.muted});
   }
   Fnv1a hash_;
@@ -49,8 +66,11 @@ class Fingerprint {
   /// Of all of them, also of those that the chain does not read.
   static constexpr std::uint64_t of(const ChainSettings& settings) noexcept {
     Fingerprint print;
-    print.add(settings.sample_rate_hz), print.add(settings.latency_samples);
-    print.add(settings.feeds), print.add(settings.loudspeakers), print.add(settings.outputs);
+    print.add(settings.sample_rate_hz);
+    print.add(settings.latency_samples);
+    print.add(settings.feeds);
+    print.add(settings.loudspeakers);
+    print.add(settings.outputs);
     return print.hash_.value();
   }
 };

@@ -36,8 +36,8 @@ struct Preset {
 };
 
 /// Whether two chains have one shape, so that a switch can run both. What is wired to their rows must be the same as
-/// well, which no number here knows: `group` of a preset does. What differs takes a stop: mute, stop, `configure`, and be
-/// heard again when the latency has passed.
+/// well, which no number here knows: `group` of a preset does. What differs takes a stop: mute, stop, `configure`, and
+/// be heard again when the latency has passed.
 constexpr bool can_fade(const ChainSettings& a, const ChainSettings& b) noexcept {
   return a.sample_rate_hz == b.sample_rate_hz && a.feeds.size() == b.feeds.size() &&
          a.outputs.size() == b.outputs.size();

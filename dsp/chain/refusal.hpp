@@ -1,6 +1,6 @@
 #pragma once
-/// Why settings are refused, as numbers: which part of them, which one of its kind, which field. What to say to a person
-/// is the caller's business.
+/// Why settings are refused, as numbers: which part of them, which one of its kind, which field. What to say to a
+/// person is the caller's business.
 #include <cstdint>
 
 #include "dsp/grid.hpp"

@@ -21,8 +21,8 @@
 ///          the greater, and what w takes away, at least 2^-12 of it, is more than three roundings add. At w = 1 b is
 ///          copied. (The tests try both by brute force.)
 /// Claim    the wave between the samples may pass what holds for either chain by at most about 5 / kFadeFrames of
-///          |b - a|: 0.04 dB where both are at a ceiling, with opposite signs. Where the straight line of w begins and ends,
-///          the output's slope changes by |b - a| / kFadeFrames a frame: 66 dB below the step of a hard change.
+///          |b - a|: 0.04 dB where both are at a ceiling, with opposite signs. Where the straight line of w begins and
+///          ends, the output's slope changes by |b - a| / kFadeFrames a frame: 66 dB below the step of a hard change.
 /// Cost     of `process`: that of one chain; while one is primed or faded in, of two and a pass over the outputs, 2.02
 ///          times one chain in one lane and 2.12 in eight, whatever the data. Latency 0 samples beyond the chain's: it
 ///          is the next one's once that is heard. While two delays that are not alike are mixed, their sum has the
@@ -31,9 +31,9 @@
 ///          change mutes all outputs, waits until they are silent, configures the one chain anew, primes and unmutes.
 /// Wiring   a row of the outputs drives the same amplifier and driver before and after: ceilings and heat are theirs.
 ///          Numbers cannot tell; presets of an export can (Preset::group).
-/// Threads  `process`, `take_meter` and the counters belong to the audio thread (or interrupt). `change`, `mute`, `trim`
-///          and `busy` belong to one other thread, and may run at any time beside it. They meet in atomic numbers:
-///          nothing here waits, locks or allocates. `configure` comes before both.
+/// Threads  `process`, `take_meter` and the counters belong to the audio thread (or interrupt). `change`, `mute`,
+///          `trim` and `busy` belong to one other thread, and may run at any time beside it. They meet in atomic
+///          numbers: nothing here waits, locks or allocates. `configure` comes before both.
 #include <algorithm>
 #include <array>
 #include <atomic>
@@ -186,7 +186,8 @@ class ChainSwitch {
 
   // ---- the audio thread ---------------------------------------------------------------------------------------------
 
-  /// As Chain::process: one row for each feed and output, any number of frames; where there are fewer rows, zeros.
+  /// As Chain::process, also in what may overlap and in what becomes of bad samples: one row for each feed and output,
+  /// any number of frames. Where there are fewer rows, zeros.
   void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept {
     if (!runs_ || feeds.size() < plan_.feeds || outputs.size() < plan_.outputs) {
       for (float* const row : outputs) std::fill_n(row, frames, 0.0f);
@@ -205,7 +206,8 @@ class ChainSwitch {
       if (at_ == kGridFrames) end_cell();
     }
   }
-  /// Of the chain that is heard. With one chain, while it is configured anew, nothing was limited and no heat is known.
+  /// Of the chain that is heard, as Chain::take_meter. With one chain, while it is configured anew, nothing was limited
+  /// and no heat is known.
   Meter take_meter(std::size_t output) noexcept {
     return phase_ == Phase::silent ? Meter{} : chains_[heard_].take_meter(output);
   }

@@ -48,10 +48,12 @@ PoleList poles_of(Alignment alignment, int order) noexcept {
   if (alignment == Alignment::linkwitz_riley && order % 2 == 0)
     for (int i = 0; i < pole_count(order / 2); ++i) {
       const Poles p = butterworth(order / 2, i);
-      if (p.damping == 0.0)
+      if (p.damping == 0.0) {
         list.push({2.0, p.scale});  // two equal real poles are one pair of Q 0.5
-      else
-        list.push(p), list.push(p);
+      } else {
+        list.push(p);
+        list.push(p);
+      }
     }
   return list;
 }
@@ -98,8 +100,10 @@ bool design(const FilterSettings& settings, double sample_rate_hz, SectionList& 
 }
 
 bool design(const CrossoverSettings& settings, double sample_rate_hz, CrossoverSum& out) noexcept {
-  FilterSettings low_side = settings.low, high_side = settings.high;
-  low_side.pass = Pass::low, high_side.pass = Pass::high;
+  FilterSettings low_side = settings.low;
+  FilterSettings high_side = settings.high;
+  low_side.pass = Pass::low;
+  high_side.pass = Pass::high;
   ExactList low, high;
   if (!design(low_side, sample_rate_hz, low) || !design(high_side, sample_rate_hz, high)) return false;
 

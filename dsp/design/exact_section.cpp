@@ -46,18 +46,23 @@ Section rounded(const ExactSection& e) noexcept {
     // Both sums kept: damp + cross and, with the rounded rate, damp cross. `damp` is the greater root of the two.
     const float rate_single = stepped(plain.rate, rate_step);
     const double rate = static_cast<double>(rate_single);
-    const double product = e.damp * e.cross + (e.rate - rate) * (e.rate + rate), half = 0.5 * (e.damp + e.cross);
+    const double product = e.damp * e.cross + (e.rate - rate) * (e.rate + rate);
+    const double half = 0.5 * (e.damp + e.cross);
     const double damp_wanted = half + std::sqrt(std::fmax(half * half - product, 0.0));
     for (int damp_step = -1; damp_step <= 1; ++damp_step) {
       Section s = plain;
-      s.rate = rate_single, s.damp = stepped(static_cast<float>(damp_wanted), damp_step);
+      s.rate = rate_single;
+      s.damp = stepped(static_cast<float>(damp_wanted), damp_step);
       const double damp = static_cast<double>(s.damp);
       s.cross = static_cast<float>(product / damp);
       s.mix_1 = static_cast<float>((e.mix_1 * e.rate + (e.mix_v * e.damp - static_cast<double>(s.mix_v) * damp) +
                                     e.mix_2 * (e.cross - static_cast<double>(s.cross))) /
                                    rate);
       const double error = target.worst_error(s);
-      if (is_stable(s) && s.cross >= std::numeric_limits<float>::min() && error < least) best = s, least = error;
+      if (is_stable(s) && s.cross >= std::numeric_limits<float>::min() && error < least) {
+        best = s;
+        least = error;
+      }
     }
   }
   return best;

@@ -21,7 +21,10 @@
 
 namespace rackproof::proof {
 
-/// A chain as a check sees it. `process` takes any number of frames.
+/// A chain as a check sees it; one row for each feed and output of its settings, 1.0 = digital full scale.
+/// `process` takes any number of frames, and any values, also such as are not finite; an output may be the same row as
+/// a feed, and but for that no two rows overlap. `take_meter` is of the frames since its last call or `reset`, for an
+/// output that is there. `reset` brings back the state just after it was made.
 class Device {
  public:
   virtual ~Device() = default;

@@ -1,9 +1,9 @@
 #pragma once
 /// Where the sections of up to W channels lie in the lanes of stages of W lanes.
-/// Method   a row holds one section of each channel: its length, the stride, is the number of channels or a little more.
-///          Rows lie end to end in the lanes: row 0 begins in lane 0 of stage 0, row r in lane r stride of all lanes.
-///          A pass is the stages that go over the frames together, kTogether at most. No row of a pass stands in two
-///          passes, and the last row of each pass stands in one stage. A stride of W is a row a stage.
+/// Method   a row holds one section of each channel: its length, the stride, is the number of channels or a little
+///          more. Rows lie end to end in the lanes: row 0 begins in lane 0 of stage 0, row r in lane r stride of all
+///          lanes. A pass is the stages that go over the frames together, kTogether at most. No row of a pass stands in
+///          two passes, and the last row of each pass stands in one stage. A stride of W is a row a stage.
 /// Choice   the fewest stages; of as many, a row a stage (no wavefront), or else the shortest rows.
 #include <algorithm>
 #include <cstddef>

@@ -1,8 +1,8 @@
 #pragma once
 /// Where a pass over frames takes them from and puts them: packs of all channels, or the rows of a few.
-/// Both have the same members: `read<Stride>(n)` and `write<Stride>(n, y)` for frame n of a run, `advance(count)` to the
-/// next run, and `read_own_output()` for the next pass over the same run. kOverCells: a wavefront goes over points of the
-/// grid; it pays for a few channels, whose wavefronts are long, and costs registers in all.
+/// Both have the same members: `read<Stride>(n)` and `write<Stride>(n, y)` for frame n of a run, `advance(count)` to
+/// the next run, and `read_own_output()` for the next pass over the same run. kOverCells: a wavefront goes over points
+/// of the grid; it pays for a few channels, whose wavefronts are long, and costs registers in all.
 #include <algorithm>
 #include <cstddef>
 #include <span>

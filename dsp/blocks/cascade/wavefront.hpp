@@ -1,11 +1,12 @@
 #pragma once
 /// Rows of recurrences that lie end to end in the lanes of N stages, run at once, each on an earlier frame than the row
 /// before it.
-/// Theorem  the same bits as row after row, each over all frames; also where the frames go over points of the grid: each
-///          row is settled when it has done the last frame of a cell, and before it does the first one of the next.
+/// Theorem  the same bits as row after row, each over all frames; also where the frames go over points of the grid:
+///          each row is settled when it has done the last frame of a cell, and before it does the first one of the
+///          next.
 /// Method   row r is kPace r steps behind row 0: in step t it works on frame t - kPace r, on what row r - 1 gave kPace
-///          steps before. What a row gives is moved on by the length of a row, Stride lanes, to the next one, across the
-///          stages. What a row without a frame does is of no consequence: its state is taken from memory before its
+///          steps before. What a row gives is moved on by the length of a row, Stride lanes, to the next one, across
+///          the stages. What a row without a frame does is of no consequence: its state is taken from memory before its
 ///          first frame, and put there after its last one.
 /// Stages   `step(x)` goes on by a frame; `settle(lanes)` does what is due on the grid, in the lanes whose mask is set;
 ///          `set_state(lanes, from)` takes the state of another. Nothing here knows what they compute.
@@ -34,8 +35,8 @@ template <class Stage, int W, std::size_t Stride, std::size_t N>
 class Wavefront {
  public:
   /// `rows` rows in `stages` over `count` frames of `signals`; what is smaller than `silence` enters as 0. More than
-  /// kGridFrames frames only where the signals go over cells, and the lag is less than a cell: whole cells that begin at
-  /// a point of the grid. The grid's last point, behind the frames, is left to the caller.
+  /// kGridFrames frames only where the signals go over cells, and the lag is less than a cell: whole cells that begin
+  /// at a point of the grid. The grid's last point, behind the frames, is left to the caller.
   template <class Signals>
   RACKPROOF_INLINE static void run(Stage* stages, std::size_t rows, Pack<W> silence, const Signals& signals,
                                    std::size_t count) noexcept {

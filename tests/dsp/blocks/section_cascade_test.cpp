@@ -219,8 +219,8 @@ std::vector<std::uint32_t> bits_of(const std::vector<float>& x) {
   for (const float one : x) bits.push_back(std::bit_cast<std::uint32_t>(one));
   return bits;
 }
-/// A burst and its end: states fall below silence at one point of the grid after another, each section's at its own. And
-/// a value that no number is, from which a section starts anew at the next point of the grid.
+/// A burst and its end: states fall below silence at one point of the grid after another, each section's at its own.
+/// And a value that no number is, from which a section starts anew at the next point of the grid.
 template <int W>
 void rows_over_the_grid_are_cells(std::size_t channels, std::size_t count) {
   std::mt19937 rng(static_cast<unsigned>(count));

@@ -350,7 +350,7 @@ TEST_F(SelfTest, SeesALineThatComputesOtherwiseInEveryBlock) {
       {"dsp/blocks/delay_line.hpp", "sum = fma(taps[kHistory - k], window[n + k], sum);",
        "sum = taps[kHistory - k] * window[n + k] + sum;", "two-way-top"},  // its delay has a fraction
       {"dsp/chain/engine.hpp", "mean_[n] = sum / count;", "mean_[n] = sum * (1.0f / count) * 0x1.000002p0f;"},
-      {"dsp/pack.hpp", "return __builtin_fmaf(a, b, c);", "return a * b + c;"}};
+      {"dsp/pack/arithmetic.hpp", "return __builtin_fmaf(a, b, c);", "return a * b + c;"}};
   int planted = 0;
   for (const Plant& one : kPlants) {
     const bool scalar_machine = std::string_view(one.from).starts_with("sum[i]");
