@@ -34,10 +34,14 @@ struct ReferenceChain {
     for (std::uint8_t way = 0; way < 3; ++way)
       for (std::uint8_t feed = 0; feed < 2; ++feed) {
         OutputSettings o;
-        o.way = way, o.loudspeaker = feed, o.sections = eq(5, 40.0 * std::pow(4, way)), o.gain = 0.8f;
+        o.way = way;
+        o.loudspeaker = feed;
+        o.sections = eq(5, 40.0 * std::pow(4, way));
+        o.gain = 0.8f;
         o.delay.whole_samples = 100u + 10u * way;
-        o.delay.fractional = true, o.delay.taps = fractional_delay(0.37);
-        o.power.enabled = true, o.power.threshold_rms = 0.2f;
+        o.delay.fractional = fractional_delay(0.37, o.delay.taps);
+        o.power.enabled = true;
+        o.power.threshold_rms = 0.2f;
         static_cast<void>(forget_per_grid(2.0, kRate, o.power.forget));
         o.peak = {true, 0.35f, kLookAhead, 0, 0, true_peak};
         static_cast<void>(keep_per_sample(0.1, kRate, o.peak.release_keep));

@@ -1,6 +1,6 @@
 #pragma once
-/// What the core asks of a compiler, said before anything that an unfit one would stumble over. Tried: g++ 11 and 12,
-/// clang++ 13 to 16, all with the library of g++.
+/// What the core asks of a compiler, checked before anything that an unfit one would refuse in words of its own. Tried:
+/// g++ 11 and 12, clang++ 13 to 16, all with the library of g++.
 #if defined(__clang__) && !defined(__apple_build_version__)
 #if __clang_major__ < 13
 #error "rackproof: this clang is too old. Needed: clang 13 or newer, or g++ 11 or newer"

@@ -1,6 +1,5 @@
 #include "dsp/design/fractional_delay.hpp"
 
-#include <cassert>
 #include <cmath>
 #include <numbers>
 
@@ -9,8 +8,9 @@ namespace {
 struct Band {
   double from, to, weight;  // edges in units of the sample rate
 };
-// Found by search: both halves of the theorem keep 5 % in hand.
-constexpr Band kBands[] = {{0.0, 0.255, 2000.0}, {0.255, 0.38, 1.0}, {0.38, 0.405, 1.5}};
+// Found by search: the null keeps 0.6 dB in hand, what holds up to 0.4 of the sample rate 8 %. With sixteen taps the one
+// is at the other's expense: a null of -79 dB had room for 0.1 dB and 0.002 sample at the top.
+constexpr Band kBands[] = {{0.0, 0.2545, 6e5}, {0.2545, 0.38, 1.0}, {0.38, 0.405, 3.0}};
 
 /// Weighted integral of cos(2 pi f lag) over the bands: what both sides of the normal equations are made of.
 double correlation(double lag) noexcept {
@@ -24,13 +24,13 @@ double correlation(double lag) noexcept {
 }
 }  // namespace
 
-std::array<float, kFractionTaps> fractional_delay(double fraction) noexcept {
-  assert(fraction >= 0.0 && fraction < 1.0);
+bool fractional_delay(double fraction, std::array<float, kFractionTaps>& taps) noexcept {
+  if (!(fraction >= 0.0 && fraction < 1.0)) return false;  // nor a NaN
   constexpr std::size_t n = kFractionTaps;
-  std::array<float, n> taps{};
   if (fraction == 0.0) {
+    taps.fill(0.0f);
     taps[kFractionLatency] = 1.0f;
-    return taps;
+    return true;
   }
   double lower[n][n], solution[n];
   for (std::size_t row = 0; row < n; ++row) {
@@ -48,7 +48,7 @@ std::array<float, kFractionTaps> fractional_delay(double fraction) noexcept {
     solution[row] /= lower[row][row];
     taps[row] = static_cast<float>(solution[row]);
   }
-  return taps;
+  return true;
 }
 
 }  // namespace rackproof::dsp

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <stdexcept>
 #include <utility>
 
 #include <fmt/format.h>
@@ -370,7 +371,9 @@ class Compiler {
       plan.delay_samples = delay.samples;
       settings.delay.whole_samples = static_cast<std::uint32_t>(latency - own + delay.line());
       settings.delay.fractional = delay.fractional();
-      if (delay.fractional()) settings.delay.taps = dsp::fractional_delay(delay.samples - std::floor(delay.samples));
+      const double fraction = delay.samples - std::floor(delay.samples);
+      if (delay.fractional() && !dsp::fractional_delay(fraction, settings.delay.taps))
+        throw std::logic_error("a delay that is no number has passed the reader");
     }
   }
   /// Of its limiter, which a way without one does not have.

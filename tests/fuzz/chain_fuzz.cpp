@@ -150,7 +150,7 @@ class Settings {
     o.gain = factor();
     o.delay.whole_samples = from_.once_in(8) ? from_.whole(20000) : from_.whole(200);
     o.delay.fractional = from_.once_in(2);
-    if (o.delay.fractional) o.delay.taps = fractional_delay(from_.share() * 0.999);
+    if (o.delay.fractional) static_cast<void>(fractional_delay(from_.share() * 0.999, o.delay.taps));
     o.power.enabled = from_.once_in(2);
     o.power.threshold_rms = static_cast<float>(from_.on_a_log_scale(1e-3, 8));
     o.power.forget = static_cast<float>(from_.on_a_log_scale(1e-6, 1.0 / 32));

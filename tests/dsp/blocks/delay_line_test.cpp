@@ -3,6 +3,7 @@
 
 #include <gtest/gtest.h>
 
+#include <array>
 #include <bit>
 #include <limits>
 #include <random>
@@ -31,6 +32,11 @@ Track any_floats(std::size_t size, std::uint32_t seed) {
   }
   track.resize(size);
   return track;
+}
+std::array<float, kFractionTaps> taps_of(double fraction) {
+  std::array<float, kFractionTaps> taps{};
+  EXPECT_TRUE(fractional_delay(fraction, taps));
+  return taps;
 }
 Track by_definition(const Track& in, const DelaySettings& s) {
   const auto delayed = [&](std::size_t n) { return n < s.whole_samples ? 0.0f : in[n - s.whole_samples]; };
@@ -62,14 +68,13 @@ INSTANTIATE_TEST_SUITE_P(, EveryDelay,
 TEST_P(EveryDelay, IsTheDefinitionForEveryTrackAndEveryCut) {
   const auto [whole, fractional] = GetParam();
   DelaySettings settings{.whole_samples = whole, .fractional = fractional};
-  if (fractional) settings.taps = fractional_delay(0.37);
+  if (fractional) settings.taps = taps_of(0.37);
   const Track track = any_floats(3 * whole + 700, whole + 1), expected = by_definition(track, settings);
 
   Track elsewhere(DelayLine::required_values({.whole_samples = 333, .fractional = true}));
   Track memory(DelayLine::required_values(settings) + 1, 42.0f);  // one more than asked: a fence
   DelayLine line;
-  ASSERT_EQ(line.configure({.whole_samples = 333, .fractional = true, .taps = fractional_delay(0.5)}, elsewhere),
-            Setup::ok);
+  ASSERT_EQ(line.configure({.whole_samples = 333, .fractional = true, .taps = taps_of(0.5)}, elsewhere), Setup::ok);
   in_blocks_of(64, line, any_floats(1000, 3), false);  // leave it in the middle of another life
   ASSERT_EQ(line.configure(settings, std::span(memory).first(memory.size() - 1)), Setup::ok);
   for (const std::size_t cut : {std::size_t{1}, std::size_t{7}, std::size_t{63}, std::size_t{64}, std::size_t{65},
@@ -83,7 +88,7 @@ TEST_P(EveryDelay, IsTheDefinitionForEveryTrackAndEveryCut) {
 }
 // Cuts that change from block to block, an empty one among them.
 TEST(DelayLine, AnyRowOfCuts) {
-  const DelaySettings settings{.whole_samples = 100, .fractional = true, .taps = fractional_delay(0.9)};
+  const DelaySettings settings{.whole_samples = 100, .fractional = true, .taps = taps_of(0.9)};
   const Track track = any_floats(20000, 11);
   Track memory(DelayLine::required_values(settings)), out(track.size());
   DelayLine line;

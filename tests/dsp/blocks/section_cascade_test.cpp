@@ -214,7 +214,7 @@ std::vector<float> through_rows(const std::vector<std::vector<Section>>& section
       for (int l = 0; l < W; ++l) all.push_back(lane<W>(state, l));
   return all;
 }
-std::vector<std::uint32_t> bits_of(const std::vector<float>& x) {
+std::vector<std::uint32_t> cascade_bits_of(const std::vector<float>& x) {
   std::vector<std::uint32_t> bits;
   for (const float one : x) bits.push_back(std::bit_cast<std::uint32_t>(one));
   return bits;
@@ -234,9 +234,9 @@ void rows_over_the_grid_are_cells(std::size_t channels, std::size_t count) {
     for (std::size_t n = 0; n < 40; ++n) row[n] = static_cast<float>(uniform(rng));
     row[1500 + 100 * c] = std::numeric_limits<float>::infinity();
   }
-  const auto expected = bits_of(through_rows<W>(sections, x, kGridFrames));
+  const auto expected = cascade_bits_of(through_rows<W>(sections, x, kGridFrames));
   for (const std::size_t block : {3000u, 130u, 200u, 1u})
-    ASSERT_EQ(bits_of(through_rows<W>(sections, x, block)), expected)
+    ASSERT_EQ(cascade_bits_of(through_rows<W>(sections, x, block)), expected)
         << W << " lanes, " << channels << " channels, " << count << " sections, blocks of " << block;
 }
 /// One pass and several; wavefronts as long as a cell and longer.

@@ -100,7 +100,7 @@ struct TestRig {
     o.gain = way % 2 != 0 ? -0.7f : 1.3f;
     o.delay.whole_samples = 10 * static_cast<std::uint32_t>(way + 1);
     o.delay.fractional = way % 2 == 0;
-    if (o.delay.fractional) o.delay.taps = fractional_delay(0.3 + 0.1 * static_cast<double>(way));
+    if (o.delay.fractional) static_cast<void>(fractional_delay(0.3 + 0.1 * static_cast<double>(way), o.delay.taps));
     o.peak.look_ahead_samples = 96;
     o.peak.hold_samples = way == 0 ? 100 : 0;
     if (limiters) {

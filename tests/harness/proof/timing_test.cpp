@@ -128,7 +128,7 @@ DeviceMaker later_by(double samples, bool every_output) {
     for (dsp::OutputSettings& output : altered.outputs) {
       if (!output.delay.fractional || (output.way != 1 && !every_output)) continue;
       constexpr double kFraction[] = {0.3, 0.4, 0.6};  // of the ways' delays below
-      output.delay.taps = dsp::fractional_delay(kFraction[output.way] + samples);
+      EXPECT_TRUE(dsp::fractional_delay(kFraction[output.way] + samples, output.delay.taps));
     }
     return make_chain(altered.settings);
   };
