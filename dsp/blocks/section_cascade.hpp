@@ -6,11 +6,11 @@
 ///          not finite last past the next point of the grid, and none leaves a subnormal in it.
 /// Method   the incremental form with compensated integrators: what rounding takes from an integrator's sum is kept
 ///          (Fast2Sum: T. J. Dekker, Numer. Math. 18, 1971) and added to the next increment.
-///          A recurrence of 14 cycles and 16 operations leaves most of a wide machine idle, so the lanes are filled:
+///          A recurrence of 14 cycles and 15 operations leaves most of a wide machine idle, so the lanes are filled:
 ///          the first sections of all channels, the second sections, and so on lie one row after another in the lanes
 ///          of as few stages as hold them (cascade/section_layout.hpp), and run as a wavefront, each row on an earlier
 ///          frame than the row before it (cascade/wavefront.hpp). A few stages go in one pass over the frames.
-/// Cost     16 operations a stage and sample. Latency 0 samples: the wavefront fills and drains within each run, and
+/// Cost     15 operations a stage and sample. Latency 0 samples: the wavefront fills and drains within each run, and
 ///          there a stage works only while one of its rows has a frame. A run ends at a point of the grid; that of one
 ///          or two channels goes over several. Memory lent by the caller, one Stage a stage.
 #include <algorithm>
@@ -41,7 +41,7 @@ struct SectionStage {
 
   RACKPROOF_INLINE Lanes step(Lanes x) noexcept {
     const Lanes v = (x - s2) - kept_2;
-    const Lanes y = fma(mix_v, v, fma(mix_1, s1, fma(mix_2, s2, mix_2 * kept_2)));
+    const Lanes y = fma(mix_v, v, fma(mix_1, s1, mix_2 * s2));  // without kept_2, which is below the rounding of y
     const Lanes up_1 = fma(rate, v, fma(-damp, s1, kept_1));
     const Lanes up_2 = fma(cross, v, fma(rate, s1, kept_2));
     const Lanes sum_1 = s1 + up_1;

@@ -77,13 +77,13 @@ TEST_P(RecordedBits, AreTheSameAtEveryWidth) {
 }
 
 INSTANTIATE_TEST_SUITE_P(Demo, RecordedBits,
-                         testing::Values(RecordedRig{"two-way-top.toml", false, 0x94f43ea135d5d505u},
-                                         RecordedRig{"two-way-top.toml", true, 0x1fe18fd39734a626u},
-                                         RecordedRig{"three-way-mono-sub.toml", false, 0xaa92f2068d11c5e3u},
-                                         RecordedRig{"three-way-mono-sub.toml", true, 0xb4ca7e820c14f2c5u},
-                                         RecordedRig{"unmeasured-top.toml", false, 0xef4b4ff86f869685u},
-                                         RecordedRig{"town-square.toml", false, 0x9f02c76edf605338u},
-                                         RecordedRig{"lantern-room-96k.toml", false, 0x68bc3e42a35babd5u}));
+                         testing::Values(RecordedRig{"two-way-top.toml", false, 0x85d7fa93ed337825u},
+                                         RecordedRig{"two-way-top.toml", true, 0x4535223e2145317cu},
+                                         RecordedRig{"three-way-mono-sub.toml", false, 0xe6a9e6364f9b9139u},
+                                         RecordedRig{"three-way-mono-sub.toml", true, 0xf01573587b7ee474u},
+                                         RecordedRig{"unmeasured-top.toml", false, 0x310270029f31a3c6u},
+                                         RecordedRig{"town-square.toml", false, 0xed8404c036ac2547u},
+                                         RecordedRig{"lantern-room-96k.toml", false, 0xba5851e2dd3c01f1u}));
 
 }  // namespace
 }  // namespace rackproof
