@@ -52,26 +52,22 @@
 #include <span>
 #include <type_traits>
 
+#include "dsp/blocks/admission.hpp"
+#include "dsp/blocks/box_mean.hpp"
+#include "dsp/blocks/ring.hpp"
+#include "dsp/blocks/shape_groups.hpp"
 #include "dsp/blocks/sliding_maximum.hpp"
 #include "dsp/blocks/true_peak_detector.hpp"
 #include "dsp/grid.hpp"
 #include "dsp/pack.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
-/// Of one lane, whatever the width.
-struct LimiterShape {
-  std::uint32_t look_ahead_samples = 0;  ///< D, 0 .. kMaxLookAheadSamples
-  std::uint32_t hold_samples = 0;        ///< 0 .. kMaxHoldSamples
-  bool true_peak = false;                ///< hold the wave between the samples too, as far as the detector sees it
-  bool operator==(const LimiterShape&) const = default;  ///< all members alike
-};
-
 /// Peak limiters of W lanes: the theorem stands at the head of the file.
 template <int W>
 class PeakLimiter {
  public:
-  using Shape = LimiterShape;                                 ///< of one lane
-  static constexpr std::size_t kMostShapes = W == 1 ? 1 : 4;  ///< different ones in the lanes of one limiter
+  using Shape = LimiterShape;                                              ///< of one lane
+  static constexpr std::size_t kMostShapes = ShapeGroups<W>::kMostShapes;  ///< different ones in one limiter
   /// Of one lane.
   struct LaneSettings {
     bool enabled = false;       ///< the rest is read only where this is set
@@ -81,7 +77,6 @@ class PeakLimiter {
   static constexpr std::uint32_t kMaxLookAheadSamples = 1u << 15;  ///< 170 ms at 192 kHz
   static constexpr std::uint32_t kMaxHoldSamples = 1u << 17;       ///< 680 ms at 192 kHz
   static constexpr float kMinCeiling = 1e-6f;                      ///< -120 dBFS
-  static constexpr std::int32_t kCountLimit = 1 << 30;             ///< where counts stay
 
   /// What `configure` must be lent.
   struct Memory {
@@ -90,15 +85,17 @@ class PeakLimiter {
   };
   /// For lanes of these shapes.
   static constexpr Memory required(std::span<const Shape> shapes) noexcept {
-    const Kinds kinds(shapes);
-    Memory memory{delay_length(kinds.shapes[0]), std::size_t{kinds.shapes[0].look_ahead_samples} + 2};
-    for (std::size_t k = 0; k < kinds.count; ++k) memory.values += window_values(kinds.shapes[k]);
+    const ShapeGroups<W> groups(shapes);
+    Memory memory{delay_length(groups[0]), std::size_t{groups[0].look_ahead_samples} + 2};
+    for (std::size_t k = 0; k < groups.size(); ++k) memory.values += window_values(groups[k]);
     return memory;
   }
   /// For lanes of one shape.
   static constexpr Memory required(const Shape& shape) noexcept { return required({&shape, 1}); }
   /// Whether lanes of these shapes go into one limiter: few enough different ones, and one kind of peak.
-  static constexpr bool go_together(std::span<const Shape> shapes) noexcept { return Kinds(shapes).together; }
+  static constexpr bool go_together(std::span<const Shape> shapes) noexcept {
+    return ShapeGroups<W>(shapes).together();
+  }
   /// Look-ahead and detector.
   static constexpr std::uint32_t latency_samples(Shape s) noexcept {
     return s.look_ahead_samples + (s.true_peak ? TruePeakDetector<W>::kLatency : 0);
@@ -123,26 +120,25 @@ class PeakLimiter {
     }
     const Memory needed = required(shapes);
     if (values.size() < needed.values || integers.size() < needed.integers) return Setup::memory_too_small;
-    const Kinds kinds(shapes);
-    const Shape& longest = kinds.shapes[0];
+    const ShapeGroups<W> groups(shapes);
+    const Shape& longest = groups[0];
     delay_ = Ring<Pack<W>>(values.first(delay_length(longest)));
     values = values.subspan(delay_length(longest));
-    first_.ring = Ring<PackInt<W>>(integers.first(first_length(longest)));
-    second_.ring = Ring<PackInt<W>>(integers.subspan(first_length(longest), second_length(longest)));
-    true_peak_ = longest.true_peak, kinds_ = kinds.count;
-    for (std::size_t k = 0; k < kinds_; ++k) {
-      const Shape& shape = kinds.shapes[k];
-      Kind& kind = kind_[k];
-      const Setup window = kind.maximum.configure({window_samples(shape)}, values);
+    first_ = BoxMean<W>(integers.first(first_length(longest)));
+    second_ = BoxMean<W>(integers.subspan(first_length(longest), second_length(longest)));
+    true_peak_ = longest.true_peak, groups_ = groups.size();
+    for (std::size_t k = 0; k < groups_; ++k) {
+      const Shape& shape = groups[k];
+      Group& group = group_[k];
+      const Setup window = group.maximum.configure({window_samples(shape)}, values);
       assert(window == Setup::ok), static_cast<void>(window);
       values = values.subspan(window_values(shape));
-      kind.first = first_length(shape), kind.second = second_length(shape), kind.latency = latency_samples(shape);
-      kind.lanes = PackInt<W>{};
+      group.first = first_length(shape), group.second = second_length(shape), group.latency = latency_samples(shape);
+      group.lanes = groups.lanes_of(k);
       for (std::size_t l = 0; l < W; ++l)
-        if (kinds.of_lane(shapes, l) == k) {
-          set_lane_of(kind.lanes, static_cast<int>(l), -1);
-          set_lane<W>(first_factor_, static_cast<int>(l), factor(kind.first, 1.0f));
-          set_lane<W>(minus_second_factor_, static_cast<int>(l), -factor(kind.second, 1.0f / kUnit));
+        if (groups.group_of(l) == k) {
+          set_lane<W>(first_factor_, static_cast<int>(l), BoxMean<W>::factor(group.first));
+          set_lane<W>(minus_second_factor_, static_cast<int>(l), -BoxMean<W>::factor(group.second, 1.0f / kUnit));
         }
     }
     ceiling_ = broadcast<W>(kNever), keep_ = Pack<W>{};
@@ -161,7 +157,7 @@ class PeakLimiter {
   /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept {
     detector_.reset(), first_.reset(), second_.reset(), delay_.reset();
-    for (std::size_t k = 0; k < kinds_; ++k) kind_[k].maximum.reset();
+    for (std::size_t k = 0; k < groups_; ++k) group_[k].maximum.reset();
     position_ = 0, released_ = Pack<W>{};
     bounded_ceiling_ = last_bound_ = ceiling_;
     gain_ = least_ = broadcast<W>(1.0f);
@@ -178,10 +174,11 @@ class PeakLimiter {
   /// Equal sizes. `out` may be `in` itself, not a shifted overlap of it.
   void process(std::span<const Pack<W>> in, std::span<Pack<W>> out) noexcept {
     assert(in.size() == out.size());
+    if (groups_ == 0) return count_admitted(admit<W>(in, out.data()));
     for (std::size_t n = 0; n < in.size();) {
       const std::size_t count = std::min(in.size() - n, std::size_t{kGridFrames - position_});
       Pack<W> sound[kGridFrames], control[kGridFrames];
-      admit({in.data() + n, count}, sound);
+      count_admitted(admit<W>({in.data() + n, count}, sound));
       if (true_peak_) {
         detector_.process({sound, count}, {control, count});
         demand({control, count}, control, []<int V>(Pack<V> peak) { return peak; });
@@ -189,7 +186,9 @@ class PeakLimiter {
         demand({sound, count}, control, []<int V>(Pack<V> x) { return magnitude<V>(x); });
       }
       hold({control, count});
-      limit_as<1>({control, count}, sound, out.data() + n);
+      with_constant<kMostShapes>(groups_, [&](auto count_of) {
+        limit<decltype(count_of)::value>({control, count}, sound, out.data() + n);
+      });
       n += count, position_ += static_cast<std::uint32_t>(count);
       if (position_ == kGridFrames) position_ = 0, first_.carry(), second_.carry();
     }
@@ -206,10 +205,6 @@ class PeakLimiter {
     set_lane<W>(least_, l, 1.0f), set_lane_of(limited_, l, 0);
     return meter;
   }
-  /// How all counts here go on: `more` is small, so that the sum cannot overflow on its way to the limit.
-  static PackInt<W> counted(PackInt<W> total, PackInt<W> more) noexcept {
-    return lesser(total + more, broadcast_int<W>(kCountLimit));
-  }
   /// What the last frame of lane `l` was multiplied by.
   float gain(int l) const noexcept { return lane<W>(gain_, l); }
   /// Samples of lane `l` since `reset` that were not finite, or finite but out of bounds. They stay at kCountLimit.
@@ -221,8 +216,6 @@ class PeakLimiter {
   friend struct rackproof::dsp::CounterProbe;
   static constexpr float kMargin = 0x1p-23f, kTiny = 0x1p-40f, kUnit = 0x1p30f;
   static constexpr float kNever = std::numeric_limits<float>::max();  // no peak is above this
-  static constexpr std::int32_t kLowBits = 15, kLowMask = (1 << kLowBits) - 1;
-
   static constexpr std::size_t delay_length(Shape s) noexcept { return std::size_t{latency_samples(s)} + 1; }
   static constexpr std::size_t first_length(Shape s) noexcept { return (std::size_t{s.look_ahead_samples} + 2) / 2; }
   static constexpr std::size_t second_length(Shape s) noexcept {
@@ -231,31 +224,6 @@ class PeakLimiter {
   static constexpr std::size_t window_values(Shape s) noexcept {
     return SlidingMaximum<W>::required_values({window_samples(s)});
   }
-  /// The different shapes among those of the lanes, the one with the longest look-ahead first: its rings serve all.
-  struct Kinds {
-    std::array<Shape, kMostShapes> shapes{};
-    std::size_t count = 0;
-    bool together = true;
-
-    explicit constexpr Kinds(std::span<const Shape> lanes) noexcept {
-      for (const Shape& lane : lanes) {
-        if (lane.true_peak != lanes[0].true_peak) together = false;
-        if (number_of(lane) < count) continue;
-        if (count == kMostShapes) {
-          together = false;
-          continue;
-        }
-        shapes[count++] = lane;
-        if (lane.look_ahead_samples > shapes[0].look_ahead_samples) std::swap(shapes[0], shapes[count - 1]);
-      }
-    }
-    constexpr std::size_t number_of(const Shape& shape) const noexcept {
-      return static_cast<std::size_t>(std::find(shapes.begin(), shapes.begin() + count, shape) - shapes.begin());
-    }
-    constexpr std::size_t of_lane(std::span<const Shape> lanes, std::size_t l) const noexcept {
-      return number_of(lanes[std::min(l, lanes.size() - 1)]);
-    }
-  };
   /// A true peak lies between its sample and the next: both are to see it.
   static constexpr std::uint32_t window_samples(Shape s) noexcept {
     return s.look_ahead_samples + 1 + s.hold_samples + (s.true_peak ? 1 : 0);
@@ -280,73 +248,15 @@ class PeakLimiter {
     else
       return -PackInt<sizeof(M) / sizeof(float)>(mask);
   }
-  /// The last `length` values, in the caller's memory.
-  template <class V>
-  struct Ring {
-    V *begin, *end, *place = begin;
-    explicit Ring(std::span<V> memory) noexcept : begin(memory.data()), end(begin + memory.size()) {}
-    std::size_t length() const noexcept { return static_cast<std::size_t>(end - begin); }
-    void reset() noexcept { std::fill(begin, end, V{}), place = begin; }
-    std::size_t to_end() const noexcept { return static_cast<std::size_t>(end - place); }
-    RACKPROOF_INLINE void wrap() noexcept { place = place == end ? begin : place; }
-    /// The value that was put here `back` values before the next one is, 1 .. length().
-    RACKPROOF_INLINE V* before(std::size_t back) const noexcept {
-      return static_cast<std::size_t>(place - begin) >= back ? place - back : place - back + length();
-    }
-  };
-  /// Running sum of the values in a ring: high 2^15 + low.
-  struct Box {
-    Ring<PackInt<W>> ring;
-    PackInt<W> high{}, low{};
-
-    void reset() noexcept { ring.reset(), high = low = PackInt<W>{}; }
-    RACKPROOF_INLINE Pack<W> push(PackInt<W> q, PackInt<W> oldest) noexcept {  // the caller wraps, once a stretch
-      const PackInt<W> change = q - oldest;
-      *ring.place++ = q;
-      high += change >> kLowBits;  // downwards, so that what is left to `low` is never negative
-      low += change & kLowMask;
-#if defined(__FMA__) || defined(__ARM_FEATURE_FMA)  // the product is exact: fused or not, the bits are the same
-      return fma(to_float<W>(high), broadcast<W>(0x1p15f), to_float<W>(low));
-#else
-      return to_float<W>(high) * broadcast<W>(0x1p15f) + to_float<W>(low);
-#endif
-    }
-    /// On the grid, before `low` outgrows the 24 bits that a float holds.
-    void carry() noexcept { high += low >> kLowBits, low &= kLowMask; }
-  };
-
-  /// By which a sum becomes a mean, enlarged by 6 * 2^-24 less the two roundings of this very factor: more than the
-  /// three roundings from the sums to the mean (high to float, high + low, the product) can take away.
-  static constexpr float factor(std::size_t length, float unit) noexcept {
-    return unit / static_cast<float>(length) * (1.0f + 0x1.8p-22f);
-  }
   /// Lanes of one shape, and what they have to themselves.
-  struct Kind {
+  struct Group {
     SlidingMaximum<W> maximum;
     std::size_t first = 1, second = 1, latency = 0;  ///< lengths of the boxes; of the whole
     PackInt<W> lanes{};                              ///< -1 in its lanes
   };
-  void admit(std::span<const Pack<W>> in, Pack<W>* sound) noexcept {
-    PackInt<W> within{}, finite{};
-    if constexpr (W == 1) {
-      for (std::size_t i = 0; i < in.size(); ++i) {  // by its bits: the same in half the steps
-        const auto bits = std::bit_cast<std::int32_t>(in[i]), size = bits & 0x7fffffff;
-        const auto most = std::bit_cast<std::int32_t>(kMagnitudeBound), is_finite = size - 0x7f800000;  // negative then
-        const std::int32_t held = (size <= most ? size : most) | (bits & ~0x7fffffff);
-        sound[i] = std::bit_cast<float>(held & is_finite >> 31);
-        finite -= is_finite >> 31, within += size <= most ? 1 : 0;
-      }
-    } else {
-      for_each<W>(
-          in.size(), [&]<int V>(std::size_t i) __attribute__((always_inline)) {
-            const Pack<V> bound = broadcast<V>(kMagnitudeBound), x = load<V, W>(&in[i]), size = magnitude<V>(x);
-            const auto is_finite = size <= broadcast<V>(std::numeric_limits<float>::max());
-            store<V, W>(select(is_finite, greater(lesser(x, bound), -bound), Pack<V>{}), sound + i);
-            finite += folded<V, W>(ones(is_finite)), within += folded<V, W>(ones(size <= bound));
-          });
-    }
-    non_finite_ = counted(non_finite_, broadcast_int<W>(static_cast<std::int32_t>(in.size())) - finite);
-    bounded_ = counted(bounded_, finite - within);
+  void count_admitted(const Admitted<W>& more) noexcept {
+    non_finite_ = counted<W>(non_finite_, more.not_finite);
+    bounded_ = counted<W>(bounded_, more.bounded);
   }
   template <class PeakOf>
   void demand(std::span<const Pack<W>> from, Pack<W>* need, PeakOf&& peak_of) const noexcept {
@@ -372,23 +282,17 @@ class PeakLimiter {
   /// Each lane's need becomes the greatest within its window.
   void hold(std::span<Pack<W>> need) noexcept {
     if constexpr (kMostShapes == 1) {
-      kind_[0].maximum.process(need, need);
+      group_[0].maximum.process(need, need);
     } else {
       Pack<W> given[kGridFrames], held[kGridFrames];
-      if (kinds_ > 1) std::copy(need.begin(), need.end(), given);
-      kind_[0].maximum.process(need, need);
-      for (std::size_t k = 1; k < kinds_; ++k) {
-        kind_[k].maximum.process({given, need.size()}, {held, need.size()});
-        const auto own = kind_[k].lanes < PackInt<W>{};
+      if (groups_ > 1) std::copy(need.begin(), need.end(), given);
+      group_[0].maximum.process(need, need);
+      for (std::size_t k = 1; k < groups_; ++k) {
+        group_[k].maximum.process({given, need.size()}, {held, need.size()});
+        const auto own = group_[k].lanes < PackInt<W>{};
         for (std::size_t i = 0; i < need.size(); ++i) need[i] = select(own, held[i], need[i]);
       }
     }
-  }
-  template <std::size_t K>
-  void limit_as(std::span<const Pack<W>> need, const Pack<W>* sound, Pack<W>* out) noexcept {
-    if constexpr (K < kMostShapes)
-      if (kinds_ > K) return limit_as<K + 1>(need, sound, out);
-    limit<K>(need, sound, out);
   }
   /// With lanes of K shapes: what is oldest in a ring stands where each of them says.
   template <std::size_t K>
@@ -396,64 +300,38 @@ class PeakLimiter {
     const Pack<W> keep = keep_, minus_tiny = broadcast<W>(-kUnit * kTiny), one = broadcast<W>(1.0f);
     const Pack<W> first_factor = first_factor_, minus_second_factor = minus_second_factor_;
     std::array<PackInt<W>, K> lanes;
-    for (std::size_t k = 0; k < K; ++k) lanes[k] = kind_[k].lanes;
-    const auto each_its_own = [&](auto longest, auto& places) __attribute__((always_inline)) {
-      for (std::size_t k = 1; k < K; ++k) longest = select(lanes[k] < PackInt<W>{}, *places[k]++, longest);
-      return longest;
-    };
-    Box first = first_, second = second_;
+    std::array<const Pack<W>*, K> leaving;
+    for (std::size_t k = 0; k < K; ++k) {
+      lanes[k] = group_[k].lanes;
+      leaving[k] = delay_.before(group_[k].latency);
+    }
+    BoxMean<W> first = first_, second = second_;
+    LaneReads<W, PackInt<W>, K> of_first(first.ring(), lanes, [&](std::size_t k) { return group_[k].first; });
+    LaneReads<W, PackInt<W>, K> of_second(second.ring(), lanes, [&](std::size_t k) { return group_[k].second; });
     Ring<Pack<W>> delay = delay_;
     Pack<W> released = released_, least = least_, gain = gain_;
     PackInt<W> limited{};
-    PackInt<W> means[kGridFrames];
-    for (std::size_t i = 0; i < need.size();) {
-      // A stretch in which no place comes to the end of its ring. The longest box's oldest value makes way for the new.
-      std::array<const PackInt<W>*, K> oldest;
-      std::size_t stretch = std::min(need.size() - i, first.ring.to_end());
-      for (std::size_t k = 1; k < K; ++k) {
-        oldest[k] = first.ring.before(kind_[k].first);
-        stretch = std::min(stretch, static_cast<std::size_t>(first.ring.end - oldest[k]));
-      }
-      for (const std::size_t stop = i + stretch; i < stop; ++i) {
-        released = greater(need[i], fma(keep, released, minus_tiny));
-        means[i] = to_int<W>(first.push(to_int<W>(released), each_its_own(*first.ring.place, oldest)) * first_factor);
-      }
-      first.ring.wrap();
-    }
-    for (std::size_t i = 0; i < need.size();) {
-      std::array<const PackInt<W>*, K> oldest;
-      std::array<const Pack<W>*, K> leaving;
-      std::size_t stretch = std::min({need.size() - i, second.ring.to_end(), delay.to_end()});
-      for (std::size_t k = 0; k < K; ++k) {
-        leaving[k] = kind_[k].latency == 0 ? delay.place : delay.before(kind_[k].latency);
-        stretch = std::min(stretch, static_cast<std::size_t>(delay.end - leaving[k]));
-      }
-      for (std::size_t k = 1; k < K; ++k) {
-        oldest[k] = second.ring.before(kind_[k].second);
-        stretch = std::min(stretch, static_cast<std::size_t>(second.ring.end - oldest[k]));
-      }
-      for (const std::size_t stop = i + stretch; i < stop; ++i) {
-        gain = at_least_zero<W>(
-            fma(second.push(means[i], each_its_own(*second.ring.place, oldest)), minus_second_factor, one));
-        meter(gain, least, limited);
-        *delay.place++ = sound[i];
-        out[i] = each_its_own(*leaving[0]++, leaving) * gain;
-      }
-      second.ring.wrap(), delay.wrap();
+    for (std::size_t i = 0; i < need.size(); ++i) {
+      released = greater(need[i], fma(keep, released, minus_tiny));
+      const Pack<W> once = first.push(to_int<W>(released), of_first.next(first.ring())) * first_factor;
+      const Pack<W> sum = second.push(to_int<W>(once), of_second.next(second.ring()));
+      gain = at_least_zero<W>(fma(sum, minus_second_factor, one));
+      meter(gain, least, limited);
+      delay.put(sound[i]);
+      out[i] = each_its_own<W, K>(lanes, [&](std::size_t k) { return *leaving[k]; }) * gain;
+      for (const Pack<W>*& at : leaving) at = delay.after(at);
     }
     first_ = first, second_ = second, delay_ = delay;
     released_ = released, least_ = least, gain_ = gain;
-    limited_ = counted(limited_, limited);
+    limited_ = counted<W>(limited_, limited);
   }
 
-  Pack<W> own_value_[1]{};  // what the rings are made of before the first `configure`
-  PackInt<W> own_integers_[2]{};
   TruePeakDetector<W> detector_;
-  std::array<Kind, kMostShapes> kind_{};
-  std::size_t kinds_ = 1;
-  Pack<W> first_factor_ = broadcast<W>(factor(1, 1.0f)), minus_second_factor_ = broadcast<W>(-factor(1, 1.0f / kUnit));
-  Box first_{Ring<PackInt<W>>({own_integers_, 1})}, second_{Ring<PackInt<W>>({own_integers_ + 1, 1})};
-  Ring<Pack<W>> delay_{std::span(own_value_)};
+  std::array<Group, kMostShapes> group_{};
+  std::size_t groups_ = 0;  // 0: not configured
+  Pack<W> first_factor_ = broadcast<W>(1.0f), minus_second_factor_ = broadcast<W>(-1.0f);
+  BoxMean<W> first_, second_;
+  Ring<Pack<W>> delay_;
   std::uint32_t position_ = 0;  // frames past the last point of the grid, below kGridFrames between calls
   bool true_peak_ = false;
   Pack<W> ceiling_ = broadcast<W>(kNever), keep_{}, released_{};

@@ -2,11 +2,11 @@
 /// The engine of W lanes as the chain calls it: a table of functions, each built for the instruction set of whoever
 /// includes this.
 #include <algorithm>
-#include <bit>
 #include <cstddef>
 #include <cstdint>
 #include <span>
 
+#include "dsp/blocks/admission.hpp"
 #include "dsp/chain/arena.hpp"
 #include "dsp/chain/chain_settings.hpp"
 #include "dsp/chain/engine.hpp"
@@ -16,35 +16,15 @@
 #include "dsp/level.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
-/// Copies a feed's frames: 0 for what is not finite, and bounds what is beyond +36 dBFS.
-inline EngineTable::Admitted admit(const float* in, std::span<float> out) noexcept {
-  EngineTable::Admitted counts;
-  for (std::size_t n = 0; n < out.size(); ++n) {
-    const float x = in[n];
-    const std::uint32_t size = std::bit_cast<std::uint32_t>(x) & 0x7fffffffu;
-    const bool finite = size < 0x7f800000u;
-    const bool beyond = finite && size > std::bit_cast<std::uint32_t>(kMagnitudeBound);
-    const float within = beyond ? (x < 0.0f ? -kMagnitudeBound : kMagnitudeBound) : x;
-    out[n] = finite ? within : 0.0f;
-    counts.bad += finite ? 0u : 1u;
-    counts.bounded += beyond ? 1u : 0u;
-  }
-  return counts;
-}
-
-/// Whether `admit` would copy all of them as they are.
-inline bool may_enter(std::span<const float> row) noexcept {
-  std::uint32_t largest = 0;
-  for (const float x : row) largest = std::max(largest, std::bit_cast<std::uint32_t>(x) & 0x7fffffffu);
-  return largest <= std::bit_cast<std::uint32_t>(kMagnitudeBound);  // what is not finite has larger bits
-}
-
 /// What the chain calls.
 template <int W>
 inline constexpr EngineTable kEngineTable{
     .run_frames = Engine<W>::kMostFrames,
-    .admit = [](const float* in, std::span<float> out) noexcept { return admit(in, out); },
-    .may_enter = [](std::span<const float> row) noexcept { return may_enter(row); },
+    .admit = [](const float* in, std::span<float> out) noexcept -> EngineTable::Admitted {
+      const Admitted<1> admitted = admit<1>({in, out.size()}, out.data());
+      return {static_cast<std::uint32_t>(admitted.not_finite), static_cast<std::uint32_t>(admitted.bounded)};
+    },
+    .may_enter = [](std::span<const float> row) noexcept { return may_go_on(row); },
     .required_bytes = [](const ChainSettings& settings) noexcept -> std::size_t {
       Arena arena;
       Engine<W> engine;

@@ -236,7 +236,7 @@ TEST(Week, LimitedFramesAreCountedOn) {
 }
 /// A limiter alone counts in the width of its lanes. At their limit the counts stay, and the sound does not change.
 TEST(Week, ALimiterAloneStopsCountingAtItsLimit) {
-  constexpr std::int32_t kLimit = PeakLimiter<1>::kCountLimit;
+  constexpr std::int32_t kLimit = kCountLimit;
   std::vector<float> in(300, 2.0f);
   in[5] = std::numeric_limits<float>::infinity();
   in[70] = 1000.0f;

@@ -1,0 +1,67 @@
+#pragma once
+/// What may go on of what comes in: finite samples, none beyond kMagnitudeBound. At the input of the chain and of the
+/// peak limiter.
+/// Claim    A finite sample within +-kMagnitudeBound stays as it is, bit for bit (-0 and subnormals too); a greater one
+///          becomes the bound with its own sign; what is not finite becomes +0. Those that are not finite, and those
+///          that were bounded, are counted, and counts stay at kCountLimit. So nothing behind this can hold a NaN.
+/// Method   by the bits: without its sign a float's bits stand in the order of its magnitude, and infinities and NaNs
+///          stand above every number.
+/// Cost     11 integer operations a sample, no branch on data. Latency 0 samples.
+#include <algorithm>
+#include <bit>
+#include <cstddef>
+#include <cstdint>
+#include <span>
+
+#include "dsp/grid.hpp"
+#include "dsp/pack.hpp"
+namespace rackproof::dsp::inline RACKPROOF_LEVEL {
+
+inline constexpr std::int32_t kCountLimit = 1 << 30;  ///< where counts in 32 bits stay
+
+/// Of each lane, how many samples.
+template <int W>
+struct Admitted {
+  PackInt<W> not_finite{};  ///< became 0
+  PackInt<W> bounded{};     ///< were finite, and beyond kMagnitudeBound
+};
+
+/// How a count goes on: `total` at most kCountLimit, `more` below it, so that the sum cannot overflow on its way there.
+template <int W>
+RACKPROOF_INLINE PackInt<W> counted(PackInt<W> total, PackInt<W> more) noexcept {
+  return lesser(total + more, broadcast_int<W>(kCountLimit));
+}
+
+/// The bits of a float's magnitude: the greater, the greater.
+template <int W>
+RACKPROOF_INLINE PackInt<W> size_bits(Pack<W> x) noexcept {
+  return std::bit_cast<PackInt<W>>(x) & 0x7fffffff;
+}
+
+/// `in` as it may go on, into `out`, which may be `in` itself, and how much of it may not. Fewer than kCountLimit samples.
+template <int W>
+RACKPROOF_INLINE Admitted<W> admit(std::span<const Pack<W>> in, Pack<W>* out) noexcept {
+  constexpr auto kMost = std::bit_cast<std::int32_t>(kMagnitudeBound);
+  constexpr std::int32_t kInfinity = 0x7f800000;
+  PackInt<W> finite{}, beyond{};  // negative: minus how many
+  const auto one = [&]<int V>(std::size_t n) __attribute__((always_inline)) {
+    const Pack<V> x = load<V, W>(&in[n]);
+    const PackInt<V> size = size_bits<V>(x), sign = std::bit_cast<PackInt<V>>(x) ^ size;
+    const PackInt<V> is_finite = (size - kInfinity) >> 31, is_beyond = (kMost - size) >> 31;  // all bits, or none
+    store<V, W>(std::bit_cast<Pack<V>>((lesser(size, broadcast_int<V>(kMost)) | sign) & is_finite), out + n);
+    finite += folded<V, W>(is_finite);
+    beyond += folded<V, W>(is_beyond);
+  };
+  for_each<W>(in.size(), one);
+  const PackInt<W> not_finite = finite + static_cast<std::int32_t>(in.size());
+  return {.not_finite = not_finite, .bounded = -beyond - not_finite};
+}
+
+/// Whether all of them may go on as they are.
+inline bool may_go_on(std::span<const float> samples) noexcept {
+  std::int32_t greatest = 0;
+  for (const float x : samples) greatest = std::max(greatest, size_bits<1>(x));
+  return greatest <= std::bit_cast<std::int32_t>(kMagnitudeBound);
+}
+
+}  // namespace rackproof::dsp::inline RACKPROOF_LEVEL
