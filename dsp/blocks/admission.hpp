@@ -6,11 +6,12 @@
 ///          that were bounded, are counted, and counts stay at kCountLimit. So nothing behind this can hold a NaN.
 /// Method   by the bits: without its sign a float's bits stand in the order of its magnitude, and infinities and NaNs
 ///          stand above every number.
-/// Cost     11 integer operations a sample, no branch on data. Latency 0 samples.
+/// Cost     12 integer operations a sample, no branch on data. Latency 0 samples.
 #include <algorithm>
 #include <bit>
 #include <cstddef>
 #include <cstdint>
+#include <limits>
 #include <span>
 
 #include "dsp/grid.hpp"
@@ -42,17 +43,24 @@ RACKPROOF_INLINE PackInt<W> size_bits(Pack<W> x) noexcept {
 template <int W>
 RACKPROOF_INLINE Admitted<W> admit(std::span<const Pack<W>> in, Pack<W>* out) noexcept {
   constexpr auto kMost = std::bit_cast<std::int32_t>(kMagnitudeBound);
-  constexpr std::int32_t kInfinity = 0x7f800000;
+  constexpr std::int32_t kInfinity = 0x7f800000, kSign = std::numeric_limits<std::int32_t>::min();
   PackInt<W> finite{}, beyond{};  // negative: minus how many
   const auto one = [&]<int V>(std::size_t n) __attribute__((always_inline)) {
     const Pack<V> x = load<V, W>(&in[n]);
-    const PackInt<V> size = size_bits<V>(x), sign = std::bit_cast<PackInt<V>>(x) ^ size;
-    const PackInt<V> is_finite = (size - kInfinity) >> 31, is_beyond = (kMost - size) >> 31;  // all bits, or none
-    store<V, W>(std::bit_cast<Pack<V>>((lesser(size, broadcast_int<V>(kMost)) | sign) & is_finite), out + n);
+    const PackInt<V> bits = std::bit_cast<PackInt<V>>(x), size = size_bits<V>(x), room = kMost - size;
+    const PackInt<V> is_finite = (size - kInfinity) >> 31, is_beyond = room >> 31;  // all bits, or none
+    const PackInt<V> held = (bits & kSign) | (size + (room & is_beyond));
+    store<V, W>(std::bit_cast<Pack<V>>(held & is_finite), out + n);
     finite += folded<V, W>(is_finite);
     beyond += folded<V, W>(is_beyond);
   };
-  for_each<W>(in.size(), one);
+  std::size_t done = 0;
+  if constexpr (kScalarMachine)
+    for (; done + 4 <= in.size(); done += 4)
+      unrolled<4>([&](std::size_t more) __attribute__((always_inline)) { one.template operator()<W>(done + more); });
+  for_each<W>(
+      in.size() - done, [&]<int V>(std::size_t n)
+                            __attribute__((always_inline)) { one.template operator()<V>(done + n); });
   const PackInt<W> not_finite = finite + static_cast<std::int32_t>(in.size());
   return {.not_finite = not_finite, .bounded = -beyond - not_finite};
 }
