@@ -30,7 +30,7 @@ template <int W>
 class BoxMean {
  public:
   static constexpr std::size_t kMostLength = std::size_t{1} << 15;   ///< L
-  static constexpr std::int32_t kMostValue = (1 << 30) + (1 << 10);  ///< of what is pushed; none is negative
+  static constexpr std::int32_t kMostValue = (1 << 30) + (1 << 11);  ///< of what is pushed; none is negative
   static constexpr std::size_t kMostPushes = 64;                     ///< between two calls of `carry`
 
   BoxMean() = default;  ///< of no values: nothing may be pushed

@@ -28,6 +28,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <span>
+#include <utility>
 
 #include "dsp/grid.hpp"
 #include "dsp/pack.hpp"
@@ -74,11 +75,49 @@ class TruePeakDetector {
     peaks_at<W, 1>(window, &peak);
     return peak;
   }
+  /// `count` peaks from as many windows, which begin one value after another: kWindow - 1 + count values.
+  static RACKPROOF_INLINE void peaks_of(const Pack<W>* __restrict window, Pack<W>* __restrict peak,
+                                        std::size_t count) noexcept {
+    constexpr std::size_t kPacks = kWidest<W> / W;
+    std::size_t i = 0;
+    if constexpr (kScalarMachine)
+      for (; i + 4 <= count; i += 4) peaks_at<W, 4>(window + i, peak + i);
+    if constexpr (kPacks > 1)
+      for (; i + kPacks <= count; i += kPacks) peaks_at<kWidest<W>, 1>(window + i, peak + i);
+    for (; i < count; ++i) peaks_at<W, 1>(window + i, peak + i);
+  }
+  /// The greatest of the peaks of window[kLatency - 1] and the three after it, from kWindow + 3 values.
+  static RACKPROOF_INLINE Pack<W> greatest_of_four(const Pack<W>* window) noexcept {
+    constexpr int kWide = kWidest<W>;
+    constexpr std::size_t kPacks = kWide / W, kAtOnce = kScalarMachine ? 4 : 1;
+    Pack<kWide> greatest{};
+    const auto take = [&](std::size_t, Pack<kWide> a, Pack<kWide> b, Pack<kWide> c) __attribute__((always_inline)) {
+      const Pack<kWide> of_two = greater_of_positive<kWide>(greatest, a);
+      greatest = greater_of_positive<kWide>(of_two, greater_of_positive<kWide>(b, c));
+    };
+    for (std::size_t i = 0; i < 4; i += kPacks * kAtOnce) candidates_at<kWide, kAtOnce>(window + i, take);
+    if constexpr (kPacks == 1) {
+      return greatest;
+    } else {
+      static_assert(kPacks == 2);
+      return [&]<std::size_t... L>(std::index_sequence<L...>) {
+        return greater(shuffled<L...>(greatest, greatest), shuffled<(W + L)...>(greatest, greatest));
+      }
+      (std::make_index_sequence<W>{});
+    }
+  }
 
  private:
   /// N peaks side by side, of windows that begin one value after another; each of them V / W peaks.
   template <int V, std::size_t N>
   static RACKPROOF_INLINE void peaks_at(const Pack<W>* __restrict window, Pack<W>* __restrict peak) noexcept {
+    candidates_at<V, N>(
+        window, [peak](std::size_t i, Pack<V> a, Pack<V> b, Pack<V> c)
+                    __attribute__((always_inline)) { store<V, W>(greater(greater(a, b), c), peak + i); });
+  }
+  /// take(i, a, b, c) for each of them: the greatest of the three is the peak; none is negative, nor -0.
+  template <int V, std::size_t N, class Take>
+  static RACKPROOF_INLINE void candidates_at(const Pack<W>* __restrict window, Take&& take) noexcept {
     const auto at = [window](std::size_t k) __attribute__((always_inline)) { return load<V, W>(window + k); };
     constexpr std::size_t kHere = kLatency - 1, kNext = kLatency;
     Pack<V> near_sum[N], even[N];
@@ -98,18 +137,8 @@ class TruePeakDetector {
           broadcast<V>(kOuterOdd[0]) * near_difference + broadcast<V>(kOuterOdd[1]) * far_difference;
       const Pack<V> inner = magnitude<V>(even[i]) + broadcast<V>(kInnerOdd) * magnitude<V>(near_difference);
       const Pack<V> outer = magnitude<V>(outer_even) + magnitude<V>(outer_odd);
-      store<V, W>(greater(greater(inner, outer), magnitude<V>(here)), peak + i);
+      take(i, inner, outer, magnitude<V>(here));
     });
-  }
-  static RACKPROOF_INLINE void peaks_of(const Pack<W>* __restrict window, Pack<W>* __restrict peak,
-                                        std::size_t count) noexcept {
-    constexpr std::size_t kPacks = kWidest<W> / W;
-    std::size_t i = 0;
-    if constexpr (kScalarMachine)
-      for (; i + 4 <= count; i += 4) peaks_at<W, 4>(window + i, peak + i);
-    if constexpr (kPacks > 1)
-      for (; i + kPacks <= count; i += kPacks) peaks_at<kWidest<W>, 1>(window + i, peak + i);
-    for (; i < count; ++i) peaks_at<W, 1>(window + i, peak + i);
   }
   static constexpr std::size_t kHistory = kWindow - 1;
   Pack<W> window_[kHistory + kGridFrames]{};

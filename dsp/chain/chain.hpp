@@ -29,7 +29,7 @@ enum class Level : std::uint8_t { lanes_1 = 1, lanes_4 = 4, lanes_8 = 8, lanes_1
 struct Meter {
   float least_peak_gain = 1.0f;      ///< 1 = the peak limiter did nothing
   float least_power_gain = 1.0f;     ///< 1 = the power limiter did nothing
-  std::uint64_t limited_frames = 0;  ///< frames on which the peak limiter lowered the gain
+  std::uint64_t limited_frames = 0;  ///< of the steps of four frames in which the peak limiter lowered the gain
   /// The coil's heat now, not since the last reading: the mean square of what left, through one pole of the thermal
   /// time, at the last point of the grid, at least (what is on its way counts as far as it may leave). In squares of
   /// samples: 1.0 is a lasting square wave at digital full scale, the power threshold is threshold_rms squared. 0

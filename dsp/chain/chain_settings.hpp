@@ -58,10 +58,10 @@ struct PowerLimiterSettings {
   float forget = 1.0f;         ///< a share, of a grid point
 };
 
-/// Holds every sample at or below `ceiling`, for every input. Its latency is `look_ahead_samples` and that of the
-/// detector. `release_keep` is exp(-1 / (release_s * sample_rate_hz)): the share of the reduction that a sample keeps.
+/// Holds every sample at or below `ceiling`, for every input. Its latency is `look_ahead_samples`, 3 samples more (gains
+/// are decided for four frames at a time) and that of the detector. `release_keep` is exp(-1 / (release_s * sample_rate_hz)): the share of the reduction that a sample keeps.
 struct PeakLimiterSettings {
-  bool enabled = false;                  ///< the limiter's latency stands also where it is not
+  bool enabled = false;                  ///< where it is not, see dsp/chain/limiter_latency.hpp
   float ceiling = 1.0f;                  ///< a peak: 1e-6 to 1, digital full scale
   std::uint32_t look_ahead_samples = 0;  ///< at most PeakLimiter::kMaxLookAheadSamples
   std::uint32_t hold_samples = 0;        ///< at most PeakLimiter::kMaxHoldSamples

@@ -16,6 +16,7 @@
 #include "dsp/blocks/section_cascade.hpp"
 #include "dsp/blocks/split.hpp"
 #include "dsp/chain/chain_settings.hpp"
+#include "dsp/chain/limiter_latency.hpp"
 #include "dsp/chain/refusal.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
@@ -130,8 +131,7 @@ class SettingsCheck {
   /// No output can be earlier than the latency that the chain is said to have, nor its own limiter later than that.
   constexpr void latency(const ChainSettings& s, const OutputSettings& out) noexcept {
     if (s.latency_samples == 0) return;  // it was not said
-    const std::uint32_t of_limiter =
-        Peak::latency_samples({out.peak.look_ahead_samples, out.peak.hold_samples, out.peak.true_peak});
+    const std::uint32_t of_limiter = limiter_latency(out);
     const std::uint32_t of_taps = out.delay.fractional ? kFractionLatency : 0;
     require(of_limiter <= s.latency_samples, Field::latency);
     require(out.delay.whole_samples + of_taps + of_limiter >= s.latency_samples, Field::latency);

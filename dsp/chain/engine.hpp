@@ -13,7 +13,6 @@
 #include <cstdint>
 #include <span>
 
-#include "dsp/blocks/admission.hpp"
 #include "dsp/blocks/delay_line.hpp"
 #include "dsp/blocks/mutes.hpp"
 #include "dsp/blocks/peak_limiter.hpp"

@@ -11,6 +11,7 @@
 #include "dsp/chain/chain_settings.hpp"
 #include "dsp/chain/check.hpp"
 #include "dsp/chain/engine.hpp"
+#include "dsp/chain/limiter_latency.hpp"
 #include "dsp/pack.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
@@ -182,8 +183,8 @@ struct Engine<W>::Builder {
     std::size_t count = 0, narrow = 0;
     for (std::size_t o = 0; o < settings.outputs.size(); ++o) {
       const OutputSettings& s = settings.outputs[o];
-      const LimiterShape shape{s.peak.look_ahead_samples, s.peak.hold_samples, s.peak.true_peak};
-      const bool idle = !s.peak.enabled && !s.power.enabled && PeakLimiter<W>::latency_samples(shape) == 0;
+      const LimiterShape shape = limiter_shape(s.peak);
+      const bool idle = !has_limiters(s);
       std::size_t g = 0;
       while (g < count && !groups[g].takes(shape, idle)) ++g;
       if (g == count) groups[count++] = {{}, {}, 0, idle};
@@ -234,8 +235,7 @@ struct Engine<W>::Builder {
     note(made.power.configure(power, delayed));
   }
   /// An output with a power limiter alone has a peak limiter that does nothing but keep a cell from too much heat: its
-  /// ceiling is what the core carries anyway, and it lets go in a twentieth of a second. It has no look-ahead, so that
-  /// it delays nothing.
+  /// ceiling is what the core carries anyway, and it lets go in a twentieth of a second. It has no look-ahead.
   constexpr PeakLimiterSettings for_heat_alone() const noexcept {
     const float release_samples = 0.05f * static_cast<float>(settings.sample_rate_hz);
     return {.enabled = true, .ceiling = kMagnitudeBound, .release_keep = 1.0f - 1.0f / std::max(release_samples, 1.0f)};

@@ -13,6 +13,7 @@
 #include "dsp/blocks/power_limiter.hpp"
 #include "dsp/blocks/section_cascade.hpp"
 #include "dsp/blocks/split.hpp"
+#include "dsp/chain/limiter_latency.hpp"
 #include "dsp/chain/refusal.hpp"
 #include "dsp/design/fractional_delay.hpp"
 #include "dsp/design/time_constants.hpp"
@@ -366,8 +367,8 @@ class Compiler {
       OutputPlan& plan = made_.outputs[o];
       dsp::OutputSettings& settings = made_.outputs_[o];
       const Delay delay = nothing_ ? Delay{} : delays[o];
-      const std::int64_t own = settings.peak.enabled ? own_latency(o) : 0;
       if (!settings.peak.enabled) settings.peak = {.ceiling = settings.peak.ceiling, .true_peak = false};
+      const std::int64_t own = dsp::limiter_latency(settings);
       plan.delay_samples = delay.samples;
       settings.delay.whole_samples = static_cast<std::uint32_t>(latency - own + delay.line());
       settings.delay.fractional = delay.fractional();
@@ -376,10 +377,14 @@ class Compiler {
         throw std::logic_error("a delay that is no number has passed the reader");
     }
   }
-  /// Of its limiter, which a way without one does not have.
+  /// Of its limiters, as the file has them, whether they are left out or not; a way without any has none.
   std::int64_t own_latency(std::size_t output) const {
-    const dsp::PeakLimiterSettings& peak = made_.outputs_[output].peak;
-    return dsp::PeakLimiter<1>::latency_samples({peak.look_ahead_samples, peak.hold_samples, peak.true_peak});
+    const OutputPlan& plan = made_.outputs[output];
+    const rig::Way& way = rig_.parts()[plan.part].ways[plan.way_index];
+    dsp::OutputSettings as_in_file = made_.outputs_[output];
+    as_in_file.peak.enabled = way.limit.has_value();
+    as_in_file.power.enabled = way.thermal.has_value();
+    return dsp::limiter_latency(as_in_file);
   }
   Delay delay_of(std::size_t output) const {
     const OutputPlan& plan = made_.outputs[output];

@@ -23,7 +23,7 @@ class ReducedChain {
   const dsp::ChainSettings& reduce(const dsp::ChainSettings& whole, std::size_t stages,
                                    std::size_t output = kEveryOutput) noexcept {
     settings_ = whole;
-    if (stages > 1) settings_.latency_samples = 0;  // without limiters and delays it is another: not said
+    if (stages > 0) settings_.latency_samples = 0;  // without limiters and delays it is another: not said
     settings_.feeds = copy(whole.feeds, feeds_);
     settings_.loudspeakers = copy(whole.loudspeakers, loudspeakers_);
     settings_.outputs = copy(whole.outputs, outputs_);

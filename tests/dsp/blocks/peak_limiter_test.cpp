@@ -20,7 +20,7 @@ using Shape = PeakLimiter<1>::Shape;
 using Lane = PeakLimiter<1>::LaneSettings;
 constexpr float kNaN = std::numeric_limits<float>::quiet_NaN(), kInf = std::numeric_limits<float>::infinity();
 constexpr float kNearestToOne = 1.0f - 0x1p-24f;
-constexpr std::size_t kDetector = TruePeakDetector<1>::kLatency;
+constexpr std::size_t kDetector = TruePeakDetector<1>::kLatency, kStep = PeakLimiter<1>::kStepFrames;
 
 std::vector<std::uint32_t> bits(std::span<const float> track) {
   std::vector<std::uint32_t> all;
@@ -119,6 +119,31 @@ std::vector<Attack> attacks(float ceiling, std::size_t reach, unsigned seed) {
   add("sparse impulses", [&](std::size_t) { return rng() % (reach + 2) == 0 ? loud * uniform(rng) : 0.0f; });
   add("rising impulses",
       [&](std::size_t n) { return n % (reach + 1) == 0 ? ceiling * (1.0f + static_cast<float>(n) / 50) : 0.0f; });
+  // What a decision for four frames at a time may miss: every phase of a step, alone, next to another, in a full bed.
+  const std::size_t phase = rng() % 16, per = 1 + rng() % (2 * reach + 8);
+  const float big = ceiling * std::pow(10.0f, 1.5f * std::abs(uniform(rng)));
+  add("impulses at a phase", [&](std::size_t n) { return (n + phase) % per == 0 ? big : 0.999f * ceiling; });
+  add("bursts at a phase",
+      [&](std::size_t n) { return (n + phase) / per % 2 == 1 ? big * uniform(rng) : 0.99f * ceiling * uniform(rng); });
+  add("bursts just above", [&](std::size_t n) {
+    return (n + phase) / per % 2 == 1 ? ceiling * (1 + 1e-5f * std::abs(uniform(rng))) : ceiling;
+  });
+  add("one frame of each step", [&](std::size_t n) { return n % kStep == phase % kStep ? big : ceiling; });
+  add("one frame of every second step", [&](std::size_t n) {
+    return n % (2 * kStep) != phase % (2 * kStep) ? ceiling : n % 16 < 8 ? big : 1.01f * ceiling;
+  });
+  add("at the ceiling and an ulp above", [&](std::size_t) {
+    const float at = rng() % 5 == 0 ? std::nextafter(ceiling, 100.0f) : std::nextafter(ceiling, 0.0f);
+    return rng() % 2 == 0 ? at : -at;
+  });
+  add("stretches that swell", [&](std::size_t n) {
+    return n / (1 + phase) % 2 == 1 ? ceiling : ceiling * (1 + static_cast<float>(n % 97) / 97);
+  });
+  add("two impulses in a full bed", [&](std::size_t n) {
+    return n % 400 == 100 + phase         ? big
+           : n % 400 == 100 + phase + per ? -ceiling * (1 + std::abs(uniform(rng)))
+                                          : (rng() % 2 == 0 ? ceiling : -ceiling);
+  });
   const float odd[] = {kNaN,    kInf,     -kInf,      std::numeric_limits<float>::max(), -1e30f, 1e-42f, -0.0f,
                        ceiling, -ceiling, 7 * ceiling};
   add("what is no number", [&](std::size_t) { return odd[rng() % std::size(odd)]; });
@@ -129,8 +154,8 @@ void expect_held(const Track& out, float ceiling, const std::string& what) {
     ASSERT_LE(std::abs(out[n]), ceiling) << what << ", frame " << n;  // false for a NaN, too
 }
 
-/// What a limiter without look-ahead, hold and release makes of a reading: need, rounding down, two boxes of one value,
-/// gain and product, with any margin. It has no memory, so that every reading can be tried.
+/// What a limiter without look-ahead, hold and release makes of a step of one reading: need, rounding down, two boxes of
+/// one value, gain and product, with any margin. At its end it has no memory, so that every reading can be tried.
 float alone(float x, float ceiling, float margin) {
   constexpr float kUnit = 0x1p30f, kFactor = 1.0f + 0x1.8p-22f;
   const auto mean_of = [](std::int32_t q) {
@@ -147,14 +172,17 @@ TEST(EveryReading, StaysBelowTheCeilingAndWithoutAMarginSomeDoNot) {
     const auto bound = std::bit_cast<std::uint32_t>(kMagnitudeBound);
     Track readings;
     for (std::uint32_t at = std::bit_cast<std::uint32_t>(ceiling); at <= bound; at += 1009)
-      readings.push_back(std::bit_cast<float>(at));
+      readings.insert(readings.end(), kStep, std::bit_cast<float>(at));
+    readings.resize(readings.size() + kStep);  // till the last has left
     const Track out = run({}, {.enabled = true, .ceiling = ceiling}, readings);
-    for (std::size_t n = 0; n < readings.size(); ++n) {
-      ASSERT_LE(out[n], ceiling) << readings[n];
-      ASSERT_EQ(out[n], alone(readings[n], ceiling, 0x1p-23f)) << readings[n] << " " << ceiling;
-      passed_without += alone(readings[n], ceiling, 0) > ceiling ? 1 : 0;
+    expect_held(out, ceiling, "every reading");
+    if (HasFatalFailure()) return;
+    for (std::size_t last = kStep - 1; last + kStep < readings.size(); last += kStep) {
+      const float reading = readings[last];
+      ASSERT_EQ(out[last + kStep - 1], alone(reading, ceiling, 0x1p-23f)) << reading << " " << ceiling;
+      passed_without += alone(reading, ceiling, 0) > ceiling ? 1 : 0;
+      ++tried;
     }
-    tried += readings.size();
   }
   EXPECT_GT(tried, 580'000u);
   EXPECT_GT(passed_without, 0u) << "the control: the margin is needed";
@@ -248,41 +276,54 @@ TEST(PeakLimiter, HoldsWhatASearchForTheWorstFinds) {
   EXPECT_GT(worst_found, 1.0 - 1e-6);  // control: the search gets to the bound, so it would find a way past it
 }
 
-/// The definition, in double, from the peaks of a detector; and the reduction, for the tolerance.
+/// The definition, in double, from the peaks of a detector: for each frame the reduction, and what leaves.
 struct Definition {
   std::vector<double> out, reduction;
 };
 Definition define(Shape shape, Lane lane, const Track& track) {
-  const std::size_t look_ahead = shape.look_ahead_samples,
-                    window = look_ahead + 1 + shape.hold_samples + shape.true_peak;
-  const std::size_t first = (look_ahead + 2) / 2, second = look_ahead + 2 - first;
+  const std::size_t look_ahead = shape.look_ahead_samples, steps = track.size() / kStep;
+  const std::size_t window = 1 + (look_ahead + shape.hold_samples + shape.true_peak + kStep - 1) / kStep;
+  const std::size_t ramp = std::max<std::size_t>(1, (look_ahead + 1) / kStep);
+  const std::size_t first = (ramp + 1) / 2, second = ramp + 1 - first;
   Track peaks(track.size());
   for (std::size_t n = 0; n < track.size(); ++n) peaks[n] = bounded(track[n]);
   TruePeakDetector<1> detector;
   if (shape.true_peak) detector.process(peaks, peaks);
-  const double ceiling = static_cast<double>(lane.ceiling), keep = static_cast<double>(lane.release_keep);
-  std::vector<double> need, released, once;
+  const double ceiling = static_cast<double>(lane.ceiling), keep = std::pow(static_cast<double>(lane.release_keep), 4);
+  std::vector<double> need, released, once, decided;
   const auto mean_of_last = [](const std::vector<double>& values, std::size_t length) {
     double sum = 0;
     for (std::size_t k = 0; k < std::min(length, values.size()); ++k) sum += values[values.size() - 1 - k];
     return sum / static_cast<double>(length);
   };
-  Definition d;
-  const std::size_t latency = look_ahead + (shape.true_peak ? kDetector : 0);
-  for (std::size_t n = 0; n < track.size(); ++n) {
-    const double p = static_cast<double>(std::abs(peaks[n]));
-    need.push_back(p > ceiling ? 1 - ceiling / p : 0.0);
-    double most = 0;
-    for (std::size_t k = 0; k < std::min(window, n + 1); ++k) most = std::max(most, need[n - k]);
-    released.push_back(std::max(most, n > 0 ? keep * released.back() : 0.0));
+  for (std::size_t c = 0; c < steps; ++c) {
+    double greatest = 0, most = 0;
+    for (std::size_t n = kStep * c; n < kStep * (c + 1); ++n)
+      greatest = std::max(greatest, static_cast<double>(std::abs(peaks[n])));
+    need.push_back(greatest > ceiling ? 1 - ceiling / greatest : 0.0);
+    for (std::size_t k = 0; k < std::min(window, c + 1); ++k) most = std::max(most, need[c - k]);
+    released.push_back(std::max(most, c > 0 ? keep * released.back() : 0.0));
     once.push_back(mean_of_last(released, first));
-    d.reduction.push_back(mean_of_last(once, second));
-    d.out.push_back(n < latency ? 0.0 : (1 - d.reduction[n]) * static_cast<double>(bounded(track[n - latency])));
+    decided.push_back(mean_of_last(once, second));
+  }
+  Definition d;
+  const std::size_t latency = look_ahead + kStep - 1 + (shape.true_peak ? kDetector : 0);
+  for (std::size_t n = 0; n < track.size(); ++n) {
+    double reduction = 0;
+    if (n >= kStep - 1) {
+      const std::size_t c = (n - (kStep - 1)) / kStep, way = (n - (kStep - 1)) % kStep + 1;
+      double from = c > 0 ? decided[c - 1] : 0.0;
+      if (look_ahead < kStep - 1) from = std::max(from, decided[c]);
+      reduction = from + (decided[c] - from) * static_cast<double>(way) / kStep;
+    }
+    d.reduction.push_back(reduction);
+    d.out.push_back(n < latency ? 0.0 : (1 - reduction) * static_cast<double>(bounded(track[n - latency])));
   }
   return d;
 }
 TEST(PeakLimiter, IsItsDefinition) {
-  for (const Shape shape : {Shape{0, 0, false}, Shape{1, 0, false}, Shape{2, 3, false}, Shape{31, 0, false},
+  for (const Shape shape : {Shape{0, 0, false}, Shape{1, 0, false}, Shape{2, 3, false}, Shape{3, 0, false},
+                            Shape{4, 1, false}, Shape{7, 0, true}, Shape{30, 0, false}, Shape{31, 0, false},
                             Shape{96, 40, false}, Shape{31, 5, true}, Shape{64, 0, true}})
     for (const float keep : {0.0f, 0.9f, 0.999f, 0.99998f})
       for (const float ceiling : {0.01f, 0.4f, 2.0f}) {
@@ -294,9 +335,10 @@ TEST(PeakLimiter, IsItsDefinition) {
         const Definition wanted = define(shape, lane, track);
         for (std::size_t n = 0; n < track.size(); ++n) {
           // Of the gain: margin 2^-23, roundings and factors as in the header, 2^-19 of the reduction; the release
-          // rounds once a sample, half an ulp of d, over as many samples as it remembers, and ends by 2^-40 a sample.
-          const double remembered = std::min(1200.0, 1 / (1 - static_cast<double>(keep)));
-          const double gain = 0x1p-22 + 0x1p-19 * wanted.reduction[n] + remembered * (0x1p-25 + 0x1p-40);
+          // rounds once a step, half an ulp of d, and its factor is rounded, half an ulp, over as many steps as it
+          // remembers; it ends by 2^-40 a step.
+          const double remembered = std::min(300.0, 1 / (1 - std::pow(static_cast<double>(keep), 4)));
+          const double gain = 0x1p-22 + 0x1p-19 * wanted.reduction[n] + remembered * (0x1p-24 + 0x1p-40);
           ASSERT_NEAR(static_cast<double>(out[n]), wanted.out[n], gain * 8.1)
               << n << ", D " << shape.look_ahead_samples << ", keep " << keep << ", ceiling " << ceiling;
         }
@@ -313,7 +355,7 @@ TEST(PeakLimiter, TakesNoMoreThanItMust) {  // a limiter that mutes would hold e
 TEST(PeakLimiter, IsTheDelayedInputBitForBitBelowTheCeiling) {
   for (const Shape shape : {Shape{0, 0, false}, Shape{0, 0, true}, Shape{1, 7, false}, Shape{240, 100, true}}) {
     const std::size_t latency = PeakLimiter<1>::latency_samples(shape);
-    EXPECT_EQ(latency, shape.look_ahead_samples + (shape.true_peak ? kDetector : 0));
+    EXPECT_EQ(latency, shape.look_ahead_samples + 3 + (shape.true_peak ? kDetector : 0));
     Track track = noise(4000, 0.4f, 4);  // a true-peak reading is at most 2.21 times its samples
     std::mt19937 rng(5);
     for (std::size_t n = 0; n < track.size(); n += 3) {
@@ -405,14 +447,15 @@ TEST(PeakLimiter, ComesBackToExactlyOne) {
       Fenced<1> fenced(shape, {{true, 0.5f, keep}});
       fenced.run(noise(3000, kMagnitudeBound, 7));
       // The window empties, ln(2^25) = 17.4 time constants to half an ulp of a gain of 1, then the averages have to see
-      // it.
-      const std::size_t settled =
-          97 + hold + static_cast<std::size_t>(17.4 / (1.0 - static_cast<double>(keep))) + 97 + 1;
+      // it; each of the three begins with a step, and the last gain comes a step later.
+      const std::size_t latency = PeakLimiter<1>::latency_samples(shape),
+                        settled = 97 + hold + static_cast<std::size_t>(17.4 / (1.0 - static_cast<double>(keep))) + 97 +
+                                  4 * kStep;
       fenced.run(Track(settled, 0.0f));
       EXPECT_EQ(fenced.limiter.gain(0), 1.0f) << keep;
       const Track after = noise(1000, 0.5f, 8);
       const Track out = fenced.run(after);
-      EXPECT_EQ(bits(std::span(out).subspan(96)), bits(std::span(after).first(after.size() - 96)));
+      EXPECT_EQ(bits(std::span(out).subspan(latency)), bits(std::span(after).first(after.size() - latency)));
       static_cast<void>(fenced.limiter.take_meter(0));
       fenced.run(after);
       EXPECT_EQ(fenced.limiter.take_meter(0).limited_frames, 0);
@@ -431,7 +474,7 @@ TEST(PeakLimiter, ReleasesAtItsRate) {
   // An e-th after a time constant: within 1 %, as the header says, for the slowest that it says it for.
   for (const double samples : {100.0, 4800.0, 100000.0}) {
     Fenced<1> fenced({0, 0, false}, {{true, 0.5f, static_cast<float>(std::exp(-1 / samples))}});
-    fenced.run(Track{5.0f});
+    fenced.run({5.0f, 5.0f, 5.0f, 5.0f, 0.0f, 0.0f, 0.0f});  // a step, and until its gain is reached
     const double start = 1 - static_cast<double>(fenced.limiter.gain(0));
     EXPECT_NEAR(start, 0.9, 1e-5);
     fenced.run(Track(static_cast<std::size_t>(samples), 0.0f));
@@ -439,7 +482,7 @@ TEST(PeakLimiter, ReleasesAtItsRate) {
         << samples;
   }
   Fenced<1> slowest({0, 0, false}, {{true, 0.5f, kNearestToOne}});  // does not stick
-  slowest.run(Track{5.0f});
+  slowest.run(Track(kStep, 5.0f));
   for (int i = 0; i < 20; ++i) {
     const float before = slowest.limiter.gain(0);
     slowest.run(Track(2000, 0.0f));
@@ -511,8 +554,10 @@ TEST(PeakLimiter, TakesLanesThatGoTogether) {
   std::vector<Shape> shapes = {{1, 0, false}, {2, 0, false}, {1, 0, false}, {3, 0, false}};
   EXPECT_TRUE(Limiter::go_together(shapes));
   EXPECT_FALSE(PeakLimiter<1>::go_together(shapes)) << "one lane has one shape";
-  EXPECT_EQ(Limiter::required({2, 0, false}).integers, 4u);
-  EXPECT_EQ(Limiter::required(shapes).integers, 5u) << "the rings of the longest look-ahead serve all";
+  EXPECT_EQ(Limiter::required({2, 0, false}).integers, 2u);
+  EXPECT_EQ(Limiter::required({47, 0, false}).integers, 13u) << "a ramp of 12 steps";
+  shapes[3].look_ahead_samples = 47;
+  EXPECT_EQ(Limiter::required(shapes).integers, 13u) << "the rings of the longest look-ahead serve all";
   shapes[1].true_peak = true;
   EXPECT_FALSE(Limiter::go_together(shapes)) << "one kind of peak for all";
   std::vector<Pack<4>> values(1000);
@@ -540,8 +585,8 @@ TEST(PeakLimiter, CountsWhatIsNotFiniteAndWhatIsOutOfBounds) {
   EXPECT_EQ(fenced.limiter.bounded_samples(0), 2);
   fenced.limiter.reset();
   EXPECT_EQ(fenced.limiter.non_finite_samples(0), 0);
-  EXPECT_EQ(bits(run({0, 0, false}, {}, {kNaN, -kInf, -1e30f, 64.0f})),
-            bits(Track{0, 0, -kMagnitudeBound, kMagnitudeBound}));
+  EXPECT_EQ(bits(run({0, 0, false}, {}, {kNaN, -kInf, -1e30f, 64.0f, 1, 1, 1})),
+            bits(Track{0, 0, 0, 0, 0, -kMagnitudeBound, kMagnitudeBound}));
 }
 TEST(PeakLimiter, Meters) {
   Fenced<1> fenced({0, 2, false}, {{true, 0.5f, 0.0f}});
@@ -551,7 +596,7 @@ TEST(PeakLimiter, Meters) {
   EXPECT_FLOAT_EQ(fenced.limiter.gain(0), 1.0f);
   const auto meter = fenced.limiter.take_meter(0);
   EXPECT_NEAR(meter.least_gain, 0.25f, 1e-5f);
-  EXPECT_EQ(meter.limited_frames, 6);  // each peak and the hold of two behind it
+  EXPECT_EQ(meter.limited_frames, 16);  // each peak's step, and the one that its hold of two reaches into
   EXPECT_EQ(fenced.limiter.take_meter(0).least_gain, 1.0f);
   EXPECT_EQ(fenced.limiter.take_meter(0).limited_frames, 0);
 }

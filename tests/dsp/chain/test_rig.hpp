@@ -7,8 +7,8 @@
 #include <random>
 #include <vector>
 
-#include "dsp/blocks/peak_limiter.hpp"
 #include "dsp/chain/chain.hpp"
+#include "dsp/chain/limiter_latency.hpp"
 #include "dsp/design/alignment.hpp"
 #include "dsp/design/eq.hpp"
 #include "dsp/design/fractional_delay.hpp"
@@ -181,8 +181,7 @@ inline std::vector<long double> by_definition(const TestRig& rig, const OutputSe
   for (std::size_t p = o.way + std::size_t{1}; p < points.size(); ++p) x = run(std::move(x), points[p].all_pass);
   x = run(std::move(x), o.sections);
   std::vector<long double> y(x.size(), 0);
-  const std::size_t late =
-      o.delay.whole_samples + PeakLimiter<1>::latency_samples({o.peak.look_ahead_samples, 0, o.peak.true_peak});
+  const std::size_t late = o.delay.whole_samples + limiter_latency(o);
   for (std::size_t n = late; n < y.size(); ++n)
     if (o.delay.fractional) {
       for (std::size_t k = 0; k < kFractionTaps && k + late <= n; ++k) y[n] += o.delay.taps[k] * x[n - late - k];

@@ -242,8 +242,9 @@ TEST(Week, ALimiterAloneStopsCountingAtItsLimit) {
   in[70] = 1000.0f;
   const auto run = [&](std::int32_t begun, auto&& look) {
     PeakLimiter<1> limiter;
-    std::array<float, 8> values{};
-    std::array<std::int32_t, 8> integers{};
+    constexpr PeakLimiter<1>::Memory kNeeded = PeakLimiter<1>::required(LimiterShape{});
+    std::array<float, kNeeded.values> values{};
+    std::array<std::int32_t, kNeeded.integers> integers{};
     const PeakLimiter<1>::LaneSettings lane{.enabled = true, .ceiling = 0.5f, .release_keep = 0.5f};
     EXPECT_EQ(limiter.configure(LimiterShape{}, {&lane, 1}, values, integers), Setup::ok);
     CounterProbe::put_counts<1>(limiter, begun);

@@ -24,6 +24,7 @@ using testing::ElementsAre;
 using testing::HasSubstr;
 
 constexpr std::uint32_t kDetector = dsp::TruePeakDetector<1>::kLatency;
+constexpr std::uint32_t kStep = dsp::PeakLimiter<1>::kStepFrames - 1;  // what a limiter adds to its look-ahead
 constexpr double kRate = 48000;
 
 Complex response_of(const std::vector<dsp::Biquad>& sections, double at_hz) {
@@ -41,7 +42,8 @@ Complex path_of(const OutputPlan& plan, double at_hz) {
 double lateness(const CompiledRig& made, std::size_t output) {
   const dsp::OutputSettings& o = made.settings().outputs[output];
   double late = o.delay.whole_samples + (o.delay.fractional ? dsp::kFractionLatency : 0);
-  late += o.peak.look_ahead_samples + (o.peak.true_peak ? kDetector : 0);  // enabled or not, the limiter is that late
+  const bool limits = o.peak.enabled || o.power.enabled || o.peak.look_ahead_samples > 0 || o.peak.true_peak;
+  late += o.peak.look_ahead_samples + (o.peak.true_peak ? kDetector : 0) + (limits ? kStep : 0);
   return late - std::floor(made.outputs[output].delay_samples);
 }
 
@@ -290,18 +292,28 @@ TEST(Compile, ARigThatMovesKeepsItsNumbers) {
 // ---- latency
 // -----------------------------------------------------------------------------------------------------------
 
-TEST(Latency, IsTheLongestLookAheadWithItsDetector) {
+void without_limiters(rig::Rig& rig) {
+  for (rig::Way& way : rig.ways) {
+    way.limit.reset();
+    way.thermal.reset();
+  }
+}
+TEST(Latency, IsTheLongestLookAheadWithItsStepAndItsDetector) {
   rig::Rig rig = a_rig();
   rig.ways[0].limit->look_ahead_s = 2e-3;  // 96 samples
   rig.ways[1].limit->look_ahead_s = 1e-3;
   rig.ways[1].limit->true_peak = false;  // 48
   const CompiledRig made = compile(rig);
-  EXPECT_EQ(made.latency_samples, 96 + kDetector);
+  EXPECT_EQ(made.latency_samples, 96 + kStep + kDetector);
   EXPECT_EQ(made.settings().latency_samples, made.latency_samples);
   EXPECT_EQ(made.settings().outputs[0].delay.whole_samples, 0u);
   EXPECT_EQ(made.settings().outputs[2].delay.whole_samples, 48 + kDetector);
-  rig.ways[0].limit.reset(), rig.ways[1].limit.reset();
-  EXPECT_EQ(compile(rig).latency_samples, 0u);
+  for (rig::Way& way : rig.ways) way.limit.reset();
+  rig.ways[1].thermal = rig::Thermal{};
+  EXPECT_EQ(compile(rig).latency_samples, kStep) << "a power limiter works through a peak limiter";
+  EXPECT_EQ(compile(rig, nullptr, Bypass::limits).latency_samples, kStep);
+  without_limiters(rig);
+  EXPECT_EQ(compile(rig).latency_samples, 0u) << "nothing limits, nothing is later";
 }
 
 TEST(Latency, AFractionTakesItsSevenSamplesFromTheDelayThenFromSlackThenFromAll) {
@@ -310,7 +322,7 @@ TEST(Latency, AFractionTakesItsSevenSamplesFromTheDelayThenFromSlackThenFromAll)
     rig.ways[1].delay_s = samples / kRate;
     return compile(rig);
   };
-  rig.ways[0].limit.reset(), rig.ways[1].limit.reset();
+  without_limiters(rig);
   CompiledRig made = delay_by(100.25);  // 93 in the line, 7.25 in the taps
   EXPECT_EQ(made.latency_samples, 0u);
   EXPECT_EQ(made.settings().outputs[2].delay.whole_samples, 93u);
@@ -323,12 +335,12 @@ TEST(Latency, AFractionTakesItsSevenSamplesFromTheDelayThenFromSlackThenFromAll)
   EXPECT_EQ(made.settings().outputs[2].delay.whole_samples, 0u);
   EXPECT_EQ(made.settings().outputs[0].delay.whole_samples, 5u);
   rig.ways[0].limit = rig::Limit{};
-  rig.ways[0].limit->look_ahead_s = 3 / kRate, rig.ways[0].limit->true_peak = false;  // 3 of slack: 2 are missing
+  rig.ways[0].limit->look_ahead_s = 1 / kRate, rig.ways[0].limit->true_peak = false;  // 4 of slack: 1 is missing
   EXPECT_EQ(delay_by(2.5).latency_samples, 5u);
   rig.ways[0].limit->look_ahead_s = 96 / kRate;  // slack enough
   made = delay_by(2.5);
-  EXPECT_EQ(made.latency_samples, 96u);
-  EXPECT_EQ(made.settings().outputs[2].delay.whole_samples, 96u - 5u);
+  EXPECT_EQ(made.latency_samples, 96u + kStep);
+  EXPECT_EQ(made.settings().outputs[2].delay.whole_samples, 96u + kStep - 5u);
 }
 
 TEST(Latency, ANearlyWholeDelayIsWhole) {
@@ -353,6 +365,7 @@ TEST(Latency, IsOneNumberAndTheLeastForEveryRigAndBypass) {
     for (rig::Way& way : rig.ways) {
       way.delay_s = double(random() % 4000) / 100 / kRate * double(random() % 3);
       if (random() % 3 == 0) way.limit.reset();
+      if (random() % 3 == 0) way.thermal.reset();
       if (way.limit) way.limit->look_ahead_s = double(random() % 200) / kRate, way.limit->true_peak = random() % 2 == 0;
     }
     const CompiledRig made = compile(rig);

@@ -77,13 +77,13 @@ TEST_P(RecordedBits, AreTheSameAtEveryWidth) {
 }
 
 INSTANTIATE_TEST_SUITE_P(Demo, RecordedBits,
-                         testing::Values(RecordedRig{"two-way-top.toml", false, 0x85d7fa93ed337825u},
-                                         RecordedRig{"two-way-top.toml", true, 0x4535223e2145317cu},
-                                         RecordedRig{"three-way-mono-sub.toml", false, 0xe6a9e6364f9b9139u},
-                                         RecordedRig{"three-way-mono-sub.toml", true, 0xf01573587b7ee474u},
-                                         RecordedRig{"unmeasured-top.toml", false, 0x310270029f31a3c6u},
-                                         RecordedRig{"town-square.toml", false, 0xed8404c036ac2547u},
-                                         RecordedRig{"lantern-room-96k.toml", false, 0xba5851e2dd3c01f1u}));
+                         testing::Values(RecordedRig{"two-way-top.toml", false, 0x493cca7efd8410f7u},
+                                         RecordedRig{"two-way-top.toml", true, 0xa4441a760f2591e9u},
+                                         RecordedRig{"three-way-mono-sub.toml", false, 0x20c27d0f40249426u},
+                                         RecordedRig{"three-way-mono-sub.toml", true, 0xf9858148be7e9037u},
+                                         RecordedRig{"unmeasured-top.toml", false, 0x3aac57f25c38bbeeu},
+                                         RecordedRig{"town-square.toml", false, 0x3a6a4a8a39c71aebu},
+                                         RecordedRig{"lantern-room-96k.toml", false, 0xebfc76ef85638a73u}));
 
 }  // namespace
 }  // namespace rackproof
