@@ -23,13 +23,14 @@ class ReducedChain {
   const dsp::ChainSettings& reduce(const dsp::ChainSettings& whole, std::size_t stages,
                                    std::size_t output = kEveryOutput) noexcept {
     settings_ = whole;
-    if (stages > 0) settings_.latency_samples = 0;  // without limiters and delays it is another: not said
+    if (stages > 1) settings_.latency_samples = 0;  // without limiters and delays it is another: not said
     settings_.feeds = copy(whole.feeds, feeds_);
     settings_.loudspeakers = copy(whole.loudspeakers, loudspeakers_);
     settings_.outputs = copy(whole.outputs, outputs_);
     for (std::size_t o = 0; o < whole.outputs.size(); ++o) {
       dsp::OutputSettings& out = outputs_[o];
       if (output != kEveryOutput && output != o) continue;
+      if (stages > 0 && out.power.enabled) settings_.latency_samples = 0;  // nor where it was the only limiter
       if (stages > 0) out.power = {};
       if (stages > 1) out.peak = {.true_peak = false};
       if (stages > 2) out.delay = {};
