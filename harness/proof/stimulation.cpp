@@ -9,6 +9,7 @@
 
 #include <fmt/format.h>
 
+#include "dsp/chain/limiter_latency.hpp"
 #include "harness/analysis/wide.hpp"
 #include "harness/proof/impulse_response.hpp"
 #include "harness/proof/measured_once.hpp"
@@ -197,7 +198,9 @@ LimitersAlone::LimitersAlone(const dsp::ChainSettings& original, std::size_t whi
   output = original.outputs[which];
   output.loudspeaker = output.way = 0, output.muted = false, output.sections = {}, output.gain = 1.0f,
   output.delay = {};
+  const std::uint32_t late = dsp::limiter_latency(output);
   output.power.enabled = output.power.enabled && with_power;
+  output.delay.whole_samples = late - dsp::limiter_latency(output);  // as late without the only limiter as with it
   settings = original;
   settings.latency_samples = 0;  // without delays it is another
   settings.feeds = std::span(&feed, 1), settings.loudspeakers = std::span(&loudspeaker, 1);

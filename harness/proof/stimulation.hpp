@@ -64,7 +64,8 @@ struct Altered {
   Altered(const Altered&) = delete;
   Altered& operator=(const Altered&) = delete;
 };
-/// One output's limiters with nothing ahead of them: one feed, no filters, no gain, no delay.
+/// One output's limiters with nothing ahead of them: one feed, no filters, no gain, no delay, but in the place of a
+/// power limiter that is left out and has no peak limiter beside it, so that both can be compared.
 struct LimitersAlone {
   dsp::FeedSettings feed;
   dsp::LoudspeakerSettings loudspeaker;
