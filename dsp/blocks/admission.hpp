@@ -39,7 +39,8 @@ RACKPROOF_INLINE PackInt<W> size_bits(Pack<W> x) noexcept {
   return std::bit_cast<PackInt<W>>(x) & 0x7fffffff;
 }
 
-/// `in` as it may go on, into `out`, which may be `in` itself, and how much of it may not. Fewer than kCountLimit samples.
+/// `in` as it may go on, into `out`, which may be `in` itself, and how much of it may not. Fewer than kCountLimit
+/// samples.
 template <int W>
 RACKPROOF_INLINE Admitted<W> admit(std::span<const Pack<W>> in, Pack<W>* out) noexcept {
   constexpr auto kMost = std::bit_cast<std::int32_t>(kMagnitudeBound);

@@ -70,7 +70,7 @@ TEST_F(Program, PlanSaysTheFiguresToAPerson) {
   EXPECT_EQ(result.err, "");
   // 1000 W at 8 ohm, 32 dB, +18 dBu: 126.4911 V peak, -8.7506 dBFS (arithmetic worked in levels_test.cpp).
   for (const char* words : {"Prüfstand: eine Säule", "126.5   -8.75", "100.5  -10.75", "amplifier", "56.6  -12.73",
-                            "1.000 ms", "0.343 m", "inverted", "-3.00 dB", "nothing", "105 samples", "+18.00 dBu",
+                            "1.000 ms", "0.343 m", "inverted", "-3.00 dB", "nothing", "108 samples", "+18.00 dBu",
                             "clips at +9.25 dBu in", "no-limiter", "no-power-limiter", "crossover-null"}) {
     EXPECT_THAT(result.out, HasSubstr(words));
   }

@@ -108,7 +108,7 @@ TEST_F(Prove, ARigThatFallsSaysFirstWhatToFix) {
 }
 
 TEST_F(Prove, WhatIsAcceptedIsToldWithItsReasonAndDoesNotCount) {
-  const std::string fast = "limit = { below_clip = \"2 dB\", hold = \"0 ms\", release = \"2 ms\" }\n";
+  const std::string fast = "limit = { below_clip = \"2 dB\", hold = \"0 ms\", release = \"1 ms\" }\n";
   write_without("limit = {", fast);
   const Result falls = run("$R prove rig.toml");
   EXPECT_EQ(falls.status, 1);
