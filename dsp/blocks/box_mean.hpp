@@ -7,7 +7,7 @@
 ///          (3) It neither drifts nor sticks: it is a function of the last L values, whatever came before.
 /// Method   The sum is kept as high 2^15 + low, so that a lane stays a 32-bit word: what enters less what leaves is cut
 ///          into both. `high` moves by its part rounded down, so that what is left for `low` is never negative.
-/// Proof    of (3). Both parts are exact integers. With L <= 2^15 the sum is at most 2^15 kMostValue, so `high` is below
+/// Proof    of (3). Both parts are exact integers. With L <= 2^15 the sum is at most 2^15 kMostValue: `high` is below
 ///          2^31. `low` gains less than 2^15 a value and is carried over into `high` by `carry`, at least once in
 ///          kMostPushes values: it stays below 2^15 (kMostPushes + 1) < 2^24, where floats hold every integer.
 ///          of (1) and (2). Let e = 2^-24, the most that one rounding of a float changes, as a share. To the mean there
@@ -15,7 +15,7 @@
 ///          itself has two, and is made greater by 6 e ahead of them: (1 + 6 e) (1 - e)^5 > 1, so a sum of at least
 ///          L Q makes a mean of at least Q. Upwards (1 + 6 e) (1 + e)^5 < 1 + 2^-20. Where one fused operation takes
 ///          the product and another term, one rounding is spared.
-/// Cost     of `push` 2 conversions, 1 multiply and add, 5 integer operations. Memory lent by the caller: the longest L.
+/// Cost     of `push` 2 conversions, 1 multiply and add, 5 of integers. Memory lent by the caller: the longest L.
 #include <cassert>
 #include <cstddef>
 #include <cstdint>

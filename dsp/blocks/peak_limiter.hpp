@@ -21,10 +21,10 @@
 ///                    halving: half = (F + G) / 2, then (F + half) / 2, half, (half + G) / 2, G.
 ///                    Where D < R - 1 there is no time for that: F is the lesser of the two.
 ///            out   = x[n - latency] * gain                 latency = D + R - 1 + (true_peak ? kLatency : 0)
-/// Proof    Let x be a sample that leaves at frame R c + R - 1 + k, 0 <= k < R, and p its reading: |x| <= p. It was read
-///          at frame R c + k - D, in step e = c + floor((k - D) / R).
-///          Which d saw it: those of steps e .. e + K - 1, K = 1 + ceil(D / R) at least. The boxes of step c weigh the d
-///          of c - M + 1 .. c alone, those of step c - 1 the d of c - M .. c - 1, with weights that add to one.
+/// Proof    Let x be a sample that leaves at frame R c + R - 1 + k, 0 <= k < R, and p its reading: |x| <= p. It was
+///          read at frame R c + k - D, in step e = c + floor((k - D) / R).
+///          Which d saw it: those of steps e .. e + K - 1, K = 1 + ceil(D / R) at least. The boxes of step c weigh the
+///          d of c - M + 1 .. c alone, those of step c - 1 the d of c - M .. c - 1, with weights that add to one.
 ///          Late enough, c <= e + K - 1: c - e = -floor((k - D) / R) <= ceil(D / R). So for any hold, which adds to K
 ///          at least what it may add to c - e, and for the next sample of a true peak.
 ///          Soon enough. D >= R - 1, so R M <= D + 1: for k < R - 1, k - D <= R - 2 - D <= -1 - R (M - 1), whose floor

@@ -1,6 +1,6 @@
 #pragma once
-/// Lanes of one block that differ in their lengths: the few different shapes among them, and what each lane reads from a
-/// ring that serves all.
+/// Lanes of one block that differ in their lengths: the few different shapes among them, and what each lane reads from
+/// a ring that serves all.
 /// Claim    ShapeGroups: every shape that was given stands in it once, kMostShapes at most; the first has the longest
 ///          look-ahead, so that rings of its lengths serve all. Each lane is in the group of its own shape, lanes past
 ///          the last one given in that one's. `together` says whether all of this is so, and whether all lanes read the
