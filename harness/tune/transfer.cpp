@@ -1,7 +1,6 @@
 #include "harness/tune/transfer.hpp"
 
 #include <fmt/format.h>
-#include <samplerate.h>
 
 #include <algorithm>
 #include <cmath>
@@ -14,6 +13,7 @@
 #include "harness/analysis/decibels.hpp"
 #include "harness/analysis/levels.hpp"
 #include "harness/analysis/minimum_phase.hpp"
+#include "harness/audio/rate_converter.hpp"
 #include "harness/rig/rig.hpp"
 #include "harness/tune/direct_sound.hpp"
 #include "harness/tune/played_band.hpp"
@@ -105,20 +105,7 @@ Samples phase_wave(std::vector<Complex> h, const Samples& coherence) {
 }
 
 /// `captured` as a recorder on the player's clock would have it.
-Samples without_drift(const Samples& captured, double ppm) {
-  const double ratio = 1.0 / (1.0 + ppm * 1e-6);
-  std::vector<float> in(captured.size() + 4096, 0.0f), out(captured.size() + 4096, 0.0f);  // silence to run out on
-  std::transform(captured.begin(), captured.end(), in.begin(), [](double x) { return static_cast<float>(x); });
-  SRC_DATA data{};
-  data.data_in = in.data(), data.data_out = out.data();
-  data.input_frames = static_cast<long>(in.size()), data.output_frames = static_cast<long>(out.size());
-  data.src_ratio = ratio;
-  if (const int error = src_simple(&data, SRC_SINC_BEST_QUALITY, 1); error != 0)
-    throw MachineError(fmt::format("a recording cannot be resampled: {}", src_strerror(error)));
-  const auto frames = std::min(static_cast<std::size_t>(data.output_frames_gen),
-                               static_cast<std::size_t>(static_cast<double>(captured.size()) * ratio));
-  return {out.begin(), out.begin() + static_cast<std::ptrdiff_t>(frames)};
-}
+Samples without_drift(View captured, double ppm) { return audio::converted(captured, 1.0 + ppm * 1e-6, 1.0); }
 
 /// A straight line through the lags of successive blocks: how much later a sample arrives for each that went by, in
 /// parts a million. Nothing where too few blocks can be told apart from noise.
