@@ -88,12 +88,6 @@ std::size_t differing(const Rows& a, const Rows& b) {
 
 namespace {
 
-/// I0 by its series: a window needs no more.
-double bessel_i0(double x) {
-  double sum = 1, term = 1;
-  for (int k = 1; term > 1e-17 * sum; ++k) term *= (x / (2 * k)) * (x / (2 * k)), sum += term;
-  return sum;
-}
 /// Of points 1/8 .. 7/8 behind a sample: taps over the 23 samples ahead of it, itself, and the 24 behind.
 struct Kernel {
   static constexpr std::size_t kPoints = WaveCrest::kPoints, kTaps = WaveCrest::kTaps;
@@ -102,6 +96,7 @@ struct Kernel {
   Kernel() {
     constexpr std::size_t kMiddle = kTaps / 2 - 1;
     constexpr double kBeta = 6.76;  // 70 dB, J. F. Kaiser's formula 0.1102 (A - 8.7)
+    const double top = std::cyl_bessel_i(0.0, kBeta);
     for (std::size_t p = 0; p + 1 < kPoints; ++p) {
       std::array<double, kTaps> exact{};
       double sum = 0, magnitudes = 0;
@@ -109,7 +104,7 @@ struct Kernel {
         const double t = static_cast<double>(p + 1) / kPoints - (static_cast<double>(k) - static_cast<double>(kMiddle));
         const double edge = t / (kTaps / 2.0);
         exact[k] = std::sin(std::numbers::pi * t) / (std::numbers::pi * t) *
-                   bessel_i0(kBeta * std::sqrt(std::max(0.0, 1 - edge * edge))) / bessel_i0(kBeta);
+                   std::cyl_bessel_i(0.0, kBeta * std::sqrt(std::max(0.0, 1 - edge * edge))) / top;
         sum += exact[k];
       }
       for (std::size_t k = 0; k < kTaps; ++k) {
@@ -195,13 +190,29 @@ double wave_crest(std::span<const float> row) {
 
 LimitersAlone::LimitersAlone(const dsp::ChainSettings& original, std::size_t which, bool with_power) {
   output = original.outputs[which];
-  output.loudspeaker = output.way = 0, output.muted = false, output.sections = {}, output.gain = 1.0f,
+  output.loudspeaker = 0;
+  output.way = 0;
+  output.muted = false;
+  output.sections = {};
+  output.gain = 1.0f;
   output.delay = {};
   output.power.enabled = output.power.enabled && with_power;
   settings = original;
   settings.latency_samples = 0;  // without delays it is another
   settings.feeds = std::span(&feed, 1), settings.loudspeakers = std::span(&loudspeaker, 1);
   settings.outputs = std::span(&output, 1);
+}
+
+LimitersAbreast::LimitersAbreast(const LimitersAlone& one, std::size_t copies)
+    : feeds(copies, one.feed), loudspeakers(copies, one.loudspeaker), outputs(copies, one.output) {
+  for (std::size_t c = 0; c < copies; ++c) {
+    loudspeakers[c].source = static_cast<std::int16_t>(c);
+    outputs[c].loudspeaker = static_cast<std::uint8_t>(c);
+  }
+  settings = one.settings;
+  settings.feeds = feeds;
+  settings.loudspeakers = loudspeakers;
+  settings.outputs = outputs;
 }
 
 std::vector<WorstInput> worst_inputs(const Subject& subject) {

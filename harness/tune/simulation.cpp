@@ -7,6 +7,7 @@
 
 #include "harness/analysis/decibels.hpp"
 #include "harness/analysis/fourier.hpp"
+#include "harness/analysis/phasor.hpp"
 #include "harness/analysis/response.hpp"
 #include "harness/stimuli/noise.hpp"
 
@@ -126,14 +127,10 @@ std::vector<double> impulse_response(const SimulatedDriver& driver, std::span<co
   const double step_hz = sample_rate_hz / static_cast<double>(frames);
   std::vector<Complex> spectrum(fourier.bins());
   for (const SoundPath& path : paths) {
-    // A turn a bin; renewed now and then, as products drift.
-    const Complex turn = std::polar(1.0, -2 * pi * step_hz * path.delay_s);
-    Complex rotation = path.gain;
-    for (std::size_t k = 0; k < spectrum.size(); ++k, rotation *= turn) {
-      if (k % 256 == 0)
-        rotation =
-            std::polar(path.gain, -2 * pi * std::remainder(static_cast<double>(k) * step_hz * path.delay_s, 1.0));
-      spectrum[k] += rotation;
+    analysis::Phasor rotation(-step_hz * path.delay_s, 0, path.gain);
+    for (Complex& bin : spectrum) {
+      bin += *rotation;
+      ++rotation;
     }
   }
   const analysis::LinearPath colour{std::span<const dsp::Biquad>(driver.colour)};

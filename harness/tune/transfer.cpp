@@ -13,6 +13,7 @@
 #include "harness/analysis/decibels.hpp"
 #include "harness/analysis/levels.hpp"
 #include "harness/analysis/minimum_phase.hpp"
+#include "harness/analysis/phasor.hpp"
 #include "harness/audio/rate_converter.hpp"
 #include "harness/rig/rig.hpp"
 #include "harness/tune/direct_sound.hpp"
@@ -79,7 +80,7 @@ CrossSpectrum welch(const Overlap& pair, double rate, std::size_t segment, std::
   return cross;
 }
 /// Without what chance alone would show.
-Samples honest_coherence(const CrossSpectrum& cross) {
+Samples debiased_coherence(const CrossSpectrum& cross) {
   const double chance = 1.0 / std::max(1.0, cross.effective_averages());
   Samples coherence = cross.coherence();
   for (double& c : coherence) c = chance < 1 ? std::clamp((c - chance) / (1 - chance), 0.0, 1.0) : 0.0;
@@ -121,7 +122,7 @@ Drift drift_of(const Overlap& pair, double rate) {
   const auto wave_of = [&](std::size_t block) {
     const CrossSpectrum cross =
         welch({pair.x.subspan(block * length, length), pair.y.subspan(block * length, length)}, rate, segment, 4);
-    return phase_wave(cross.h1(), honest_coherence(cross));
+    return phase_wave(cross.h1(), debiased_coherence(cross));
   };
   const Samples reference = wave_of(0);
   Samples at, lag;
@@ -396,7 +397,7 @@ class Way {
 
   Response averaged(View y, std::ptrdiff_t lag, std::size_t segment, std::size_t overlaps) const {
     const CrossSpectrum cross = welch(overlap(x_, y, lag), rate_, segment, overlaps);
-    Response response{cross.h1(), honest_coherence(cross), {}};
+    Response response{cross.h1(), debiased_coherence(cross), {}};
     const double averages = std::max(1.0, cross.effective_averages());
     for (const double c : response.coherence)
       response.noise_share.push_back(c > 0 ? std::min(1.0, (1 - c) / (c * averages)) : 1.0);
@@ -572,12 +573,12 @@ class Way {
   /// Of a wave whose later quarter is ahead of time zero.
   static Complex spectrum_at(const Samples& wave, double frequency) {
     const std::size_t wraps = wave.size() / 4 * 3;
-    const Complex turn = std::polar(1.0, -2 * pi * frequency);
-    Complex sum = 0, rotation = 1;
-    for (std::size_t n = 0; n < wave.size(); ++n, rotation *= turn) {
-      const double at = static_cast<double>(n) - (n >= wraps ? static_cast<double>(wave.size()) : 0.0);
-      if (n % 256 == 0 || n == wraps) rotation = std::polar(1.0, -2 * pi * std::remainder(frequency * at, 1.0));
-      sum += wave[n] * rotation;
+    analysis::Phasor turn(-frequency);
+    Complex sum = 0;
+    for (std::size_t n = 0; n < wave.size(); ++n) {
+      if (n == wraps) turn.jump(static_cast<double>(n) - static_cast<double>(wave.size()));
+      sum += wave[n] * *turn;
+      ++turn;
     }
     return sum;
   }
