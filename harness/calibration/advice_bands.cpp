@@ -195,9 +195,16 @@ void cut(const Subject& subject, std::size_t w) {
     for (const Cutter& cutter : cutters) {
       const double db = cutter.db(hz, subject.rate_hz());
       all_db += db;
-      if (db < most_db) most_db = db, most = &cutter;
+      if (db < most_db) {
+        most_db = db;
+        most = &cutter;
+      }
     }
-    if (all_db < worst_db) worst_db = all_db, worst_hz = hz, by = most;
+    if (all_db < worst_db) {
+      worst_db = all_db;
+      worst_hz = hz;
+      by = most;
+    }
   }
   if (worst_db >= kBandCut_db || by == nullptr) return;
   subject.warn(

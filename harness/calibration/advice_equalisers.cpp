@@ -47,7 +47,10 @@ void one(const Subject& subject, const Layer& layer, std::size_t n) {
   }
   if (gain && band.gain_db == 0) return;  // does nothing, whatever its width
   double least = kLeastQ, most = kMostQ;
-  if (pass) least = kLeastPassQ, most = kMostPassQ;
+  if (pass) {
+    least = kLeastPassQ;
+    most = kMostPassQ;
+  }
   if (shelf) most = kMostShelfQ;
   if (band.type == rig::EqType::notch) least = kLeastNotchQ;
   if (band.type == rig::EqType::peaking && band.gain_db > 0) most = kMostBoostQ;
@@ -156,10 +159,17 @@ void together(const Subject& subject, std::size_t w, const Layer* output) {
         one_alone = one_alone || band.gain_db > kMostBoost_db;
         const double db = band_db(band, hz, subject.rate_hz());
         all_db += db;
-        if (db > most_db) most_db = db, most = layer.key(n);
+        if (db > most_db) {
+          most_db = db;
+          most = layer.key(n);
+        }
       }
     }
-    if (all_db > worst_db) worst_db = all_db, worst_hz = hz, largest = most;
+    if (all_db > worst_db) {
+      worst_db = all_db;
+      worst_hz = hz;
+      largest = most;
+    }
   }
   if (one_alone || worst_db <= kMostBoostTogether_db) return;  // one alone is told already
   subject.warn(
@@ -204,7 +214,10 @@ void venue_lift(const Subject& subject, std::size_t w) {
         if (db > all_db) from = fmt::format("venue.feed.{}", name);
       }
       if (all_db + own_db <= worst_db) continue;
-      worst_db = all_db + own_db, worst_hz = hz, owner = from, worst = &plan;
+      worst_db = all_db + own_db;
+      worst_hz = hz;
+      owner = from;
+      worst = &plan;
       beside_path_db = plan.feed_paths.empty() ? 0 : own_db;  // the plan's path is then what the feeds share
     }
   }

@@ -50,7 +50,10 @@ void fill_levels(const rig::Rig& rig, const rig::Way& way, OutputPlan& plan) {
   if (way.limit) {  // without, nothing holds the way but the amplifier's clip
     plan.limit_volts_peak *= from_db(-way.limit->below_clip_db);
     const auto hold = [&](double volts, LimitedBy by) {
-      if (volts < plan.limit_volts_peak) plan.limit_volts_peak = volts, plan.limited_by = by;
+      if (volts < plan.limit_volts_peak) {
+        plan.limit_volts_peak = volts;
+        plan.limited_by = by;
+      }
     };
     if (driver.peak_power_watts) hold(plan.driver_peak_volts, LimitedBy::driver);
     hold(plan.full_scale_volts_peak, LimitedBy::converter);

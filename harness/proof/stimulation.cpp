@@ -199,7 +199,8 @@ LimitersAlone::LimitersAlone(const dsp::ChainSettings& original, std::size_t whi
   output.power.enabled = output.power.enabled && with_power;
   settings = original;
   settings.latency_samples = 0;  // without delays it is another
-  settings.feeds = std::span(&feed, 1), settings.loudspeakers = std::span(&loudspeaker, 1);
+  settings.feeds = std::span(&feed, 1);
+  settings.loudspeakers = std::span(&loudspeaker, 1);
   settings.outputs = std::span(&output, 1);
 }
 

@@ -33,7 +33,8 @@ Outline outline_of(const Measurement& m, const MeasuredCurves& curves) {
   double octaves = 0;
   for (const Stretch& stretch : curves.clear) octaves += stretch.octaves();
   Outline outline;
-  outline.id = "outline", outline.title = "Outline";
+  outline.id = "outline";
+  outline.title = "Outline";
   outline.good = m.warnings.empty() && !curves.clear.empty();
   outline.seal = outline.good ? "✓" : "!";
   outline.headline = "Clear nowhere";

@@ -187,7 +187,10 @@ class Comparison {
  public:
   /// `caused`: something that stands elsewhere has moved already.
   Comparison(const Facts& was, const Facts& now, bool caused) : caused_(caused) {
-    for (const Fact& fact : was) was_[fact.key] = fact.value, order_.push_back(fact.key);
+    for (const Fact& fact : was) {
+      was_[fact.key] = fact.value;
+      order_.push_back(fact.key);
+    }
     for (const Fact& fact : now) {
       now_[fact.key] = fact.value;
       if (!was_.contains(fact.key)) order_.push_back(fact.key);
@@ -237,9 +240,15 @@ class Comparison {
     const std::set<std::string> before = names(table, was_), after = names(table, now_);
     const auto key = [&](const std::string& name) { return fmt::format("{}.{}", table, name); };
     for (const std::string& name : before)
-      if (!after.contains(name)) tell(key(name), name, std::nullopt, words(name, false)), done(key(name) + ".");
+      if (!after.contains(name)) {
+        tell(key(name), name, std::nullopt, words(name, false));
+        done(key(name) + ".");
+      }
     for (const std::string& name : after)
-      if (!before.contains(name)) tell(key(name), std::nullopt, name, words(name, true)), done(key(name) + ".");
+      if (!before.contains(name)) {
+        tell(key(name), std::nullopt, name, words(name, true));
+        done(key(name) + ".");
+      }
   }
 
   void ways() {

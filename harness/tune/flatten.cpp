@@ -143,9 +143,12 @@ class Task {
     Flattened out;
     out.eq = fit(problem, options(6));
     out.gain_db = headroom(out.eq);
-    out.from_hz = from_hz_, out.to_hz = to_hz_;
-    out.from_why = from_why_, out.to_why = to_why_;
-    out.range_from_hz = hz_[range_first_], out.range_to_hz = hz_[range_last_];
+    out.from_hz = from_hz_;
+    out.to_hz = to_hz_;
+    out.from_why = from_why_;
+    out.to_why = to_why_;
+    out.range_from_hz = hz_[range_first_];
+    out.range_to_hz = hz_[range_last_];
     const FitProblem whole = judged(average_);
     out.all = residual(whole, out.eq);
     out.fitted = residual(problem, out.eq);
@@ -369,7 +372,10 @@ RigBand band_of(const rig::Rig& rig) {
   if (rig.ways.empty()) return band;
   const rig::Way &low = rig.ways.front(), &high = rig.ways.back();
   const auto begins = [&](double hz, const std::string& why) {
-    if (hz > band.from_hz) band.from_hz = hz, band.from_why = why;
+    if (hz > band.from_hz) {
+      band.from_hz = hz;
+      band.from_why = why;
+    }
   };
   const auto high_pass = [&](double hz) {
     begins(hz, fmt::format("the high-pass of way {} stands at {}", low.name, in_hz(hz)));

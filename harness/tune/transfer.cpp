@@ -131,15 +131,18 @@ Drift drift_of(const Overlap& pair, double rate) {
     const analysis::Arrival arrival = analysis::find_arrival(
         reference, wave_of(block), {.phase_transform = false, .least_samples = -most, .most_samples = most});
     if (!arrival.found || arrival.height < 0.2 || arrival.polarity < 0) continue;
-    at.push_back(static_cast<double>(block * length)), lag.push_back(arrival.delay_samples);
+    at.push_back(static_cast<double>(block * length));
+    lag.push_back(arrival.delay_samples);
   }
   const auto count = static_cast<double>(at.size());
   if (at.size() < 3) return {};
   const double mean_at = std::accumulate(at.begin(), at.end(), 0.0) / count;
   const double mean_lag = std::accumulate(lag.begin(), lag.end(), 0.0) / count;
   double spread = 0, together = 0, left = 0;
-  for (std::size_t i = 0; i < at.size(); ++i)
-    spread += (at[i] - mean_at) * (at[i] - mean_at), together += (at[i] - mean_at) * (lag[i] - mean_lag);
+  for (std::size_t i = 0; i < at.size(); ++i) {
+    spread += (at[i] - mean_at) * (at[i] - mean_at);
+    together += (at[i] - mean_at) * (lag[i] - mean_lag);
+  }
   const double slope = together / spread;
   for (std::size_t i = 0; i < at.size(); ++i) {
     const double error = lag[i] - mean_lag - slope * (at[i] - mean_at);
@@ -344,13 +347,19 @@ class Way {
     cross.add(x_, x_);
     const Samples density = cross.pxx();
     Samples axis(density.size()), level(density.size());
-    for (std::size_t k = 0; k < axis.size(); ++k) axis[k] = cross.frequency_hz(k), level[k] = density[k] * axis[k];
+    for (std::size_t k = 0; k < axis.size(); ++k) {
+      axis[k] = cross.frequency_hz(k);
+      level[k] = density[k] * axis[k];
+    }
     level = analysis::smooth<double>(axis, level, 3.0);
     const double floor = (sweep_ ? kSweepFloor : kBandFloor) * *std::max_element(level.begin() + 1, level.end());
     const double lowest = options_.lowest_hz, highest = std::min(options_.highest_hz, 0.47 * rate_);
     double from = 0, to = 0;
     for (std::size_t k = 1; k < axis.size(); ++k)
-      if (level[k] > floor && axis[k] <= highest) from = from == 0 ? axis[k] : from, to = axis[k];
+      if (level[k] > floor && axis[k] <= highest) {
+        from = from == 0 ? axis[k] : from;
+        to = axis[k];
+      }
     if (from <= axis[1] * 1.5) from = 0;  // as far down as can be seen
     from = std::max({from, lowest, 3.0 * rate_ / static_cast<double>(lower_)});
     if (!(to >= 2 * from))
@@ -388,8 +397,10 @@ class Way {
     for (double low = frequency_hz_.front(); low < frequency_hz_.back(); low *= std::numbers::sqrt2) {
       double sum = 0, count = 0;
       for (auto k = static_cast<std::size_t>(std::ceil(low / bin_hz));
-           k < rough.coherence.size() && static_cast<double>(k) * bin_hz < 2 * low; ++k)
-        sum += rough.coherence[k], ++count;
+           k < rough.coherence.size() && static_cast<double>(k) * bin_hz < 2 * low; ++k) {
+        sum += rough.coherence[k];
+        ++count;
+      }
       if (count >= 8) best = std::max(best, sum / count);
     }
     if (best < kLeastCoherence) unrelated(captured);
@@ -505,7 +516,9 @@ class Way {
     std::vector<Complex> h(bins), turned(bins);
     Samples axis(bins), power(bins), sure(bins), late(bins);
     for (std::size_t k = 0; k < bins; ++k) {
-      h[k] = response.h[k * step], power[k] = std::norm(h[k]), sure[k] = response.coherence[k * step];
+      h[k] = response.h[k * step];
+      power[k] = std::norm(h[k]);
+      sure[k] = response.coherence[k * step];
       axis[k] = static_cast<double>(k) * rate_ / static_cast<double>(upper_);
       late[k] = axis[k] > 0 ? glide_.time_scale_s * std::log(axis[k] / glide_.from_hz) : 0.0;
     }
@@ -545,7 +558,10 @@ class Way {
     for (double wide = 300, pace = 10; pace > 0.02; wide = 2 * pace, pace /= 5) {
       const double centre = best;
       for (double ppm = centre - wide; ppm <= centre + wide; ppm += pace)
-        if (const double here = sharpness(ppm); here > height) height = here, best = ppm;
+        if (const double here = sharpness(ppm); here > height) {
+          height = here;
+          best = ppm;
+        }
     }
     return {best, unmoved > 0 ? height / unmoved : 1.0};
   }

@@ -92,9 +92,12 @@ class Link {
     return output;
   }
   bool configure() {
-    settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
+    settings.feeds = feeds;
+    settings.loudspeakers = loudspeakers;
+    settings.outputs = outputs;
     memory_.resize(dsp::Chain::required_bytes(settings));
-    in_.resize(feeds.size()), out_.resize(outputs.size());
+    in_.resize(feeds.size());
+    out_.resize(outputs.size());
     limiting_.resize(outputs.size());
     return !memory_.empty() && chain.configure(settings, memory_) == dsp::Setup::ok;
   }
@@ -175,10 +178,15 @@ Links cut_chain(const dsp::ChainSettings& whole, std::size_t groups, std::size_t
       const dsp::OutputSettings& output = whole.outputs[o];
       dsp::OutputSettings& filtered = split.outputs.emplace_back();
       filtered.peak.true_peak = false;
-      filtered.loudspeaker = output.loudspeaker, filtered.way = output.way;
-      filtered.sections = output.sections, filtered.gain = output.gain;
+      filtered.loudspeaker = output.loudspeaker;
+      filtered.way = output.way;
+      filtered.sections = output.sections;
+      filtered.gain = output.gain;
       dsp::OutputSettings& held = limit.add_passing(o - first);
-      held.delay = output.delay, held.power = output.power, held.peak = output.peak, held.muted = output.muted;
+      held.delay = output.delay;
+      held.power = output.power;
+      held.peak = output.peak;
+      held.muted = output.muted;
     }
   }
   return links;
