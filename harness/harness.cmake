@@ -46,6 +46,7 @@ harness_library(listen LINK rackproof_proof)
 harness_library(seal WORDS READS LINK rackproof_calibration PkgConfig::SODIUM)
 harness_library(firmware WORDS LINK rackproof_calibration rackproof_analysis)
 harness_library(compare LINK rackproof_listen rackproof_seal rackproof_firmware)
+harness_library(render LINK rackproof_analysis)
 harness_library(report WORDS LINK rackproof_compare rackproof_tune)
 # The parts of the report's page can be edited as what they are; the program carries them, and the charting library.
 find_file(CHART_JS chart.min.js PATHS /usr/share/javascript/chart.js REQUIRED)
@@ -71,9 +72,9 @@ add_custom_command(OUTPUT ${FIRMWARE_CPP} DEPENDS ${firmware_files} ${FIRMWARE_E
   COMMAND ${CMAKE_COMMAND} -DROOT=${CMAKE_CURRENT_SOURCE_DIR} -DOUT=${FIRMWARE_CPP} "-DFILES=${FIRMWARE_SOURCES}"
           -P ${FIRMWARE_EMBED})
 target_sources(rackproof_firmware PRIVATE ${FIRMWARE_CPP})
-harness_library(verbs WORDS LINK rackproof_report CLI11::CLI11 nlohmann_json::nlohmann_json)
+harness_library(verbs WORDS LINK rackproof_report rackproof_render CLI11::CLI11 nlohmann_json::nlohmann_json)
 target_compile_definitions(rackproof_verbs PRIVATE RACKPROOF_VERSION="${PROJECT_VERSION}")
-set(RENDER_SOURCES harness/verbs/render_job.cpp harness/verbs/render_meter.cpp harness/verbs/pipeline.cpp)
+set(RENDER_SOURCES harness/verbs/render_job.cpp harness/verbs/render_meter.cpp)
 set_source_files_properties(${RENDER_SOURCES} PROPERTIES COMPILE_OPTIONS $<$<CONFIG:Release>:-O3>
                             SKIP_PRECOMPILE_HEADERS ON)
 if(RACKPROOF_PRECOMPILE)  # two libraries' headers take longer to read than most verbs do to compile
