@@ -36,7 +36,7 @@ Cost cost_of(std::string name, const PerBlock& blocks, std::size_t block_frames)
 }
 /// From what the chain took without its first n stages, n = 0 .. kStages.
 ChainCost chain_cost(const std::array<PerBlock, kStages + 1>& without, std::size_t block_frames) {
-  ChainCost cost{cost_of("whole chain", without[0], block_frames), {cost_of("door", without[kStages], block_frames)}};
+  ChainCost cost{cost_of("whole chain", without[0], block_frames), {cost_of("input", without[kStages], block_frames)}};
   for (std::size_t n = kStages; n-- > 0;)
     cost.stages.push_back(cost_of(kStageNames[n], difference(without[n], without[n + 1]), block_frames));
   return cost;

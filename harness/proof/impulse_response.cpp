@@ -153,8 +153,8 @@ rig::Rig crossover_alone(const rig::Rig& rig, Kept kept) {
       way.delay_distance_m.reset();
     }
     double mixed = 0;
-    for (const rig::MixedFeed& one : way.mix) mixed += from_db(one.gain_db);
-    for (rig::MixedFeed& one : way.mix) one.gain_db -= to_db(mixed);
+    for (const rig::MixedFeed& one : way.mix) mixed += analysis::ratio_from_db(one.gain_db);
+    for (rig::MixedFeed& one : way.mix) one.gain_db -= analysis::db_from_ratio(mixed);
     for (auto& [feed, own] : way.output) {
       own.gain_db = 0;
       own.eq.clear();
@@ -165,10 +165,6 @@ rig::Rig crossover_alone(const rig::Rig& rig, Kept kept) {
     }
   }
   return alone;
-}
-
-std::string hertz_text(double hz) {
-  return hz < 1000 ? fmt::format("{:.3g} Hz", hz) : fmt::format("{:.3g} kHz", hz / 1000);
 }
 
 }  // namespace rackproof::proof

@@ -6,7 +6,6 @@
 #include <limits>
 #include <numbers>
 
-#include "dsp/design/time_constants.hpp"
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
 #include "harness/proof/impulse_response.hpp"
@@ -18,12 +17,6 @@ namespace rackproof::proof {
 namespace {
 
 using Complex = std::complex<double>;
-
-double speed_of_sound(double temperature_degc) {
-  double speed = 0;
-  (void)dsp::speed_of_sound_m_per_s(temperature_degc, speed);  // the rig's temperature is checked; the others are ours
-  return speed;
-}
 
 /// A response on the report's frequencies, and j dH/dw in samples.
 struct Path {
@@ -124,7 +117,7 @@ Responses responses_of(const Subject& subject) {
   for (std::size_t i = 0; i < hz.size(); ++i) {
     double least = std::abs(sum.value[i]), most = least;
     for (double degc = kLeastTemperature_degc; degc <= kMostTemperature_degc; degc += 10) {
-      const double warmer = 1 - speed_of_sound(rig.controller.temperature_degc) / speed_of_sound(degc);
+      const double warmer = 1 - rig::speed_of_sound(rig.controller.temperature_degc) / rig::speed_of_sound(degc);
       for (std::size_t w = 0; w < ways.size(); ++w)
         shifted[w] = ways[w].value[i] * std::polar(1.0, -2 * std::numbers::pi * hz[i] * delays_s[w] * warmer);
       widen(shifted, least, most);

@@ -9,6 +9,7 @@
 
 #include <fmt/format.h>
 
+#include "harness/analysis/decibels.hpp"
 #include "harness/analysis/wide.hpp"
 #include "harness/proof/impulse_response.hpp"
 #include "harness/proof/measured_once.hpp"
@@ -310,7 +311,7 @@ std::size_t latest_samples(const CompiledRig& compiled) {
   return compiled.latency_samples + static_cast<std::size_t>(std::ceil(delay));
 }
 
-double finite_db(double ratio) { return ratio > 1e-20 ? 20 * std::log10(ratio) : -400.0; }
+double finite_db(double ratio) { return ratio > 1e-20 ? analysis::db_from_ratio(ratio) : -400.0; }
 std::string key(const OutputPlan& output, const std::string& tail) { return "way." + output.way + "." + tail; }
 std::string decibels_text(double decibels) { return fmt::format("{:g} dB", std::ceil(decibels * 10 - 1e-6) / 10); }
 std::string line_of(const Change& change) {

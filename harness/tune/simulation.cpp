@@ -9,6 +9,7 @@
 #include "harness/analysis/fourier.hpp"
 #include "harness/analysis/phasor.hpp"
 #include "harness/analysis/response.hpp"
+#include "harness/rig/rig.hpp"
 #include "harness/stimuli/noise.hpp"
 
 namespace rackproof::tune {
@@ -59,11 +60,9 @@ std::vector<double> on_another_clock(const std::vector<double>& signal, double d
 }
 }  // namespace
 
-double speed_of_sound(double temperature_degc) { return 331.3 + 0.606 * temperature_degc; }
-
 std::vector<SoundPath> field_paths(const Point3& source, const Point3& microphone, double ground,
                                    double temperature_degc) {
-  const double speed = speed_of_sound(temperature_degc), direct = distance(source, microphone);
+  const double speed = rig::speed_of_sound(temperature_degc), direct = distance(source, microphone);
   std::vector<SoundPath> paths{{direct / speed, 1 / direct}};
   if (ground > 0) {
     const double mirrored = distance({source[0], source[1], -source[2]}, microphone);
@@ -89,7 +88,7 @@ std::vector<SoundPath> room_paths(const Room& room, const Point3& source, const 
            std::pow(room.reflection[2 * axis], near) * std::pow(room.reflection[2 * axis + 1], walls - near), walls});
     }
   std::vector<SoundPath> paths;
-  const double speed = speed_of_sound(room.temperature_degc);
+  const double speed = rig::speed_of_sound(room.temperature_degc);
   for (const Image& x : images[0])
     for (const Image& y : images[1])
       for (const Image& z : images[2]) {

@@ -37,7 +37,7 @@ constexpr std::size_t kSlotsPerWorker = 2, kMostSlots = 16;  // chunks under way
 /// What cannot be looked at could be anything.
 void must_be_absent(const fs::path& file, int error) {
   if (error != ENOENT && error != ENOTDIR && error != ENAMETOOLONG && error != ELOOP)
-    throw MachineError(fmt::format("{}: cannot be looked at: {}", file.string(), files::reason(error)));
+    throw MachineError(fmt::format("{}: cannot be examined: {}", file.string(), files::reason(error)));
 }
 
 void refuse_to_overwrite(const fs::path& place, const RenderJob& job) {

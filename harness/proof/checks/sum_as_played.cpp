@@ -153,7 +153,9 @@ class PlayedSide {
     const double depth_samples =
         rig_.ways[voice.way].depth_m.value_or(0) / rig::speed_of_sound(rig_.controller.temperature_degc) * rate_hz_;
     const double per_sample =
-        measured_ != nullptr ? 1.0 : plan.full_scale_volts_peak * from_db(plan.level_at_1m_per_volt_db.value_or(0));
+        measured_ != nullptr
+            ? 1.0
+            : plan.full_scale_volts_peak * analysis::ratio_from_db(plan.level_at_1m_per_volt_db.value_or(0));
     for (std::size_t k = 0; k < voice.value.size(); ++k) {
       if (measured_ != nullptr)
         voice.value[k] *= (*measured_)[voice.way].at(std::max(hz(k), step_hz_));
