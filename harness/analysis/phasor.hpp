@@ -1,7 +1,8 @@
 #pragma once
 /// A turn that goes on evenly: `magnitude` e^(2 pi j turns n) for n = first, first + 1, ...
-/// Claim    each value errs by less than 1e-13 of the magnitude, however long it goes on.
-/// Method   a product a step; renewed from its place every kRenewal steps, as each product errs by an epsilon.
+/// Claim    each value errs by less than 2e-13 of the magnitude, however long it goes on.
+/// Method   a product a step; renewed from its place every kRenewal steps. Up to then each product adds at most 7e-16: its
+///          own rounding (sqrt(5) times 1.1e-16) and that of the turn.
 #include <cmath>
 #include <complex>
 #include <cstdint>

@@ -25,7 +25,7 @@ TEST(Phasor, IsTheDefinitionHoweverLongItGoesOn) {
         worst = std::max(worst, std::abs(*phasor - exact));
         ASSERT_EQ((*phasor).imag(), phasor.im());
       }
-      EXPECT_LT(worst, 2.5e-13) << turns << " from " << first;
+      EXPECT_LT(worst, 2.5 * 2e-13) << turns << " from " << first;
     }
 }
 
