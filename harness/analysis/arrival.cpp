@@ -8,31 +8,31 @@
 #include <vector>
 
 #include "harness/analysis/fourier.hpp"
+#include "harness/analysis/phasor.hpp"
 
 namespace rackproof::analysis {
 namespace {
 struct Correlation {
   double value = 0, slope = 0, curvature = 0;
 };
-// r(t) and its derivatives, in samples. The rotation is renewed now and then: products drift by an epsilon each.
+// r(t) and its derivatives, in samples.
 Correlation correlation_at(std::span<const Complex> g, double period, double t) {
   const double step = 2.0 * std::numbers::pi / period;
-  const Complex turn = std::polar(1.0, std::remainder(step * t, 2.0 * std::numbers::pi));
-  Complex rotation = 1.0;
+  Phasor rotation(t / period);
   Correlation r;
   for (std::size_t k = 0; k < g.size(); ++k) {
-    const double bin = static_cast<double>(k), weight = k == 0 || k + 1 == g.size() ? 1.0 : 2.0;
-    if (k % 256 == 0)
-      rotation = std::polar(1.0, std::remainder(step * std::fmod(bin * t, period), 2.0 * std::numbers::pi));
-    const double re = g[k].real() * rotation.real() - g[k].imag() * rotation.imag();
-    const double im = g[k].real() * rotation.imag() + g[k].imag() * rotation.real();
-    const double w = bin * step;
+    const double weight = k == 0 || k + 1 == g.size() ? 1.0 : 2.0;
+    const double re = g[k].real() * rotation.re() - g[k].imag() * rotation.im();
+    const double im = g[k].real() * rotation.im() + g[k].imag() * rotation.re();
+    const double w = static_cast<double>(k) * step;
     r.value += weight * re;
     r.slope -= weight * w * im;
     r.curvature -= weight * w * w * re;
-    rotation *= turn;
+    ++rotation;
   }
-  r.value /= period, r.slope /= period, r.curvature /= period;
+  r.value /= period;
+  r.slope /= period;
+  r.curvature /= period;
   return r;
 }
 double energy(std::span<const double> x) { return std::inner_product(x.begin(), x.end(), x.begin(), 0.0); }

@@ -52,7 +52,8 @@ std::vector<Value> smooth(std::span<const double> frequency_hz, std::span<const 
   std::vector<double> centre(count), edge(count + 1);
   std::vector<Value> integral(count + 1);
   for (std::size_t i = 0; i < count; ++i) centre[i] = std::log2(frequency_hz[first + i]);
-  edge.front() = centre.front(), edge.back() = centre.back();
+  edge.front() = centre.front();
+  edge.back() = centre.back();
   for (std::size_t i = 1; i < count; ++i) edge[i] = 0.5 * (centre[i - 1] + centre[i]);
   for (std::size_t i = 0; i < count; ++i) integral[i + 1] = integral[i] + values[first + i] * (edge[i + 1] - edge[i]);
   // Both edges of the window move upwards: each remembers its own cell.

@@ -19,13 +19,16 @@ DecayFit fit_decay(std::span<const double> values, double rate_hz, double from, 
   double weights = 0, times = 0, logs = 0;
   for (std::size_t n = fit.first; n <= fit.last; ++n) {
     const double weight = values[n] * values[n];
-    weights += weight, times += weight * static_cast<double>(n), logs += weight * std::log(values[n]);
+    weights += weight;
+    times += weight * static_cast<double>(n);
+    logs += weight * std::log(values[n]);
   }
   const double mean_time = times / weights, mean_log = logs / weights;
   double covariance = 0, variance = 0;
   for (std::size_t n = fit.first; n <= fit.last; ++n) {
     const double weight = values[n] * values[n], t = static_cast<double>(n) - mean_time;
-    covariance += weight * t * (std::log(values[n]) - mean_log), variance += weight * t * t;
+    covariance += weight * t * (std::log(values[n]) - mean_log);
+    variance += weight * t * t;
   }
   const double slope = covariance / variance;
   if (!(slope < 0)) return fit;

@@ -23,9 +23,15 @@ class Envelope {
     for (const Sample sample : block) {
       const double x = static_cast<double>(sample);
       if (buckets_.empty()) return;
-      if (position_ == begin_of(current_ + 1) && current_ + 1 < buckets_.size()) ++current_, fresh_ = true;
+      if (position_ == begin_of(current_ + 1) && current_ + 1 < buckets_.size()) {
+        ++current_;
+        fresh_ = true;
+      }
       Bucket& bucket = buckets_[current_];
-      if (fresh_) bucket = {x, x}, fresh_ = false;
+      if (fresh_) {
+        bucket = {x, x};
+        fresh_ = false;
+      }
       if (x < bucket.least) bucket.least = x;
       if (x > bucket.greatest) bucket.greatest = x;
       ++position_;

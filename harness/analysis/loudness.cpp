@@ -53,10 +53,16 @@ LoudnessMeter::LoudnessMeter(double sample_rate_hz)
     : quarter_frames_(static_cast<std::size_t>(std::lround(sample_rate_hz / 10))), bins_(kLoudnessBins) {
   // BS.1770-5, Annex 1, tables 1 and 2.
   Section shelf, high_pass;
-  shelf.b0 = 1.53512485958697, shelf.b1 = -2.69169618940638, shelf.b2 = 1.19839281085285;
-  shelf.a1 = -1.69065929318241, shelf.a2 = 0.73248077421585;
-  high_pass.b0 = 1, high_pass.b1 = -2, high_pass.b2 = 1;
-  high_pass.a1 = -1.99004745483398, high_pass.a2 = 0.99007225036621;
+  shelf.b0 = 1.53512485958697;
+  shelf.b1 = -2.69169618940638;
+  shelf.b2 = 1.19839281085285;
+  shelf.a1 = -1.69065929318241;
+  shelf.a2 = 0.73248077421585;
+  high_pass.b0 = 1;
+  high_pass.b1 = -2;
+  high_pass.b2 = 1;
+  high_pass.a1 = -1.99004745483398;
+  high_pass.a2 = 0.99007225036621;
   weighting_ = {at_rate(shelf, sample_rate_hz), at_rate(high_pass, sample_rate_hz)};
 }
 

@@ -32,7 +32,9 @@ class LinearPath {
   LinearPath() = default;
   template <class SectionOrBiquad>
   explicit LinearPath(std::span<const SectionOrBiquad> sections, double gain = 1.0, double delay_samples = 0.0) {
-    append(sections), multiply(gain), postpone(delay_samples);
+    append(sections);
+    multiply(gain);
+    postpone(delay_samples);
   }
   template <class SectionOrBiquad>
   void append(std::span<const SectionOrBiquad> sections) {

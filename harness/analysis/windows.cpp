@@ -37,7 +37,8 @@ std::vector<double> window(Window kind, std::size_t size, bool symmetric) {
     double sign = 1.0, order = 0.0;
     for (const double term : terms_of(kind)) {
       w[n] += sign * term * std::cos(2.0 * std::numbers::pi * order * static_cast<double>(n) / period);
-      sign = -sign, order += 1.0;
+      sign = -sign;
+      order += 1.0;
     }
   }
   return w;

@@ -1,7 +1,6 @@
 #include "harness/audio/feed_stream.hpp"
 
 #include <fmt/format.h>
-#include <samplerate.h>
 
 #include <algorithm>
 #include <cmath>
@@ -10,9 +9,13 @@
 namespace rackproof::audio {
 namespace {
 
+constexpr std::uint64_t kFurthestRatio = 256;  // of two sample rates; a converter's filters grow with it
+
 /// Frames after conversion, none of them cut: ceil(frames * to / from).
 std::uint64_t converted(std::uint64_t frames, std::uint64_t from_hz, std::uint64_t to_hz) {
-  const std::uint64_t common = std::gcd(from_hz, to_hz), from = from_hz / common, to = to_hz / common;
+  const std::uint64_t common = std::gcd(from_hz, to_hz);
+  const std::uint64_t from = from_hz / common;
+  const std::uint64_t to = to_hz / common;
   // NOLINTNEXTLINE(clang-analyzer-core.DivideZero): a reader has no rate of 0
   return frames / from * to + (frames % from * to + from - 1) / from;
 }
@@ -33,7 +36,6 @@ std::vector<std::uint32_t> picks_of(const std::vector<rig::Feed>& feeds, const R
 
 }  // namespace
 
-void FeedStream::Delete::operator()(SRC_STATE* state) const { src_delete(state); }
 FeedStream::~FeedStream() = default;
 FeedStream::FeedStream(FeedStream&&) noexcept = default;
 
@@ -63,31 +65,50 @@ FeedStream::FeedStream(const std::filesystem::path& file, const FeedStreamSettin
   frames_ = converted(input_left_, from_hz_, to_hz_);
 
   if (from_hz_ == to_hz_ || picks_.empty()) return;
-  int error = 0;
-  if (src_is_valid_ratio(static_cast<double>(to_hz_) / static_cast<double>(from_hz_)) == 0)
+  if (from_hz_ > kFurthestRatio * to_hz_ || to_hz_ > kFurthestRatio * from_hz_)
     throw InputError(
         fmt::format("{}: is at {} Hz, too far from {} Hz to be converted", reader_.name(), from_hz_, to_hz_));
-  converter_.reset(src_new(SRC_SINC_BEST_QUALITY, static_cast<int>(picks_.size()), &error));
-  if (!converter_) throw MachineError(fmt::format("{}: cannot be converted: {}", reader_.name(), src_strerror(error)));
-  planar_.resize(kReadFrames * picks_.size());
-  interleaved_in_.resize(planar_.size());
-  interleaved_out_.resize(planar_.size());
-  for (std::size_t f = 0; f < picks_.size(); ++f) planar_tracks_.push_back(planar_.data() + f * kReadFrames);
+  converter_.emplace(static_cast<double>(from_hz_), static_cast<double>(to_hz_), picks_.size());
+  // A whole number of frames at both rates.
+  const std::uint64_t common = std::gcd(from_hz_, to_hz_);
+  const std::uint64_t times = (RateConverter::kLeadFrames * common + from_hz_ - 1) / from_hz_;
+  silence_left_ = times * (from_hz_ / common);
+  skip_left_ = times * (to_hz_ / common);
+  input_.resize(kReadFrames * picks_.size());
+  output_.resize(input_.size());
+  for (std::size_t f = 0; f < picks_.size(); ++f) {
+    input_tracks_.push_back(input_.data() + f * kReadFrames);
+    output_tracks_.push_back(output_.data() + f * kReadFrames);
+  }
+  input_at_.resize(picks_.size());
 }
 
 bool FeedStream::refill() {
-  const std::size_t tracks = picks_.size();
+  in_used_ = 0;
+  if (silence_left_ > 0) {  // input_ is still as it was made
+    in_frames_ = static_cast<std::size_t>(std::min<std::uint64_t>(kReadFrames, silence_left_));
+    silence_left_ -= in_frames_;
+    return true;
+  }
   const std::size_t wanted = static_cast<std::size_t>(std::min<std::uint64_t>(kReadFrames, input_left_));
-  const std::size_t got = reader_.read(picks_, planar_tracks_, wanted);
+  const std::size_t got = reader_.read(picks_, input_tracks_, wanted);
   input_read_ += got;
   input_left_ = got < wanted ? 0 : input_left_ - got;
   if (input_left_ == 0) frames_ = converted(input_read_, from_hz_, to_hz_);
-  for (std::size_t f = 0; f < tracks; ++f)
-    for (std::size_t n = 0; n < kReadFrames; ++n)
-      interleaved_in_[n * tracks + f] = n < got ? planar_tracks_[f][n] : 0.0f;
-  in_used_ = 0;
+  for (float* track : input_tracks_) std::fill(track + got, track + kReadFrames, 0.0f);
   in_frames_ = got > 0 && input_left_ > 0 ? got : kReadFrames;
   return delivered_ < frames_;
+}
+
+bool FeedStream::convert() {
+  if (in_used_ == in_frames_ && !refill()) return false;
+  for (std::size_t f = 0; f < picks_.size(); ++f) input_at_[f] = input_tracks_[f] + in_used_;
+  const RateConverter::Step step = converter_->process(input_at_, in_frames_ - in_used_, output_tracks_, kReadFrames);
+  in_used_ += step.taken;
+  out_used_ = static_cast<std::size_t>(std::min<std::uint64_t>(step.made, skip_left_));
+  out_frames_ = step.made;
+  skip_left_ -= out_used_;
+  return true;
 }
 
 std::size_t FeedStream::read(std::span<float* const> tracks, std::size_t frames) {
@@ -98,30 +119,15 @@ std::size_t FeedStream::read(std::span<float* const> tracks, std::size_t frames)
     delivered_ += got;
     return got;
   }
-  const std::size_t width = picks_.size();
   std::size_t done = 0;
   while (done < frames && delivered_ < frames_) {
     if (out_used_ == out_frames_) {
-      if (in_used_ == in_frames_ && !refill()) break;
-      SRC_DATA step{};
-      step.data_in = interleaved_in_.data() + in_used_ * width;
-      step.input_frames = static_cast<long>(in_frames_ - in_used_);
-      step.data_out = interleaved_out_.data();
-      step.output_frames = static_cast<long>(kReadFrames);
-      step.src_ratio = static_cast<double>(to_hz_) / static_cast<double>(from_hz_);
-      if (const int error = src_process(converter_.get(), &step); error != 0)
-        throw MachineError(fmt::format("{}: cannot be converted: {}", reader_.name(), src_strerror(error)));
-      if (step.input_frames_used == 0 && step.output_frames_gen == 0)
-        throw MachineError(fmt::format("{}: the sample-rate conversion does not go on", reader_.name()));
-      in_used_ += static_cast<std::size_t>(step.input_frames_used);
-      out_used_ = 0;
-      out_frames_ = static_cast<std::size_t>(step.output_frames_gen);
+      if (!convert()) break;
       continue;
     }
     const std::size_t here = static_cast<std::size_t>(
         std::min<std::uint64_t>({frames - done, out_frames_ - out_used_, frames_ - delivered_}));
-    for (std::size_t f = 0; f < width; ++f)
-      for (std::size_t n = 0; n < here; ++n) tracks[f][done + n] = interleaved_out_[(out_used_ + n) * width + f];
+    for (std::size_t f = 0; f < picks_.size(); ++f) std::copy_n(output_tracks_[f] + out_used_, here, tracks[f] + done);
     out_used_ += here;
     done += here;
     delivered_ += here;

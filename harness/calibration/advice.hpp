@@ -10,6 +10,7 @@
 
 #include "harness/calibration/compile.hpp"
 #include "harness/calibration/levels.hpp"
+#include "harness/rig/hertz_text.hpp"
 
 namespace rackproof::advice {
 
@@ -27,10 +28,6 @@ struct Subject {
   /// The first output of a way: what all of them have in common.
   const OutputPlan& output_of(std::size_t way) const;
 };
-
-inline std::string hertz(double hz) {
-  return hz < 1000 ? fmt::format("{:.4g} Hz", hz) : fmt::format("{:.4g} kHz", hz / 1000);
-}
 
 /// A list of equaliser bands, with the keys that lead to it.
 struct Layer {

@@ -89,14 +89,14 @@ void ratings(const Subject& subject, const rig::Amplifier& amplifier) {
           "lower load. If the two stand crosswise, limits for {:g} ohm are {:.1f} dB too high. Look at "
           "amplifier.{}.ratings.",
           amplifier.name, low.power_watts, low.load_ohm, high.power_watts, high.load_ohm, high.load_ohm,
-          to_db(std::sqrt(high.power_watts / low.power_watts)), amplifier.name);
+          analysis::db_from_ratio(std::sqrt(high.power_watts / low.power_watts)), amplifier.name);
     }
   }
 }
 
 void gain(const Subject& subject, const rig::Amplifier& amplifier) {
-  const double gain_db = amplifier_gain_db(amplifier) - (amplifier.doubled() ? to_db(2) : 0);
-  const double most = kMostGain_db + (amplifier.bridged && !amplifier.doubled() ? to_db(2) : 0);
+  const double gain_db = amplifier_gain_db(amplifier) - (amplifier.doubled() ? analysis::db_from_ratio(2) : 0);
+  const double most = kMostGain_db + (amplifier.bridged && !amplifier.doubled() ? analysis::db_from_ratio(2) : 0);
   const bool far = amplifier.sensitivity_volts_rms.value_or(0) > kMostSensitivity_volts;
   if (gain_db < kLeastGain_db || gain_db > most || far) {
     subject.warn(
@@ -113,7 +113,7 @@ void gain(const Subject& subject, const rig::Amplifier& amplifier) {
   if (amplifier.attenuator_db != 0 && !amplifier.attenuator_fixed) {
     subject.warn(
         "attenuator-open",
-        "amplifier {}: its attenuator stands at {:+.3g} dB but can be moved, so it is taken as fully open: as it "
+        "amplifier {}: its attenuator stands at {:+.3g} dB but can be moved, so it is assumed fully open: as it "
         "stands, the limiters hold {:.3g} dB too early. Open it, or fix it in place and say attenuator_fixed = true "
         "in amplifier.{}; if someone opens a fixed one, the limits no longer protect.",
         amplifier.name, amplifier.attenuator_db, -amplifier.attenuator_db, amplifier.name);
@@ -269,8 +269,8 @@ void drivers(const Subject& subject) {
             "driver {}: a peak power of {:g} W beside a continuous {:g} W. A sine at the continuous power peaks at "
             "twice as much, so the peak limiter holds this driver {:.1f} dB below its continuous rating. If the sheet "
             "gives no peak power, take peak_power out of driver.{}; if it does, look at both.",
-            driver.name, *driver.peak_power_watts, driver.continuous_power_watts, -to_db(std::sqrt(factor / 2)),
-            driver.name);
+            driver.name, *driver.peak_power_watts, driver.continuous_power_watts,
+            -analysis::db_from_ratio(std::sqrt(factor / 2)), driver.name);
       }
     }
     if (driver.thermal_time_s > (high ? kLongestHighThermalTime_s : kLongestThermalTime_s)) {
@@ -293,28 +293,28 @@ void drivers(const Subject& subject) {
 void controller(const Subject& subject) {
   const rig::Controller& controller = subject.rig.controller;
   const auto full_scale = [&](const char* key, double volts, const char* what) {
-    if (dbu(volts) > kMostFullScale_dbu || volts < kLeastFullScale_volts) {
+    if (analysis::dbu_from_volts(volts) > kMostFullScale_dbu || volts < kLeastFullScale_volts) {
       subject.warn(
           "full-scale-unlikely",
           "the controller's {} full scale is {:.4g} V RMS, {:+.1f} dBu; converters have 0.5 V to +26 dBu. {}Every "
           "level in dBFS moves with it. Look at {} in controller: a value in dBu is written \"{:+.3g} dBu\".",
-          what, volts, dbu(volts),
+          what, volts, analysis::dbu_from_volts(volts),
           std::string(key) == "output_full_scale" ? "If it makes more than is written here, no limit protects. " : "",
-          key, volts >= 1 ? volts : dbu(volts));
+          key, volts >= 1 ? volts : analysis::dbu_from_volts(volts));
     }
   };
   full_scale("output_full_scale", controller.output_full_scale_volts_rms, "output");
   if (controller.input_full_scale_volts_rms) {
     const double input = *controller.input_full_scale_volts_rms;
     full_scale("input_full_scale", input, "input");
-    const double below_db = to_db(controller.output_full_scale_volts_rms / input);
+    const double below_db = analysis::db_from_ratio(controller.output_full_scale_volts_rms / input);
     if (below_db > kInputBelowOutput_db && input >= kLeastFullScale_volts) {
       subject.warn(
           "input-full-scale-low",
           "the controller's input reaches full scale at {:+.1f} dBu, its output makes {:+.1f} dBu: {:.0f} dB of gain "
           "between two ends of one device. A nominal level (+4 dBu) is not full scale. Look at input_full_scale and "
           "output_full_scale in controller.",
-          dbu(input), dbu(controller.output_full_scale_volts_rms), below_db);
+          analysis::dbu_from_volts(input), analysis::dbu_from_volts(controller.output_full_scale_volts_rms), below_db);
     }
   }
   if (controller.block_frames > kLongestBlock) {

@@ -37,7 +37,7 @@ const char* polarity_word(bool inverted) { return inverted ? "inverted" : "norma
 std::string filter_words(const rig::Filter& filter) {
   constexpr const char* kNames[] = {"linkwitz-riley", "butterworth", "bessel"};
   return fmt::format("{} of {} dB/oct at {}", kNames[static_cast<std::size_t>(filter.alignment)],
-                     filter.slope_db_per_oct, hertz(filter.at_hz));
+                     filter.slope_db_per_oct, rig::hertz_text(filter.at_hz));
 }
 
 void sum(const Subject& subject, std::size_t p) {
@@ -50,8 +50,8 @@ void sum(const Subject& subject, std::size_t p) {
         "ways {} and {} cancel where they are equally loud ({}): {:.0f} dB are missing there, and whoever turns it "
         "up to fill the hole burns power on both sides of it. Set polarity = \"{}\" in way.{}, unless a driver's "
         "wiring already turns it over.",
-        low.name, high.name, hertz(sum.equal_at_hz), std::min(-sum.loss_db, 60.0), polarity_word(!high.inverted),
-        high.name);
+        low.name, high.name, rig::hertz_text(sum.equal_at_hz), std::min(-sum.loss_db, 60.0),
+        polarity_word(!high.inverted), high.name);
   }
   if (p > 0 && subject.rig.phase_matched && !sum.is_all_pass) {
     subject.warn(
@@ -59,7 +59,7 @@ void sum(const Subject& subject, std::size_t p) {
         "the point at {} does not add to an all-pass, so the ways below it stay without one and their sum at {} is "
         "not exact. Give both sides the same `at` and alignment = \"linkwitz-riley\" with the polarity that it "
         "needs, or, if the sum has been checked, say phase_matched = false in crossover.",
-        hertz(point.low.at_hz), hertz(subject.rig.points[p - 1].low.at_hz));
+        rig::hertz_text(point.low.at_hz), rig::hertz_text(subject.rig.points[p - 1].low.at_hz));
   }
 }
 
@@ -72,21 +72,23 @@ void sides(const Subject& subject, std::size_t p) {
         "point-hole",
         "way {} ends at {} and way {} begins at {}: {:.1f} octaves between them that neither plays. Bring `low` and "
         "`high` of crossover.points[{}] together; where the drivers' own slopes fill it, give both ways a response.",
-        low.name, hertz(point.low.at_hz), high.name, hertz(point.high.at_hz), std::log2(apart), p + 1);
+        low.name, rig::hertz_text(point.low.at_hz), high.name, rig::hertz_text(point.high.at_hz), std::log2(apart),
+        p + 1);
   }
   if (1 / apart > kSidesApart && !(low.response && high.response)) {
     subject.warn(
         "point-overlap",
         "way {} ends at {} and way {} begins at {}: {:.1f} octaves that both play, which add or cancel by turns. Bring "
         "`low` and `high` of crossover.points[{}] together.",
-        low.name, hertz(point.low.at_hz), high.name, hertz(point.high.at_hz), -std::log2(apart), p + 1);
+        low.name, rig::hertz_text(point.low.at_hz), high.name, rig::hertz_text(point.high.at_hz), -std::log2(apart),
+        p + 1);
   }
   for (const rig::Filter* side : {&point.low, &point.high}) {
     if (side->at_hz >= kHearingLow_hz && side->at_hz < kHearingHigh_hz) continue;
     subject.warn("point-unlikely",
                  "the point between ways {} and {} is at {}, where nobody hears. Look at its unit: "
                  "crossover.points[{}].",
-                 low.name, high.name, hertz(side->at_hz), p + 1);
+                 low.name, high.name, rig::hertz_text(side->at_hz), p + 1);
     break;
   }
   if (point.high.slope_db_per_oct == 6 && !high.highpass && point.high.at_hz >= kShallowFrom_hz &&
@@ -95,7 +97,7 @@ void sides(const Subject& subject, std::size_t p) {
         "slope-shallow",
         "way {} begins at {} with 6 dB/oct: an octave lower driver {} still gets a quarter of its power, and its "
         "travel grows the lower the note. Give crossover.points[{}] slope = \"12 dB/oct\" or more.",
-        high.name, hertz(point.high.at_hz), high.driver, p + 1);
+        high.name, rig::hertz_text(point.high.at_hz), high.driver, p + 1);
   }
 }
 
@@ -110,7 +112,8 @@ void width(const Subject& subject, std::size_t w) {
         "points-close",
         "way {} has only {:.2f} octaves, from {} to {}: the slopes of its two sides meet, and it never reaches its "
         "level. Set crossover.points[{}] and [{}] at least half an octave apart, or leave the way out.",
-        way.name, std::max(0.0, std::log2(above_hz / below_hz)), hertz(below_hz), hertz(above_hz), w, w + 1);
+        way.name, std::max(0.0, std::log2(above_hz / below_hz)), rig::hertz_text(below_hz), rig::hertz_text(above_hz),
+        w, w + 1);
     return;
   }
   if (!way.highpass || above_hz == 0) return;
@@ -119,13 +122,13 @@ void width(const Subject& subject, std::size_t w) {
     subject.warn("highpass-above-point",
                  "way {} has its high-pass at {}, above the point where it ends ({}): nothing is left of it. Look at "
                  "way.{}.highpass and at crossover.points[{}].",
-                 way.name, hertz(at_hz), hertz(above_hz), way.name, w + 1);
+                 way.name, rig::hertz_text(at_hz), rig::hertz_text(above_hz), way.name, w + 1);
   } else if (at_hz > below_hz && above_hz < kNarrowest * at_hz * (1 - 1e-9)) {
     subject.warn(
         "band-narrow",
         "way {} has only {:.2f} octaves, from its high-pass at {} to the point at {}. Look at way.{}.highpass and at "
         "crossover.points[{}].",
-        way.name, std::log2(above_hz / at_hz), hertz(at_hz), hertz(above_hz), way.name, w + 1);
+        way.name, std::log2(above_hz / at_hz), rig::hertz_text(at_hz), rig::hertz_text(above_hz), way.name, w + 1);
   }
 }
 
@@ -134,7 +137,8 @@ struct Cutter {
   std::string key;
   std::vector<dsp::Section> sections;
   double db(double hz, double rate_hz) const {
-    return to_db(std::max(1e-10, std::abs(dsp::response(std::span<const dsp::Section>(sections), hz, rate_hz))));
+    return analysis::db_from_ratio(
+        std::max(1e-10, std::abs(dsp::response(std::span<const dsp::Section>(sections), hz, rate_hz))));
   }
 };
 
@@ -195,17 +199,24 @@ void cut(const Subject& subject, std::size_t w) {
     for (const Cutter& cutter : cutters) {
       const double db = cutter.db(hz, subject.rate_hz());
       all_db += db;
-      if (db < most_db) most_db = db, most = &cutter;
+      if (db < most_db) {
+        most_db = db;
+        most = &cutter;
+      }
     }
-    if (all_db < worst_db) worst_db = all_db, worst_hz = hz, by = most;
+    if (all_db < worst_db) {
+      worst_db = all_db;
+      worst_hz = hz;
+      by = most;
+    }
   }
   if (worst_db >= kBandCut_db || by == nullptr) return;
   subject.warn(
       "band-cut",
       "way {} plays from {} to {} by its points, and filters beside them take {:.0f} dB of it at {}, {} the most: a "
       "hole between ways, or a way that is gone. Move {}, or the point.",
-      way.name, hertz(from_hz), edges.high_hz > 0 ? hertz(to_hz) : "its upper end", -worst_db, hertz(worst_hz), by->key,
-      by->key);
+      way.name, rig::hertz_text(from_hz), edges.high_hz > 0 ? rig::hertz_text(to_hz) : "its upper end", -worst_db,
+      rig::hertz_text(worst_hz), by->key, by->key);
 }
 
 /// `lowest` and `highest` against the edges, and against the whole path an octave outside.
@@ -217,7 +228,7 @@ void driver_band(const Subject& subject, std::size_t w) {
     subject.warn("lowest-unlikely",
                  "driver {} may be used from {} on: no loudspeaker plays that. Look at the unit of lowest in "
                  "driver.{}.",
-                 driver.name, hertz(*driver.lowest_hz), driver.name);
+                 driver.name, rig::hertz_text(*driver.lowest_hz), driver.name);
   }
   const OutputPlan& plan = subject.output_of(w);
   const double rate_hz = subject.rate_hz(), nyquist_hz = rate_hz / 2;
@@ -236,8 +247,8 @@ void driver_band(const Subject& subject, std::size_t w) {
           "below-lowest",
           "way {} {}, and driver {} may be used from {} on: at {} it still gets {:.1f} dB of its band's level. It "
           "strikes its stops, or tears, at a level that the limiters pass. Raise {}, or give way.{} a high-pass.",
-          way.name, edges.low_hz > 0 ? "begins at " + hertz(edges.low_hz) : std::string("has no lower end"),
-          driver.name, hertz(lowest), hertz(lowest / 2), outside_db,
+          way.name, edges.low_hz > 0 ? "begins at " + rig::hertz_text(edges.low_hz) : std::string("has no lower end"),
+          driver.name, rig::hertz_text(lowest), rig::hertz_text(lowest / 2), outside_db,
           w > 0 ? fmt::format("crossover.points[{}]", w) : fmt::format("way.{}.highpass", way.name), way.name);
     }
   }
@@ -248,8 +259,8 @@ void driver_band(const Subject& subject, std::size_t w) {
           "above-highest",
           "way {} {}, and driver {} may be used up to {}: at {} it still gets {:.1f} dB of its band's level, where "
           "it beams and breaks up. {}.",
-          way.name, edges.high_hz > 0 ? "ends at " + hertz(edges.high_hz) : std::string("has no upper end"),
-          driver.name, hertz(highest), hertz(2 * highest), outside_db,
+          way.name, edges.high_hz > 0 ? "ends at " + rig::hertz_text(edges.high_hz) : std::string("has no upper end"),
+          driver.name, rig::hertz_text(highest), rig::hertz_text(2 * highest), outside_db,
           w < subject.rig.points.size() ? fmt::format("Lower crossover.points[{}]", w + 1)
                                         : fmt::format("Give way.{}.eq a lowpass", way.name));
     }
@@ -272,7 +283,7 @@ void highpass(const Subject& subject, std::size_t w) {
     subject.warn("highpass-low",
                  "way {} has its high-pass at {}: that protects nothing that a loudspeaker plays. Look at its unit: "
                  "way.{}.highpass.",
-                 way.name, hertz(edges.low_hz), way.name);
+                 way.name, rig::hertz_text(edges.low_hz), way.name);
   }
   if (w == 0 && way.highpass && way.highpass->slope_db_per_oct == 6) {
     subject.warn(
@@ -319,8 +330,8 @@ void names(const Subject& subject, std::size_t w) {
     subject.warn("driver-unlike-band",
                  "way {} plays from {} on driver {}, a {} of {:g} W by its name: those begin at 500 Hz or above, and "
                  "lower notes tear them. Look at the unit of crossover.points, and at driver in way.{}.",
-                 way.name, low_edge_hz > 0 ? hertz(low_edge_hz) : std::string("the lowest notes"), driver.name, high,
-                 driver.continuous_power_watts, way.name);
+                 way.name, low_edge_hz > 0 ? rig::hertz_text(low_edge_hz) : std::string("the lowest notes"),
+                 driver.name, high, driver.continuous_power_watts, way.name);
     return;
   }
 }
@@ -337,7 +348,7 @@ void feeds(const Subject& subject) {
         "feeds-unlike",
         "way {} plays the mean of all feeds and way {} each by itself, and they meet at {}: what is on one side "
         "alone is halved there, and comes from elsewhere. Look at feeds in way.{} and way.{}.",
-        sum.name, each.name, hertz(at_hz), sum.name, each.name);
+        sum.name, each.name, rig::hertz_text(at_hz), sum.name, each.name);
   }
 }
 
@@ -350,7 +361,7 @@ void order(const Subject& subject) {
         "ways-exchanged",
         "way {} stands below way {}, and their names say the reverse: ways go from low to high, and the point at {} "
         "gives {} what is below it. Exchange the two [[way]] tables, or their names.",
-        ways[w - 1].name, ways[w].name, hertz(subject.rig.points[w - 1].low.at_hz), ways[w - 1].name);
+        ways[w - 1].name, ways[w].name, rig::hertz_text(subject.rig.points[w - 1].low.at_hz), ways[w - 1].name);
   }
 }
 

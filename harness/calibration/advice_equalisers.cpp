@@ -39,15 +39,18 @@ void one(const Subject& subject, const Layer& layer, std::size_t n) {
         "boost-large",
         "{} lifts {} by {:g} dB, {:.0f} times the power: a driver and a limiter have no room for it, and what a "
         "dip takes away by cancelling, no boost fills. Stay at 6 dB or below, or cut beside it.",
-        key, hertz(band.at_hz), band.gain_db, std::pow(10, band.gain_db / 10));
+        key, rig::hertz_text(band.at_hz), band.gain_db, std::pow(10, band.gain_db / 10));
   }
   if (gain && band.gain_db < -kMostCut_db && (shelf || q < kCutQ)) {
     subject.warn("cut-large", "{} takes {:g} dB at {}, nearly all there is. Look at its gain.", key, -band.gain_db,
-                 hertz(band.at_hz));
+                 rig::hertz_text(band.at_hz));
   }
   if (gain && band.gain_db == 0) return;  // does nothing, whatever its width
   double least = kLeastQ, most = kMostQ;
-  if (pass) least = kLeastPassQ, most = kMostPassQ;
+  if (pass) {
+    least = kLeastPassQ;
+    most = kMostPassQ;
+  }
   if (shelf) most = kMostShelfQ;
   if (band.type == rig::EqType::notch) least = kLeastNotchQ;
   if (band.type == rig::EqType::peaking && band.gain_db > 0) most = kMostBoostQ;
@@ -55,7 +58,7 @@ void one(const Subject& subject, const Layer& layer, std::size_t n) {
     subject.warn("q-extreme",
                  "{}, a {} at {}, has a Q of {:.3g}: {}. Look at its q, bandwidth or shelf_slope; {:g} to {:g} is "
                  "usual for it.",
-                 key, name_of(band.type), hertz(band.at_hz), q,
+                 key, name_of(band.type), rig::hertz_text(band.at_hz), q,
                  q < least          ? "it reaches far beyond what it is named for"
                  : pass || shelf    ? "it lifts and rings at its corner"
                  : band.gain_db > 0 ? "it rings, and lifts one note"
@@ -85,9 +88,10 @@ void fights(const Subject& subject, std::size_t w) {
       subject.warn(
           "boost-below-band",
           "{} lifts {} by {:g} dB, where {}: it costs travel and power and is not heard. Take it out, or move it up.",
-          layer.key(n), hertz(band.at_hz), band.gain_db,
-          cut ? fmt::format("way.{}'s high-pass at {} takes it away again", way.name, hertz(edge_hz))
-              : fmt::format("driver {} must not be used (lowest = {})", driver.name, hertz(*driver.lowest_hz)));
+          layer.key(n), rig::hertz_text(band.at_hz), band.gain_db,
+          cut ? fmt::format("way.{}'s high-pass at {} takes it away again", way.name, rig::hertz_text(edge_hz))
+              : fmt::format("driver {} must not be used (lowest = {})", driver.name,
+                            rig::hertz_text(*driver.lowest_hz)));
     }
   }
   const double from_hz = w > 0 ? rig.points[w - 1].high.at_hz : 0;
@@ -102,8 +106,8 @@ void fights(const Subject& subject, std::size_t w) {
         "boost-outside-band",
         "{} lifts {} by {:g} dB, more than an octave outside what way {} plays ({} {}): it undoes the split there. "
         "Take it out, or move it into the band.",
-        own_layer(way).key(n), hertz(band.at_hz), band.gain_db, way.name, under ? "from" : "to",
-        hertz(under ? from_hz : to_hz));
+        own_layer(way).key(n), rig::hertz_text(band.at_hz), band.gain_db, way.name, under ? "from" : "to",
+        rig::hertz_text(under ? from_hz : to_hz));
   }
 }
 
@@ -120,7 +124,8 @@ void doubled(const Subject& subject, const Layer& one, const Layer& other) {
         continue;
       subject.warn("eq-doubled",
                    "{} and {} are the same band ({} at {}, {:+g} dB), so it acts twice, with {:+g} dB. Take one out.",
-                   one.key(a), other.key(b), name_of(first.type), hertz(first.at_hz), first.gain_db, 2 * first.gain_db);
+                   one.key(a), other.key(b), name_of(first.type), rig::hertz_text(first.at_hz), first.gain_db,
+                   2 * first.gain_db);
     }
   }
 }
@@ -156,17 +161,24 @@ void together(const Subject& subject, std::size_t w, const Layer* output) {
         one_alone = one_alone || band.gain_db > kMostBoost_db;
         const double db = band_db(band, hz, subject.rate_hz());
         all_db += db;
-        if (db > most_db) most_db = db, most = layer.key(n);
+        if (db > most_db) {
+          most_db = db;
+          most = layer.key(n);
+        }
       }
     }
-    if (all_db > worst_db) worst_db = all_db, worst_hz = hz, largest = most;
+    if (all_db > worst_db) {
+      worst_db = all_db;
+      worst_hz = hz;
+      largest = most;
+    }
   }
   if (one_alone || worst_db <= kMostBoostTogether_db) return;  // one alone is told already
   subject.warn(
       "boost-large",
       "in way {} all bands together lift {} by {:.1f} dB, {} the most: a driver and a limiter have no room for it. "
       "Cut beside it, and raise a gain.",
-      subject.rig.ways[w].name, hertz(worst_hz), worst_db, largest);
+      subject.rig.ways[w].name, rig::hertz_text(worst_hz), worst_db, largest);
 }
 
 /// A venue whose boost alone brings a way's limiter in so much earlier.
@@ -204,7 +216,10 @@ void venue_lift(const Subject& subject, std::size_t w) {
         if (db > all_db) from = fmt::format("venue.feed.{}", name);
       }
       if (all_db + own_db <= worst_db) continue;
-      worst_db = all_db + own_db, worst_hz = hz, owner = from, worst = &plan;
+      worst_db = all_db + own_db;
+      worst_hz = hz;
+      owner = from;
+      worst = &plan;
       beside_path_db = plan.feed_paths.empty() ? 0 : own_db;  // the plan's path is then what the feeds share
     }
   }
@@ -215,7 +230,7 @@ void venue_lift(const Subject& subject, std::size_t w) {
       "venue-into-limiter",
       "the venue lifts way {} by {:.1f} dB at {}: a feed of {:.1f} dBFS there drives it into its limiter, {:.1f} dB "
       "sooner than without. Cut beside it instead, or lower gain: {}.",
-      way.name, worst_db, hertz(worst_hz), reached_dbfs, worst_db, owner);
+      way.name, worst_db, rig::hertz_text(worst_hz), reached_dbfs, worst_db, owner);
 }
 
 }  // namespace

@@ -51,20 +51,20 @@ void protection(const Subject& subject, const rig::Way& way, const OutputPlan& p
         "no-power-limiter",
         "way {} may feed driver {} with {:.1f} V RMS for as long as it likes, {:.1f} dB above its continuous rating "
         "({:.1f} V RMS): its coil may burn. Give way.{} a power limiter, thermal = {{ below_rating = \"1 dB\" }}.",
-        way.name, driver.name, sine_volts, to_db(sine_volts / plan.driver_continuous_volts),
+        way.name, driver.name, sine_volts, analysis::db_from_ratio(sine_volts / plan.driver_continuous_volts),
         plan.driver_continuous_volts, way.name);
   }
   if (plan.thermal_volts_rms && plan.limited_by != LimitedBy::driver &&
-      to_db(*plan.thermal_volts_rms / sine_volts) > kPowerOverPeak_db) {
+      analysis::db_from_ratio(*plan.thermal_volts_rms / sine_volts) > kPowerOverPeak_db) {
     subject.warn(
         "power-above-peak",
         "way {}: the power limiter ({:.1f} V RMS) stands {:.0f} dB above what the peak limiter passes of a sine "
         "({:.1f} V RMS), so it never acts. No harm if amplifier {} is that much smaller than driver {}; else look at "
         "below_clip in way.{}.limit and at continuous_power and impedance in driver.{}.",
-        way.name, *plan.thermal_volts_rms, to_db(*plan.thermal_volts_rms / sine_volts), sine_volts, amplifier.name,
-        driver.name, way.name, driver.name);
+        way.name, *plan.thermal_volts_rms, analysis::db_from_ratio(*plan.thermal_volts_rms / sine_volts), sine_volts,
+        amplifier.name, driver.name, way.name, driver.name);
   }
-  const double over_continuous_db = to_db(plan.limit_volts_peak / plan.driver_continuous_volts);
+  const double over_continuous_db = analysis::db_from_ratio(plan.limit_volts_peak / plan.driver_continuous_volts);
   if (!driver.peak_power_watts && over_continuous_db > kOverContinuous_db) {
     subject.warn(
         "amplifier-large",
@@ -138,7 +138,8 @@ void limiters(const Subject& subject) {
           "way {}: {:.3g} ms of look-ahead are under a thirtieth of a period at the band's low edge ({}): limiting "
           "there is heard as clicks. Usual is a quarter of a period or more: look_ahead = \"{:.2g} ms\" in "
           "way.{}.limit.",
-          way.name, look_ahead_s * 1e3, hertz(low_edge_hz), kUsualLookAhead_periods * period_s * 1e3, way.name);
+          way.name, look_ahead_s * 1e3, rig::hertz_text(low_edge_hz), kUsualLookAhead_periods * period_s * 1e3,
+          way.name);
     }
     if (look_ahead_s > kLongestLookAhead_s ||
         (look_ahead_s > kLongLookAhead_s && look_ahead_s > kMostLookAhead_periods * period_s)) {
@@ -146,7 +147,7 @@ void limiters(const Subject& subject) {
           "look-ahead-long",
           "way {}: {:.3g} ms of look-ahead are {:.2g} periods of the band's low edge ({}), and delay every output by "
           "as much. A quarter of a period to two are enough: look_ahead = \"{:.2g} ms\" in way.{}.limit.",
-          way.name, look_ahead_s * 1e3, look_ahead_s / period_s, hertz(low_edge_hz),
+          way.name, look_ahead_s * 1e3, look_ahead_s / period_s, rig::hertz_text(low_edge_hz),
           std::min(10.0, std::max(0.5, kUsualLookAhead_periods * period_s * 1e3)), way.name);
     }
     if (hold_s + release_s < kLeastRelease_periods * period_s) {
@@ -154,7 +155,7 @@ void limiters(const Subject& subject) {
           "release-short",
           "way {}: hold and release together ({:.3g} ms) are under two periods of the band's low edge ({}): the "
           "limiter follows the wave itself and distorts it. Set release = \"{:.0f} ms\" or more in way.{}.limit.",
-          way.name, (hold_s + release_s) * 1e3, hertz(low_edge_hz), 2 * period_s * 1e3, way.name);
+          way.name, (hold_s + release_s) * 1e3, rig::hertz_text(low_edge_hz), 2 * period_s * 1e3, way.name);
     }
     const double longest_s = low_edge_hz >= kHighWaysFrom_hz ? kLongestHighRelease_s : kLongestRelease_s;
     if (release_s > longest_s) {
@@ -162,14 +163,14 @@ void limiters(const Subject& subject) {
           "release-long",
           "way {}: a release of {:.3g} s keeps the band from {} down long after the peak that asked for it. Usual is "
           "50 to 500 ms. Look at release in way.{}.limit; slow protection is what thermal is for.",
-          way.name, release_s, hertz(low_edge_hz), way.name);
+          way.name, release_s, rig::hertz_text(low_edge_hz), way.name);
     }
     if (hold_s > std::max(kLongestHold_s, kMostHold_periods * period_s)) {
       subject.warn(
           "hold-long",
           "way {}: a hold of {:.3g} ms is {:.2g} periods of the band's low edge ({}); one is enough. Every single peak "
           "takes the level down for so long. Look at hold in way.{}.limit.",
-          way.name, hold_s * 1e3, hold_s / period_s, hertz(low_edge_hz), way.name);
+          way.name, hold_s * 1e3, hold_s / period_s, rig::hertz_text(low_edge_hz), way.name);
     }
   }
 }
@@ -214,7 +215,7 @@ void delays(const Subject& subject) {
           "delays-apart",
           "ways {} and {} are {:.1f} ms apart, {:.2f} m and {:.1f} periods of their point at {}: no two drivers that "
           "share a band stand so far apart. Look at delay (and its unit) in way.{} and way.{}.",
-          ways[w - 1].name, ways[w].name, apart_s * 1e3, apart_s * speed, apart_s * at_hz, hertz(at_hz),
+          ways[w - 1].name, ways[w].name, apart_s * 1e3, apart_s * speed, apart_s * at_hz, rig::hertz_text(at_hz),
           ways[w - 1].name, ways[w].name);
     }
   }

@@ -234,7 +234,7 @@ class Compiler {
     }
     if (source == dsp::kMixOfFeeds) {
       plan.mix.assign(rig_.feeds.size(), 0.0);
-      for (const rig::MixedFeed& one : way.mix) plan.mix[one.feed] = from_db(one.gain_db);
+      for (const rig::MixedFeed& one : way.mix) plan.mix[one.feed] = analysis::ratio_from_db(one.gain_db);
     }
     plan.muted =
         part_->muted || way.muted || (own != nullptr && own->muted) || (venue_layer_ != nullptr && venue_layer_->muted);
@@ -306,20 +306,20 @@ class Compiler {
 
   /// Of gains of several layers together, as the core can hold it.
   static float factor_of(double gain_db, const rig::Source& at) {
-    const double most_db = to_db(static_cast<double>(dsp::kMostFactor));
+    const double most_db = analysis::db_from_ratio(static_cast<double>(dsp::kMostFactor));
     if (gain_db > most_db) {
       rig::refuse(at, fmt::format("gains that add up to {:+.1f} dB", gain_db),
                   fmt::format("at most {:+.0f} dB of system, venue, way and output together", most_db));
     }
-    return static_cast<float>(from_db(gain_db));
+    return static_cast<float>(analysis::ratio_from_db(gain_db));
   }
 
   /// A threshold as a share of full scale, where the core can hold it.
   static float threshold(double share, float least, const rig::Source& at) {
     if (!(share >= static_cast<double>(least))) {
-      rig::refuse(at, fmt::format("a threshold of {:.0f} dBFS", to_db(share)),
+      rig::refuse(at, fmt::format("a threshold of {:.0f} dBFS", analysis::db_from_ratio(share)),
                   fmt::format("at least {:.0f} dBFS: look at the ratings, the gain and output_full_scale",
-                              to_db(static_cast<double>(least))));
+                              analysis::db_from_ratio(static_cast<double>(least))));
     }
     return std::min(dsp::kMagnitudeBound, not_above(share));  // at that bound it never acts, as above it
   }

@@ -3,17 +3,14 @@
 #include <cmath>
 #include <optional>
 
+#include "harness/analysis/decibels.hpp"
 #include "harness/calibration/compile.hpp"
 #include "harness/rig/rig.hpp"
 
 namespace rackproof {
 
-inline double from_db(double db) { return std::pow(10.0, db / 20.0); }
-inline double to_db(double factor) { return 20.0 * std::log10(factor); }
 /// Linear power into a resistance, both ways. Textbook arithmetic: P = V^2 / R with V as RMS.
 inline double volts_rms(double watts, double ohm) { return std::sqrt(watts * ohm); }
-/// 0 dBu = sqrt(0.6) V: the RMS voltage of 1 mW in 600 ohm.
-inline double dbu(double rms_volts) { return to_db(rms_volts / std::sqrt(0.6)); }
 
 /// The rating that a load looks up: the one with the highest load that does not exceed it, or the lowest rated load.
 struct LookedUp {

@@ -38,7 +38,7 @@ std::vector<Layer> output_layers(const rig::Way& way) {
 }
 
 double band_db(const rig::EqBand& band, double hz, double rate_hz) {
-  return to_db(std::max(1e-10, std::abs(dsp::response(section_of(band, rate_hz), hz, rate_hz))));
+  return analysis::db_from_ratio(std::max(1e-10, std::abs(dsp::response(section_of(band, rate_hz), hz, rate_hz))));
 }
 
 double q_of(const rig::EqBand& band) {
@@ -58,7 +58,8 @@ double path_db(const OutputPlan& plan, double hz, double rate_hz) {
   const std::complex<double> z = std::polar(1.0, -2 * std::numbers::pi * hz / rate_hz);  // z^-1
   double db = plan.gain_db;
   for (const dsp::Biquad& s : plan.sections)
-    db += to_db(std::max(1e-10, std::abs((s.b0 + z * (s.b1 + z * s.b2)) / (1.0 + z * (s.a1 + z * s.a2)))));
+    db += analysis::db_from_ratio(
+        std::max(1e-10, std::abs((s.b0 + z * (s.b1 + z * s.b2)) / (1.0 + z * (s.a1 + z * s.a2)))));
   return db;
 }
 

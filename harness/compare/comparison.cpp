@@ -82,7 +82,8 @@ Output output_of(const std::string& name, const Both<const Candidate*>& rigs, co
     const double highest = 0.2 * rig.rig.controller.sample_rate_hz;
     output.tone_hz = std::max(output.tone_hz, std::clamp(rig.compiled.outputs[*index].low_edge_hz, kFrom_hz, highest));
   };
-  fill(*rigs.a, *answers.a, output.a), fill(*rigs.b, *answers.b, output.b);
+  fill(*rigs.a, *answers.a, output.a);
+  fill(*rigs.b, *answers.b, output.b);
   for (const auto& [rig, figures] : {std::pair(rigs.a, &output.a), std::pair(rigs.b, &output.b)})
     if (*figures) (*figures)->distortion_db = distortion_db(*rig, (*figures)->index, output.tone_hz);
   if (!output.a || !output.b) return output;

@@ -65,8 +65,12 @@ std::optional<Apart> furthest(std::span<const double> frequency_hz, std::span<co
   for (std::size_t k = 0; k < frequency_hz.size(); ++k) {
     if (!of_a.within(a_db[k], within_db) && !of_b.within(b_db[k], within_db)) continue;
     const double db = apart(a_db[k], b_db[k]);
-    least = std::min(least, db), most = std::max(most, db);
-    if (std::abs(db) > std::abs(found.db)) found.db = db, at = k;
+    least = std::min(least, db);
+    most = std::max(most, db);
+    if (std::abs(db) > std::abs(found.db)) {
+      found.db = db;
+      at = k;
+    }
   }
   if (at == frequency_hz.size()) return found;
   found.everywhere = most - least < kSame_db && std::abs(found.db) > kSame_db;
@@ -82,9 +86,13 @@ std::optional<Apart> furthest(std::span<const double> frequency_hz, std::span<co
     for (std::size_t p = 0; p < places.size(); ++p) {
       if (!of_a.within(there_a[p], within_db) && !of_b.within(there_b[p], within_db)) continue;
       const double db = apart(there_a[p], there_b[p]);
-      if (std::abs(db) > std::abs(found.db)) found.db = db, found.at_hz = places[p];
+      if (std::abs(db) > std::abs(found.db)) {
+        found.db = db;
+        found.at_hz = places[p];
+      }
     }
-    low = std::max(found.at_hz / step, frequency_hz.front()), high = std::min(found.at_hz * step, frequency_hz.back());
+    low = std::max(found.at_hz / step, frequency_hz.front());
+    high = std::min(found.at_hz * step, frequency_hz.back());
   }
   return found;
 }

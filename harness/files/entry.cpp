@@ -17,7 +17,7 @@ std::optional<struct stat> facts_of(const std::filesystem::path& name) {
   struct stat facts {};
   if (::stat(name.c_str(), &facts) == 0) return facts;
   if (errno == ENOENT || errno == ENOTDIR || errno == ENAMETOOLONG || errno == ELOOP) return std::nullopt;
-  throw MachineError(fmt::format("{}: cannot be looked at: {}", shown(name), reason(errno)));
+  throw MachineError(fmt::format("{}: cannot be examined: {}", shown(name), reason(errno)));
 }
 
 }  // namespace

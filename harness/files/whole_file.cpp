@@ -109,7 +109,7 @@ void flush_folder(const fs::path& folder, const fs::path& place) {
   const Descriptor opened(::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC));
   if (!opened) {
     if (errno == EACCES) return;
-    fail(place, "cannot be put in place", errno);
+    fail(place, "cannot be renamed into place", errno);
   }
   while (::fsync(opened.get()) != 0) {
     if (errno == EINTR) continue;
@@ -251,9 +251,10 @@ class Placing {
         return;
       }
       if (file_.expects_ && errno == ENOENT) changed("was taken away");
-      if (!is_no_exchange(errno)) fail(file_.place_, "cannot be put in place", errno);
+      if (!is_no_exchange(errno)) fail(file_.place_, "cannot be renamed into place", errno);
     }
-    if (::rename(file_.part_.c_str(), file_.target_.c_str()) != 0) fail(file_.place_, "cannot be put in place", errno);
+    if (::rename(file_.part_.c_str(), file_.target_.c_str()) != 0)
+      fail(file_.place_, "cannot be renamed into place", errno);
     state_ = was_there_ && old_name_.empty() ? State::over_the_old : State::in_an_empty_place;
     new_name_ = std::exchange(file_.part_, {});
   }
@@ -296,7 +297,7 @@ class Placing {
         error = errno;
     }
     if (error == EEXIST) changed("was made");
-    if (error != 0) fail(file_.place_, "cannot be put in place", error);
+    if (error != 0) fail(file_.place_, "cannot be renamed into place", error);
     state_ = State::in_an_empty_place;
     new_name_ = std::exchange(file_.part_, {});
   }

@@ -36,7 +36,7 @@ Cost cost_of(std::string name, const PerBlock& blocks, std::size_t block_frames)
 }
 /// From what the chain took without its first n stages, n = 0 .. kStages.
 ChainCost chain_cost(const std::array<PerBlock, kStages + 1>& without, std::size_t block_frames) {
-  ChainCost cost{cost_of("whole chain", without[0], block_frames), {cost_of("door", without[kStages], block_frames)}};
+  ChainCost cost{cost_of("whole chain", without[0], block_frames), {cost_of("input", without[kStages], block_frames)}};
   for (std::size_t n = kStages; n-- > 0;)
     cost.stages.push_back(cost_of(kStageNames[n], difference(without[n], without[n + 1]), block_frames));
   return cost;
@@ -49,7 +49,8 @@ class Turns {
       : rig_(rig), block_(rig.controller.block_frames), blocks_(std::max(kLeastBlocks, kFrames / block_)) {
     const std::size_t feeds = rig.feeds.size();
     const std::vector<float> interleaved = programme(feeds, blocks_ * block_);
-    in_.resize(feeds), out_.assign(outputs, std::vector<float>(block_));
+    in_.resize(feeds);
+    out_.assign(outputs, std::vector<float>(block_));
     for (std::size_t n = 0; n < interleaved.size(); ++n) in_[n % feeds].push_back(interleaved[n]);
     for (std::vector<float>& row : out_) to_.push_back(row.data());
   }
@@ -58,7 +59,8 @@ class Turns {
     const std::uint64_t print = dsp::Fingerprint::of(settings);
     if (!chains_.empty() && chains_.back().print == print) return chains_.size() - 1;
     Entry& made = chains_.emplace_back();
-    made.print = print, made.outputs = settings.outputs.size();
+    made.print = print;
+    made.outputs = settings.outputs.size();
     made.memory.resize(dsp::Chain::required_bytes(settings));
     if (made.memory.empty() || made.chain.configure(settings, made.memory) != dsp::Setup::ok)
       throw InputError(fmt::format("{}: is beyond what the core carries", rig_.file.string()));
@@ -135,7 +137,8 @@ PartCost cost_on(const Part& part, const rig::Rig& rig, const rig::Venue* venue,
   const std::size_t block = rig.controller.block_frames;
   const std::vector<float> signal = programme(rig.feeds.size(), kBlocks * block);
   PartCost cost;
-  cost.flash_bytes = chain.flash_used_bytes(), cost.ram_bytes = chain.ram_used_bytes();
+  cost.flash_bytes = chain.flash_used_bytes();
+  cost.ram_bytes = chain.ram_used_bytes();
   cost.compiler = chain.compiler();
   cost.counted = cost.ram_bytes <= part.board_ram_bytes && cost.flash_bytes <= part.board_flash_bytes;
   if (!cost.counted) return cost;
@@ -148,7 +151,10 @@ PartCost cost_on(const Part& part, const rig::Rig& rig, const rig::Venue* venue,
     if (run.instructions_of_block.size() != kBlocks)
       throw MachineError(
           fmt::format("{}: counted {} blocks of {}", part.name, run.instructions_of_block.size(), kBlocks));
-    if (stages == 0) cost.stack_bytes = run.stack_used_bytes, cost.state_bytes = run.state_bytes;
+    if (stages == 0) {
+      cost.stack_bytes = run.stack_used_bytes;
+      cost.state_bytes = run.state_bytes;
+    }
     return PerBlock(run.instructions_of_block.begin(), run.instructions_of_block.end());
   };
 

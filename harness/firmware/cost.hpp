@@ -1,7 +1,7 @@
 #pragma once
 /// What a chain costs, stage by stage: in instructions on an emulated part, in time and, where the machine counts them,
 /// in instructions here.
-/// Theorem  the stages and what is left of the chain without them, its door, add up to the whole, block by block.
+/// Theorem  the stages and what is left of the chain without them, its input stage, add up to the whole, block by block.
 /// Method   the same programme through the chain, and through the chain without its last stages (see
 ///          harness/part/reduced_chain.hpp): a stage costs what is saved by leaving it out. Here the chains take turns,
 ///          and a block's time is the least of all turns. So a stage's time is a difference of two that each have
@@ -28,7 +28,7 @@ struct Cost {
 };
 struct ChainCost {
   Cost whole;
-  std::vector<Cost> stages;  ///< from the door on, the last to be left out first; they add up to the whole
+  std::vector<Cost> stages;  ///< from the input on, the last to be left out first; they add up to the whole
 };
 struct PartCost {
   bool counted = true;  ///< false: more memory than even the emulator's board has; no instructions then

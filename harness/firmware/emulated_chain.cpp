@@ -183,7 +183,8 @@ EmulatedChain::EmulatedChain(const Part& part, const std::string& numbers_header
         in_folder(folder_, fmt::format("{}size runner | tail -1", part.tools), interruption_).words);
     std::size_t code = 0, data = 0, zero = 0;
     sizes >> code >> data >> zero;
-    flash_used_bytes_ = code + data, ram_used_bytes_ = data + zero;
+    flash_used_bytes_ = code + data;
+    ram_used_bytes_ = data + zero;
   } catch (...) {
     std::error_code ignored;
     fs::remove_all(folder_, ignored);

@@ -32,8 +32,10 @@ InstructionCounter::InstructionCounter() : InstructionCounter(PERF_TYPE_HARDWARE
 InstructionCounter::InstructionCounter(std::uint32_t type, std::uint64_t config) {
   perf_event_attr event{};
   event.size = sizeof event;
-  event.type = type, event.config = config;
-  event.exclude_kernel = 1, event.exclude_hv = 1;
+  event.type = type;
+  event.config = config;
+  event.exclude_kernel = 1;
+  event.exclude_hv = 1;
   event.pinned = 1;  // never shared with other events by turns: a count is whole, or reading it fails
   constexpr int kThisThread = 0, kAnyProcessor = -1, kNoGroup = -1;
   file_ = static_cast<int>(

@@ -97,21 +97,23 @@ std::vector<std::string> lines_of(const rig::Rig& rig, const OutputPlan& plan, c
   lines.push_back(fmt::format("{}: full scale is {:.2f} V peak {}, its clip {} V peak", plan.name, scale, where,
                               volts_down(plan.clip_volts_peak)));
   lines.push_back(fmt::format("gain {:.2f} dB{}, delay {} and what keeps the outputs in step{}",
-                              to_db(std::abs(static_cast<double>(out.gain))), out.gain < 0 ? ", inverted" : "",
-                              ms(plan.delay_samples), out.muted ? "; begins muted" : ""));
+                              analysis::db_from_ratio(std::abs(static_cast<double>(out.gain))),
+                              out.gain < 0 ? ", inverted" : "", ms(plan.delay_samples),
+                              out.muted ? "; begins muted" : ""));
   if (out.peak.enabled) {
     const double ceiling = static_cast<double>(out.peak.ceiling);
-    lines.push_back(fmt::format("ceiling {} dBFS = {} V peak, look-ahead {}, hold {}, release {}{}",
-                                down(to_db(ceiling), 2), volts_down(ceiling * scale), ms(out.peak.look_ahead_samples),
-                                ms(out.peak.hold_samples), text(Quantity::time, way.limit->release_s),
-                                out.peak.true_peak ? ", true peak" : ", samples alone"));
+    lines.push_back(fmt::format(
+        "ceiling {} dBFS = {} V peak, look-ahead {}, hold {}, release {}{}", down(analysis::db_from_ratio(ceiling), 2),
+        volts_down(ceiling * scale), ms(out.peak.look_ahead_samples), ms(out.peak.hold_samples),
+        text(Quantity::time, way.limit->release_s), out.peak.true_peak ? ", true peak" : ", samples alone"));
   } else {
     lines.emplace_back("no ceiling: nothing holds its peaks");
   }
   if (out.power.enabled) {
     const double threshold = static_cast<double>(out.power.threshold_rms);
     lines.push_back(fmt::format("power {} V RMS = {} dBFS RMS (a sine at full scale is 0), thermal time {}",
-                                volts_down(threshold * scale), down(to_db(threshold * std::sqrt(2.0)), 2),
+                                volts_down(threshold * scale),
+                                down(analysis::db_from_ratio(threshold * std::sqrt(2.0)), 2),
                                 text(Quantity::time, part.driver_of(way).thermal_time_s)));
   } else {
     lines.emplace_back("no power limit: nothing holds its heat");

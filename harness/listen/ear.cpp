@@ -51,7 +51,8 @@ Ear::Ear(const rig::Rig& rig, const CompiledRig& compiled, std::size_t part)
     if (!responses_ && !plan.level_at_1m_per_volt_db) refuse_for_want_of_levels(own);
     output = {.way = plan.way_index, .heard = true, .pascals = 1, .depth_s = 0};
     if (responses_) continue;
-    output.pascals = plan.full_scale_volts_peak * kReference_pa * from_db(*plan.level_at_1m_per_volt_db);
+    output.pascals =
+        plan.full_scale_volts_peak * kReference_pa * analysis::ratio_from_db(*plan.level_at_1m_per_volt_db);
     output.depth_s = own.ways[plan.way_index].depth_m.value_or(0) / speed;
   }
   if (responses_ || own.ways.size() < 2) return;
@@ -72,7 +73,7 @@ const proof::WayResponse* Ear::response(std::size_t output) const {
 
 double level_db(double pascals) {
   const double ratio = std::abs(pascals) / kReference_pa;
-  return ratio > 1e-20 ? to_db(ratio) : -400.0;
+  return ratio > 1e-20 ? analysis::db_from_ratio(ratio) : -400.0;
 }
 
 }  // namespace rackproof::listen

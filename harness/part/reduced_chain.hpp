@@ -34,7 +34,10 @@ class ReducedChain {
       if (stages > 0) out.power = {};
       if (stages > 1) out.peak = {.true_peak = false};
       if (stages > 2) out.delay = {};
-      if (stages > 3) out.sections = {}, out.gain = 1.0f;
+      if (stages > 3) {
+        out.sections = {};
+        out.gain = 1.0f;
+      }
       if (stages > 4 && output == kEveryOutput) out.way = 0;
     }
     if (output == kEveryOutput) {

@@ -43,9 +43,13 @@ int fail(const char* why) { return machine::say(why), 1; }
 void say_number(const char* before, std::size_t value, const char* after) {
   char digits[12], *at = digits + sizeof digits - 1;
   *at = '\0';
-  do *--at = static_cast<char>('0' + value % 10), value /= 10;
-  while (value > 0);
-  machine::say(before), machine::say(at), machine::say(after);
+  do {
+    *--at = static_cast<char>('0' + value % 10);
+    value /= 10;
+  } while (value > 0);
+  machine::say(before);
+  machine::say(at);
+  machine::say(after);
 }
 }  // namespace
 

@@ -129,7 +129,8 @@ class Adviser {
         room_db < wanted_db ? fmt::format(" Driver {} takes no more than that.", driver) : std::string();
     if (plan.limited_by == LimitedBy::converter) {
       const double amplifier_db =
-          whole_down(to_db(plan.clip_volts_peak / plan.full_scale_volts_peak) - way_of(way).limit->below_clip_db);
+          whole_down(analysis::db_from_ratio(plan.clip_volts_peak / plan.full_scale_volts_peak) -
+                     way_of(way).limit->below_clip_db);
       const double gain_db = std::min(more_db, amplifier_db);
       if (gain_db < 1) return;
       add("more-gain", way.outputs, peak_known ? std::optional(gain_db) : std::nullopt,
@@ -146,7 +147,7 @@ class Adviser {
         plan.way, amplifier, more_db, plan.rating_watts * std::pow(10, more_db / 10), plan.rating_ohm,
         rig_.amplifier_of(way_of(way)).doubled() ? " a side" : "", plan.rating_watts,
         more_db < wanted_db ? "part" : "most");
-    if (plan.limit_volts_peak * from_db(more_db) > plan.full_scale_volts_peak)
+    if (plan.limit_volts_peak * analysis::ratio_from_db(more_db) > plan.full_scale_volts_peak)
       text += fmt::format(" It needs more gain as well: the converter's full scale makes {:.1f} V peak of this one.",
                           plan.full_scale_volts_peak);
     add("larger-amplifier", way.outputs, peak_known ? std::optional(more_db) : std::nullopt,
@@ -156,9 +157,10 @@ class Adviser {
   /// continuous power is reached. A peak power that is not given leaves it open.
   double driver_room_db(const HeldWay& way) const {
     const OutputPlan& plan = *way.plan;
-    const double peak_db = plan.driver_peak_volts > 0 ? to_db(plan.driver_peak_volts / plan.limit_volts_peak) : 1e3;
+    const double peak_db =
+        plan.driver_peak_volts > 0 ? analysis::db_from_ratio(plan.driver_peak_volts / plan.limit_volts_peak) : 1e3;
     const double heat_volts = plan.thermal_volts_rms.value_or(plan.driver_continuous_volts);
-    const double heat_db = way.worst->rms_volts > 0 ? to_db(heat_volts / way.worst->rms_volts) : 1e3;
+    const double heat_db = way.worst->rms_volts > 0 ? analysis::db_from_ratio(heat_volts / way.worst->rms_volts) : 1e3;
     return heat_db < way.worst->peak.mean_db ? std::min(peak_db, heat_db) : peak_db;
   }
 

@@ -95,7 +95,8 @@ ArrivalTimes arrival_times(const Subject& subject) {
       nearest = &time;
   }
   if (nearest == nullptr) return times;
-  times.latency_samples = own_latency(*nearest), times.tolerance_samples = nearest->tolerance_samples;
+  times.latency_samples = own_latency(*nearest);
+  times.tolerance_samples = nearest->tolerance_samples;
   const double latency = responses.size() == 1 ? stated : times.latency_samples;
   for (ArrivalTime& time : times.outputs)
     if (time.found) time.delay_samples = time.total_samples - latency;

@@ -18,7 +18,9 @@ using rig::Quantity;
 
 std::string text(Quantity quantity, double value) { return rig::text_of({quantity, value == 0 ? 0 : value}); }
 std::string decibels(double db) { return text(Quantity::gain, db); }
-std::string dbu_and_volts(double volts) { return fmt::format("{:+.2f} dBu ({:.3g} V RMS)", dbu(volts), volts); }
+std::string dbu_and_volts(double volts) {
+  return fmt::format("{:+.2f} dBu ({:.3g} V RMS)", analysis::dbu_from_volts(volts), volts);
+}
 /// As plates and sheets print it.
 std::string watts(double power) { return fmt::format("{:g} W", power); }
 std::string milliseconds(double seconds) { return fmt::format("{:g} ms", 1e3 * seconds); }
@@ -197,20 +199,20 @@ BasisTable channels(const Subject& subject) {
                    {}};
   for (const OutputPlan& plan : subject.compiled.outputs) {
     const rig::Way& way = way_of(subject, plan);
-    const double clip_in = plan.clip_volts_peak / std::numbers::sqrt2 / from_db(plan.amplifier_gain_db);
-    table.rows.push_back(
-        {plan.name, fmt::format("{:.3g} ohm", plan.load_ohm),
-         fmt::format("{:g} W into {:.3g} ohm{}", plan.rating_watts, plan.rating_ohm,
-                     subject.rig.amplifier_of(way).doubled() ? " a side" : ""),
-         fmt::format("{:.1f} dB", plan.amplifier_gain_db), fmt::format("{:+.2f} dBu RMS in", dbu(clip_in)),
-         fmt::format("{:.1f} V peak ({:+.2f} dBFS)", plan.clip_volts_peak, plan.clip_dbfs_peak),
-         way.limit ? fmt::format("{:.1f} V peak ({:+.2f} dBFS), {}", plan.limit_volts_peak, plan.limit_dbfs_peak,
-                                 name_of(plan.limited_by))
-                   : "none",
-         plan.thermal_volts_rms
-             ? fmt::format("{:.1f} V RMS ({:+.2f} dBFS RMS)", *plan.thermal_volts_rms, *plan.thermal_dbfs_rms)
-             : "none",
-         plan.level_at_1m_db ? fmt::format("{:.1f} dB", *plan.level_at_1m_db) : "not known"});
+    const double clip_in = plan.clip_volts_peak / std::numbers::sqrt2 / analysis::ratio_from_db(plan.amplifier_gain_db);
+    table.rows.push_back({plan.name, fmt::format("{:.3g} ohm", plan.load_ohm),
+                          fmt::format("{:g} W into {:.3g} ohm{}", plan.rating_watts, plan.rating_ohm,
+                                      subject.rig.amplifier_of(way).doubled() ? " a side" : ""),
+                          fmt::format("{:.1f} dB", plan.amplifier_gain_db),
+                          fmt::format("{:+.2f} dBu RMS in", analysis::dbu_from_volts(clip_in)),
+                          fmt::format("{:.1f} V peak ({:+.2f} dBFS)", plan.clip_volts_peak, plan.clip_dbfs_peak),
+                          way.limit ? fmt::format("{:.1f} V peak ({:+.2f} dBFS), {}", plan.limit_volts_peak,
+                                                  plan.limit_dbfs_peak, name_of(plan.limited_by))
+                                    : "none",
+                          plan.thermal_volts_rms ? fmt::format("{:.1f} V RMS ({:+.2f} dBFS RMS)",
+                                                               *plan.thermal_volts_rms, *plan.thermal_dbfs_rms)
+                                                 : "none",
+                          plan.level_at_1m_db ? fmt::format("{:.1f} dB", *plan.level_at_1m_db) : "not known"});
   }
   return table;
 }

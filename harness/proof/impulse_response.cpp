@@ -57,12 +57,14 @@ std::vector<std::complex<double>> weighted_spectrum(std::span<const double> h, s
     ComplexLanes step, power, sum;
     for (std::size_t k = 0; k < count; ++k) {
       turn[k] = frequency_hz[done + k] / sample_rate_hz;
-      step.re[k] = std::cos(2 * std::numbers::pi * turn[k]), step.im[k] = -std::sin(2 * std::numbers::pi * turn[k]);
+      step.re[k] = std::cos(2 * std::numbers::pi * turn[k]);
+      step.im[k] = -std::sin(2 * std::numbers::pi * turn[k]);
     }
     for (std::size_t from = 0; from < h.size(); from += kRenewal) {
       for (std::size_t k = 0; k < kAbreast; ++k) {
         const double phase = 2 * std::numbers::pi * std::remainder(turn[k] * static_cast<double>(from), 1.0);
-        power.re[k] = std::cos(phase), power.im[k] = -std::sin(phase);
+        power.re[k] = std::cos(phase);
+        power.im[k] = -std::sin(phase);
       }
       add_terms(h.subspan(from, std::min(kRenewal, h.size() - from)), from, moment, step, power, sum);
     }
@@ -140,24 +142,29 @@ std::vector<Side> sides_of(const rig::Rig& rig, const CompiledRig& compiled) {
 
 rig::Rig crossover_alone(const rig::Rig& rig, Kept kept) {
   rig::Rig alone = rig;
-  alone.system_gain_db = 0, alone.system_eq.clear();
+  alone.system_gain_db = 0;
+  alone.system_eq.clear();
   for (rig::Way& way : alone.ways) {
-    way.gain_db = 0, way.eq.clear();
+    way.gain_db = 0;
+    way.eq.clear();
     if (!kept.highpass) way.highpass.reset();
-    if (!kept.delay) way.delay_s = 0, way.delay_distance_m.reset();
+    if (!kept.delay) {
+      way.delay_s = 0;
+      way.delay_distance_m.reset();
+    }
     double mixed = 0;
-    for (const rig::MixedFeed& one : way.mix) mixed += from_db(one.gain_db);
-    for (rig::MixedFeed& one : way.mix) one.gain_db -= to_db(mixed);
+    for (const rig::MixedFeed& one : way.mix) mixed += analysis::ratio_from_db(one.gain_db);
+    for (rig::MixedFeed& one : way.mix) one.gain_db -= analysis::db_from_ratio(mixed);
     for (auto& [feed, own] : way.output) {
-      own.gain_db = 0, own.eq.clear();
-      if (!kept.delay) own.delay_s = 0, own.delay_distance_m.reset();
+      own.gain_db = 0;
+      own.eq.clear();
+      if (!kept.delay) {
+        own.delay_s = 0;
+        own.delay_distance_m.reset();
+      }
     }
   }
   return alone;
-}
-
-std::string hertz_text(double hz) {
-  return hz < 1000 ? fmt::format("{:.3g} Hz", hz) : fmt::format("{:.3g} kHz", hz / 1000);
 }
 
 }  // namespace rackproof::proof

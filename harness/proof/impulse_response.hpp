@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "harness/proof/proof.hpp"
+#include "harness/rig/hertz_text.hpp"
 
 namespace rackproof::proof {
 
@@ -45,6 +46,6 @@ struct Kept {
 rig::Rig crossover_alone(const rig::Rig& rig, Kept kept = {});
 
 /// `97 Hz`, `1.6 kHz`
-std::string hertz_text(double frequency_hz);
+using rig::hertz_text;
 
 }  // namespace rackproof::proof

@@ -145,7 +145,10 @@ const PathPart* strongest_eq(const std::vector<PathPart>& parts, double frequenc
   for (const PathPart& part : parts) {
     if (!part.is_eq && !part.key.ends_with(".highpass")) continue;
     const double db = sign * part.level_db(frequency_hz, sample_rate_hz);
-    if (db > most_db) most_db = db, strongest = &part;
+    if (db > most_db) {
+      most_db = db;
+      strongest = &part;
+    }
   }
   return strongest;
 }

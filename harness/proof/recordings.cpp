@@ -110,7 +110,10 @@ Recording record(const Subject& subject, const std::filesystem::path& programme)
     while (played < end && more) {
       const auto wanted = static_cast<std::size_t>(std::min(end - played, most));
       std::vector<float*> tracks;
-      for (Row& row : in) row.assign(wanted, 0.0f), tracks.push_back(row.data());
+      for (Row& row : in) {
+        row.assign(wanted, 0.0f);
+        tracks.push_back(row.data());
+      }
       const std::size_t count = stream.read(tracks, wanted);
       more = count == wanted;  // fewer: the file is cut short
       if (count == 0) break;

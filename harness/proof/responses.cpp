@@ -6,7 +6,6 @@
 #include <limits>
 #include <numbers>
 
-#include "dsp/design/time_constants.hpp"
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
 #include "harness/proof/impulse_response.hpp"
@@ -18,12 +17,6 @@ namespace rackproof::proof {
 namespace {
 
 using Complex = std::complex<double>;
-
-double speed_of_sound(double temperature_degc) {
-  double speed = 0;
-  (void)dsp::speed_of_sound_m_per_s(temperature_degc, speed);  // the rig's temperature is checked; the others are ours
-  return speed;
-}
 
 /// A response on the report's frequencies, and j dH/dw in samples.
 struct Path {
@@ -37,7 +30,8 @@ Path path_of(const Impulse& h, const std::vector<double>& hz, double rate_hz, do
   for (std::size_t i = 0; i < hz.size(); ++i) {
     const Complex back = std::polar(1.0, 2 * std::numbers::pi * std::remainder(hz[i] / rate_hz * common_samples, 1.0));
     Complex &value = path.value[i], &moment = path.moment[i];
-    moment = back * (moment - common_samples * value), value *= back;
+    moment = back * (moment - common_samples * value);
+    value *= back;
     if (measured == nullptr) continue;
     const double step_hz = 1e-4 * hz[i], step_w = 2 * std::numbers::pi * step_hz / rate_hz;
     const Complex slope = (measured->at(hz[i] + step_hz) - measured->at(hz[i] - step_hz)) / (2 * step_w);
@@ -74,7 +68,8 @@ void widen(std::span<const Complex> ways, double& least, double& most) {
     for (std::size_t w = 0, rest = choice; w < ways.size(); ++w, rest /= std::size(levels))
       sum += levels[rest % std::size(levels)] * ways[w];
     const double magnitude = std::abs(sum);
-    least = std::min(least, magnitude), most = std::max(most, magnitude);
+    least = std::min(least, magnitude);
+    most = std::max(most, magnitude);
   }
 }
 
@@ -111,7 +106,10 @@ Responses responses_of(const Subject& subject) {
     const Path& way = ways.emplace_back(
         path_of(responses[side.outputs[w]], hz, rate_hz, common_samples, measured ? &(*measured)[w] : nullptr));
     made.curves.push_back(curve_of(rig.ways[w].name, way, rate_hz));
-    for (std::size_t i = 0; i < hz.size(); ++i) sum.value[i] += way.value[i], sum.moment[i] += way.moment[i];
+    for (std::size_t i = 0; i < hz.size(); ++i) {
+      sum.value[i] += way.value[i];
+      sum.moment[i] += way.moment[i];
+    }
   }
   made.curves.push_back(curve_of("sum", sum, rate_hz));
 
@@ -119,12 +117,13 @@ Responses responses_of(const Subject& subject) {
   for (std::size_t i = 0; i < hz.size(); ++i) {
     double least = std::abs(sum.value[i]), most = least;
     for (double degc = kLeastTemperature_degc; degc <= kMostTemperature_degc; degc += 10) {
-      const double warmer = 1 - speed_of_sound(rig.controller.temperature_degc) / speed_of_sound(degc);
+      const double warmer = 1 - rig::speed_of_sound(rig.controller.temperature_degc) / rig::speed_of_sound(degc);
       for (std::size_t w = 0; w < ways.size(); ++w)
         shifted[w] = ways[w].value[i] * std::polar(1.0, -2 * std::numbers::pi * hz[i] * delays_s[w] * warmer);
       widen(shifted, least, most);
     }
-    made.sum_least_db.push_back(finite_db(least)), made.sum_most_db.push_back(finite_db(most));
+    made.sum_least_db.push_back(finite_db(least));
+    made.sum_most_db.push_back(finite_db(most));
   }
   return made;
 }

@@ -65,7 +65,10 @@ Finding check_whole(const rig::Rig& rig, const rig::Venue* venue, const Compiled
   std::size_t differences = 0;
   for (std::size_t o = 0; o < whole.size(); ++o) {
     const OutputPlan& plan = compiled.outputs[o];
-    if (plan.muted) muted.push_back(plan.name), expected[o].assign(frames, 0.0f);
+    if (plan.muted) {
+      muted.push_back(plan.name);
+      expected[o].assign(frames, 0.0f);
+    }
     const std::size_t differ = differing({whole[o]}, {expected[o]});
     if (differ > 0) wrong.push_back(plan.name);
     differences += differ;
@@ -105,7 +108,9 @@ void add_part(Proof& whole, Proof part, const std::string& loudspeaker) {
   whole.recordings.resize(part.recordings.size());
   for (std::size_t r = 0; r < part.recordings.size(); ++r) {
     Recording &to = whole.recordings[r], &from = part.recordings[r];
-    to.file = from.file, to.seconds = from.seconds, to.bucket_seconds = from.bucket_seconds;
+    to.file = from.file;
+    to.seconds = from.seconds;
+    to.bucket_seconds = from.bucket_seconds;
     std::ranges::move(from.tracks, std::back_inserter(to.tracks));
     for (Advice& advice : from.advice) advice.text = fmt::format("Loudspeaker {}: {}", loudspeaker, advice.text);
     std::ranges::move(from.advice, std::back_inserter(to.advice));

@@ -10,6 +10,7 @@
 #include <fmt/format.h>
 
 #include "dsp/chain/limiter_latency.hpp"
+#include "harness/analysis/decibels.hpp"
 #include "harness/analysis/wide.hpp"
 #include "harness/proof/impulse_response.hpp"
 #include "harness/proof/measured_once.hpp"
@@ -89,12 +90,6 @@ std::size_t differing(const Rows& a, const Rows& b) {
 
 namespace {
 
-/// I0 by its series: a window needs no more.
-double bessel_i0(double x) {
-  double sum = 1, term = 1;
-  for (int k = 1; term > 1e-17 * sum; ++k) term *= (x / (2 * k)) * (x / (2 * k)), sum += term;
-  return sum;
-}
 /// Of points 1/8 .. 7/8 behind a sample: taps over the 23 samples ahead of it, itself, and the 24 behind.
 struct Kernel {
   static constexpr std::size_t kPoints = WaveCrest::kPoints, kTaps = WaveCrest::kTaps;
@@ -103,6 +98,7 @@ struct Kernel {
   Kernel() {
     constexpr std::size_t kMiddle = kTaps / 2 - 1;
     constexpr double kBeta = 6.76;  // 70 dB, J. F. Kaiser's formula 0.1102 (A - 8.7)
+    const double top = std::cyl_bessel_i(0.0, kBeta);
     for (std::size_t p = 0; p + 1 < kPoints; ++p) {
       std::array<double, kTaps> exact{};
       double sum = 0, magnitudes = 0;
@@ -110,7 +106,7 @@ struct Kernel {
         const double t = static_cast<double>(p + 1) / kPoints - (static_cast<double>(k) - static_cast<double>(kMiddle));
         const double edge = t / (kTaps / 2.0);
         exact[k] = std::sin(std::numbers::pi * t) / (std::numbers::pi * t) *
-                   bessel_i0(kBeta * std::sqrt(std::max(0.0, 1 - edge * edge))) / bessel_i0(kBeta);
+                   std::cyl_bessel_i(0.0, kBeta * std::sqrt(std::max(0.0, 1 - edge * edge))) / top;
         sum += exact[k];
       }
       for (std::size_t k = 0; k < kTaps; ++k) {
@@ -196,15 +192,32 @@ double wave_crest(std::span<const float> row) {
 
 LimitersAlone::LimitersAlone(const dsp::ChainSettings& original, std::size_t which, bool with_power) {
   output = original.outputs[which];
-  output.loudspeaker = output.way = 0, output.muted = false, output.sections = {}, output.gain = 1.0f,
+  output.loudspeaker = 0;
+  output.way = 0;
+  output.muted = false;
+  output.sections = {};
+  output.gain = 1.0f;
   output.delay = {};
   const std::uint32_t late = dsp::limiter_latency(output);
   output.power.enabled = output.power.enabled && with_power;
   output.delay.whole_samples = late - dsp::limiter_latency(output);  // as late without the only limiter as with it
   settings = original;
   settings.latency_samples = 0;  // without delays it is another
-  settings.feeds = std::span(&feed, 1), settings.loudspeakers = std::span(&loudspeaker, 1);
+  settings.feeds = std::span(&feed, 1);
+  settings.loudspeakers = std::span(&loudspeaker, 1);
   settings.outputs = std::span(&output, 1);
+}
+
+LimitersAbreast::LimitersAbreast(const LimitersAlone& one, std::size_t copies)
+    : feeds(copies, one.feed), loudspeakers(copies, one.loudspeaker), outputs(copies, one.output) {
+  for (std::size_t c = 0; c < copies; ++c) {
+    loudspeakers[c].source = static_cast<std::int16_t>(c);
+    outputs[c].loudspeaker = static_cast<std::uint8_t>(c);
+  }
+  settings = one.settings;
+  settings.feeds = feeds;
+  settings.loudspeakers = loudspeakers;
+  settings.outputs = outputs;
 }
 
 std::vector<WorstInput> worst_inputs(const Subject& subject) {
@@ -301,7 +314,7 @@ std::size_t latest_samples(const CompiledRig& compiled) {
   return compiled.latency_samples + static_cast<std::size_t>(std::ceil(delay));
 }
 
-double finite_db(double ratio) { return ratio > 1e-20 ? 20 * std::log10(ratio) : -400.0; }
+double finite_db(double ratio) { return ratio > 1e-20 ? analysis::db_from_ratio(ratio) : -400.0; }
 std::string key(const OutputPlan& output, const std::string& tail) { return "way." + output.way + "." + tail; }
 std::string decibels_text(double decibels) { return fmt::format("{:g} dB", std::ceil(decibels * 10 - 1e-6) / 10); }
 std::string line_of(const Change& change) {

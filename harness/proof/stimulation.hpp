@@ -76,6 +76,18 @@ struct LimitersAlone {
   LimitersAlone& operator=(const LimitersAlone&) = delete;
 };
 
+/// The same `copies` times side by side, each with a feed and an output of its own: what a copy makes of its feed is, bit
+/// for bit, what it makes of it alone. A limiter's lanes cost the same for eight as for one.
+struct LimitersAbreast {
+  std::vector<dsp::FeedSettings> feeds;
+  std::vector<dsp::LoudspeakerSettings> loudspeakers;
+  std::vector<dsp::OutputSettings> outputs;
+  dsp::ChainSettings settings;
+  LimitersAbreast(const LimitersAlone& one, std::size_t copies);
+  LimitersAbreast(const LimitersAbreast&) = delete;
+  LimitersAbreast& operator=(const LimitersAbreast&) = delete;
+};
+
 /// The input within full scale that drives one output the furthest ahead of its limiters, from what the unlimited
 /// device answers to a single sample on each feed. |y| <= sum over feeds and samples of |h|; the signs of h backwards
 /// reach it.

@@ -147,7 +147,7 @@ std::string figures_of(const std::vector<Drawn>& drawn) {
       words = silent                  ? fmt::format("It is {}.", compare::apart_text(one.apart))
               : one.apart->everywhere ? fmt::format("b lies {} {} a everywhere.", far, way)
                                       : fmt::format("b lies {} {} a at {}, where the two are the furthest apart.", far,
-                                                    way, hertz(one.apart->at_hz));
+                                                    way, rig::hertz_text(one.apart->at_hz));
     }
     body += figure_of(one.plot, one.title, words);
   }
@@ -212,7 +212,7 @@ std::string levels_of(const Candidate& a, const Candidate& b, const Comparison& 
                           with_default(y.limited_by, "–"), shown(x.thermal_volts_rms, 1), shown(y.thermal_volts_rms, 1),
                           apart(x.thermal_volts_rms, y.thermal_volts_rms)});
     others.push_back({name, shown(x.gain_db, 2), shown(y.gain_db, 2), shown(x.delay_ms, 3), shown(y.delay_ms, 3),
-                      shown(x.level_at_1m_db, 1), shown(y.level_at_1m_db, 1), hertz(output.tone_hz),
+                      shown(x.level_at_1m_db, 1), shown(y.level_at_1m_db, 1), rig::hertz_text(output.tone_hz),
                       shown(x.distortion_db, 1), shown(y.distortion_db, 1)});
   }
   const std::string limit = "peak limit, V peak", by = "limited by", power = "power limit, V RMS", gain = "gain, dB",

@@ -48,7 +48,10 @@ Values group_delay_ms(const Measurement& m) {
     const double turns = (m.phase_deg[i] - m.phase_deg[i - 1]) / 360;
     const double power = analysis::power_from_db(0.5 * (m.magnitude_db[i] + m.magnitude_db[i - 1]));
     const double late_s = -(turns - std::round(turns)) / (m.frequency_hz[i] - m.frequency_hz[i - 1]);
-    for (const std::size_t end : {i - 1, i}) weight[end] += power, weighted[end] += power * late_s * 1e3;
+    for (const std::size_t end : {i - 1, i}) {
+      weight[end] += power;
+      weighted[end] += power * late_s * 1e3;
+    }
   }
   weight = analysis::smooth<double>(m.frequency_hz, weight, kDelayWindow);
   weighted = analysis::smooth<double>(m.frequency_hz, weighted, kDelayWindow);

@@ -24,7 +24,9 @@ constexpr const char* kMeasurementCautions =
     "<li>This page tells what one microphone heard, where it stood. Levels are those of the recording over those of "
     "what was sent: no sound pressure, no volts. It says nothing of what a driver or an amplifier bears.</li>\n";
 
-std::string span_of(double from_hz, double to_hz) { return fmt::format("from {} to {}", hertz(from_hz), hertz(to_hz)); }
+std::string span_of(double from_hz, double to_hz) {
+  return fmt::format("from {} to {}", rig::hertz_text(from_hz), rig::hertz_text(to_hz));
+}
 std::string file_name(const std::string& file) { return std::filesystem::path(file).filename().string(); }
 
 // ---- what came out of it --------------------------------------------------------------------------------------------
@@ -33,7 +35,8 @@ Outline outline_of(const Measurement& m, const MeasuredCurves& curves) {
   double octaves = 0;
   for (const Stretch& stretch : curves.clear) octaves += stretch.octaves();
   Outline outline;
-  outline.id = "outline", outline.title = "Outline";
+  outline.id = "outline";
+  outline.title = "Outline";
   outline.good = m.warnings.empty() && !curves.clear.empty();
   outline.seal = outline.good ? "✓" : "!";
   outline.headline = "Clear nowhere";
@@ -105,7 +108,7 @@ std::string doubtful_of(const MeasuredCurves& curves) {
   if (curves.doubtful.empty()) return {};
   std::vector<std::vector<std::string>> rows;
   for (const DoubtfulStretch& doubt : curves.doubtful)
-    rows.push_back({hertz(doubt.from_hz), hertz(doubt.to_hz), number(doubt.least_coherence, 2)});
+    rows.push_back({rig::hertz_text(doubt.from_hz), rig::hertz_text(doubt.to_hz), number(doubt.least_coherence, 2)});
   return "<p>Neither level nor phase says much here: the loudspeaker plays too little, the place is too noisy, or much "
          "of the sound comes as late echoes. Send louder, or a longer sweep, or stand closer.</p>\n" +
          table("Where coherence, over 1/6 octave, is too low", {{"from", false}, {"to", false}, {"coherence down to"}},

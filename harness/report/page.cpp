@@ -160,16 +160,17 @@ std::string plot_of(const char* plot, std::size_t place) {
 std::string response_of(const proof::Responses& responses, std::size_t place) {
   if (responses.frequency_hz.empty() || responses.curves.empty()) return {};
   std::string points;
-  for (const double hz : responses.crossover_at_hz) points += (points.empty() ? "" : ", ") + hertz(hz);
-  const auto span =
-      fmt::format("from {} to {}", hertz(responses.frequency_hz.front()), hertz(responses.frequency_hz.back()));
+  for (const double hz : responses.crossover_at_hz) points += (points.empty() ? "" : ", ") + rig::hertz_text(hz);
+  const auto span = fmt::format("from {} to {}", rig::hertz_text(responses.frequency_hz.front()),
+                                rig::hertz_text(responses.frequency_hz.back()));
   std::string magnitude, phase, delay;
   for (const auto& curve : responses.curves) {
     const auto top = std::max_element(curve.magnitude_db.begin(), curve.magnitude_db.end());
     if (top == curve.magnitude_db.end()) continue;
-    magnitude += fmt::format(" {} is loudest at {}, {} dB.", bdi(curve.name),
-                             hertz(responses.frequency_hz[static_cast<std::size_t>(top - curve.magnitude_db.begin())]),
-                             number(*top, 1));
+    magnitude +=
+        fmt::format(" {} is loudest at {}, {} dB.", bdi(curve.name),
+                    rig::hertz_text(responses.frequency_hz[static_cast<std::size_t>(top - curve.magnitude_db.begin())]),
+                    number(*top, 1));
   }
   std::vector<double> spread;
   for (std::size_t n = 0; n < std::min(responses.sum_least_db.size(), responses.sum_most_db.size()); ++n)

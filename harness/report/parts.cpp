@@ -117,7 +117,6 @@ std::string figure(double value) {
   if (text.back() == '.') text.pop_back();
   return text;
 }
-std::string hertz(double hz) { return hz < 1000 ? fmt::format("{:.3g} Hz", hz) : fmt::format("{:.3g} kHz", hz / 1000); }
 std::string made_by(const std::string& made, const std::string& program) {
   return (made.empty() ? "" : ". Made <span class=\"when\">" + escaped(made) + "</span>") +
          (program.empty() ? "" : " by " + escaped(program)) + ".";

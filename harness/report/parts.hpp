@@ -7,6 +7,8 @@
 #include <string_view>
 #include <vector>
 
+#include "harness/rig/hertz_text.hpp"
+
 namespace rackproof::report {
 
 // ---- numbers and words ----------------------------------------------------------------------------------------------
@@ -21,7 +23,6 @@ std::string sentence(const std::string& text);
 std::string number(double value, int decimals);
 /// Three or four digits, without zeros that tell nothing.
 std::string figure(double value);
-std::string hertz(double hz);
 /// ". Made 2026-05-01 12:00 by rackproof 0.1.0.", as far as it is known.
 std::string made_by(const std::string& made, const std::string& program);
 /// "1 check", "2 checks"

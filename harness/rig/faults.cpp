@@ -69,7 +69,10 @@ std::optional<std::string> nearest(std::string_view name, std::span<const std::s
   std::optional<std::string> best;
   std::size_t least = std::min<std::size_t>(2, std::max<std::size_t>(1, name.size() / 3)) + 1;
   for (const std::string& candidate : candidates)
-    if (const std::size_t d = edits_between(folded(name), folded(candidate)); d < least) least = d, best = candidate;
+    if (const std::size_t d = edits_between(folded(name), folded(candidate)); d < least) {
+      least = d;
+      best = candidate;
+    }
   if (best || name.size() < 3) return best;
   for (const std::string& candidate : candidates)
     if (folded(candidate).starts_with(folded(name))) {

@@ -272,7 +272,10 @@ class RigReader {
       const std::string prefix = named_path(numbered, "loudspeaker.");
       Fields fields(numbered.node(), prefix, rig_.file, faults_);
       Rig part;
-      part.file = rig_.file, part.title = rig_.title, part.controller = rig_.controller, part.feeds = rig_.feeds;
+      part.file = rig_.file;
+      part.title = rig_.title;
+      part.controller = rig_.controller;
+      part.feeds = rig_.feeds;
       part.source = fields.source();
       if (const auto name = fields.text("name", "\"main\"", required)) {
         if (!is_name(*name)) fields.fault("name", std::string(kNameRule));
@@ -283,7 +286,8 @@ class RigReader {
       feeds_of_loudspeaker_ = Way{};
       read_feeds_key(fields, feeds_of_loudspeaker_);
       const Delay delay = read_delay(fields);
-      part.delay_s = delay.time_s, part.delay_distance_m = delay.distance_m;
+      part.delay_s = delay.time_s;
+      part.delay_distance_m = delay.distance_m;
       part.muted = fields.flag("mute").value_or(false);
       read_loudspeaker(fields, part, prefix + ".");
       fields.close();
@@ -459,7 +463,8 @@ class RigReader {
     way.gain_db = read_gain(fields);
     way.inverted = fields.choice("polarity", {"normal", "inverted"}).value_or(0) == 1;
     const Delay delay = read_delay(fields);
-    way.delay_s = delay.time_s, way.delay_distance_m = delay.distance_m;
+    way.delay_s = delay.time_s;
+    way.delay_distance_m = delay.distance_m;
     if (auto highpass = fields.table("highpass", kFilterExample)) way.highpass = read_filter(*highpass, limits_);
     way.eq = read_eq(fields, limits_);
     if (auto limit = fields.table("limit", "{ below_clip = \"2 dB\" }")) way.limit = read_limit(*limit);
@@ -481,7 +486,9 @@ class RigReader {
     fields.allow("feeds");
     const Entry* const entry = fields.node().find("feeds");
     if (entry == nullptr) return;
-    way.sum_of_feeds = false, way.mix.clear(), way.only.clear();
+    way.sum_of_feeds = false;
+    way.mix.clear();
+    way.only.clear();
     switch (entry->value.kind) {
       case Node::Kind::text:
         if (entry->value.text != "each" && entry->value.text != "sum" && feed_named(entry->value.text))
@@ -551,7 +558,8 @@ class RigReader {
       layer.gain_db = read_gain(own);
       layer.inverted = own.choice("polarity", {"normal", "inverted"}).value_or(0) == 1;
       const Delay delay = read_delay(own);
-      layer.delay_s = delay.time_s, layer.delay_distance_m = delay.distance_m;
+      layer.delay_s = delay.time_s;
+      layer.delay_distance_m = delay.distance_m;
       layer.eq = read_eq(own, limits_);
       layer.muted = own.flag("mute").value_or(false);
       own.close();

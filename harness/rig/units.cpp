@@ -289,7 +289,10 @@ std::string text_of(Measure measure) {
     if (point < -5 || point > 21) {
       digits = fmt::format("{}{}{}e{}", digits[0], digits.size() > 1 ? "." : "", digits.substr(1), point - 1);
     } else {
-      if (point <= 0) digits.insert(0, static_cast<std::size_t>(1 - point), '0'), point = 1;
+      if (point <= 0) {
+        digits.insert(0, static_cast<std::size_t>(1 - point), '0');
+        point = 1;
+      }
       const auto whole = static_cast<std::size_t>(point);
       if (whole >= digits.size())
         digits.append(whole - digits.size(), '0');

@@ -21,7 +21,7 @@ bool is_free(const fs::path& name) {
   std::error_code error;
   const fs::file_type type = fs::symlink_status(name, error).type();
   if (type == fs::file_type::not_found) return true;
-  if (error) throw MachineError(fmt::format("{}: cannot be looked at: {}", files::shown(name), error.message()));
+  if (error) throw MachineError(fmt::format("{}: cannot be examined: {}", files::shown(name), error.message()));
   return false;
 }
 

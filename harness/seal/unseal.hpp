@@ -1,6 +1,6 @@
 #pragma once
 /// A rig that a tool is about to write into, and the seal that may stand beside it.
-/// Claim    a sealed rig is not written into unless that is asked for. Then the old file stays beside it, byte for byte,
+/// Claim    a sealed rig is not written into unless that is asked for. Then the old file stays beside it, byte-identical,
 ///          under a name that no file had: the old one and the new one are in their places, or nothing has changed.
 /// The seal stays as it is. It fits the kept file and no longer the rig, which `drift` and --sealed then say; put back,
 /// the kept file is the sealed rig again.

@@ -13,7 +13,10 @@ using std::numbers::pi;
 double logarithm(double x) {
   int exponent = 0;
   double mantissa = std::frexp(x, &exponent);
-  if (mantissa < 0.70710678118654752) mantissa *= 2.0, --exponent;
+  if (mantissa < 0.70710678118654752) {
+    mantissa *= 2.0;
+    --exponent;
+  }
   const double z = (mantissa - 1.0) / (mantissa + 1.0), square = z * z;
   double sum = 0.0;
   for (int k = 21; k >= 1; k -= 2) sum = sum * square + 1.0 / k;
@@ -35,7 +38,8 @@ class WhiteNoise final : public Generator {
       const double u = uniform(), v = uniform(), s = u * u + v * v;
       if (s >= 1.0) continue;
       const double factor = std::sqrt(-2.0 * logarithm(s) / s);
-      spare_ = v * factor, spare_ready_ = true;
+      spare_ = v * factor;
+      spare_ready_ = true;
       return u * factor;
     }
   }
@@ -75,7 +79,8 @@ double power_of(std::span<const FirstOrder> sections, double frequency) {
 }
 void multiply(std::vector<FirstOrder>& sections, double gain) {
   if (sections.empty()) return;
-  sections.front().b0 *= gain, sections.front().b1 *= gain;
+  sections.front().b0 *= gain;
+  sections.front().b1 *= gain;
 }
 // (s + zero) / (s + pole), s = (1 - 1/z) / (1 + 1/z)
 FirstOrder bilinear(double zero, double pole) {

@@ -226,7 +226,8 @@ Alignment align(const std::vector<MeasuredWay>& ways, const std::vector<double>&
     const bool keep = as_it_is.agreement >= kKeepsPolarity * other.agreement;
     const Meeting::Best& best = keep ? as_it_is : other;
     const double x = std::round(best.x / kStep_s) * kStep_s, sign = keep ? 1 : -1;
-    moved += x, turned *= keep ? 1 : -1;
+    moved += x;
+    turned *= keep ? 1 : -1;
     delay_s.push_back(high.delay_s + moved);
     polarity.push_back(high.polarity * turned);
 

@@ -16,7 +16,10 @@ DirectSound direct_sound(std::span<const Complex> h, std::span<const double> coh
   DirectSound found;
   const std::size_t bins = h.size(), size = 2 * (bins - 1);
   std::vector<double> axis(bins), power(bins), weight(bins, 0.0);
-  for (std::size_t k = 0; k < bins; ++k) axis[k] = static_cast<double>(k), power[k] = std::norm(h[k]);
+  for (std::size_t k = 0; k < bins; ++k) {
+    axis[k] = static_cast<double>(k);
+    power[k] = std::norm(h[k]);
+  }
   const std::vector<double> level = analysis::smooth<double>(axis, power, 1.0);
   const std::vector<double> sure = analysis::smooth<double>(axis, coherence, 6.0);
   double loudest = 0;

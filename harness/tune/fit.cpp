@@ -204,7 +204,10 @@ class Model {
     double worst = 0;
     for (std::size_t k = 0; k < problem_.frequency_hz.size(); ++k) {
       const double excess = db_from_power(power[static_cast<Index>(k)]) - problem_.most_boost_db[k];
-      if (excess > worst) worst = excess, where = k;
+      if (excess > worst) {
+        worst = excess;
+        where = k;
+      }
     }
     return where;
   }
@@ -283,7 +286,10 @@ Candidate next_of(const Model& model, std::span<const Candidate> taken, dsp::EqT
     for (Index k = 0; k < off.size(); ++k) {  // what a bound forbids to mend is not where to begin
       const double need = std::min(off[k], -b.least_gain_db);
       const double worth = need >= 0 ? need : std::min(-need, most_gain_db);
-      if (worth > most) most = worth, worst = k;
+      if (worth > most) {
+        most = worth;
+        worst = k;
+      }
     }
     Index low = worst, high = worst;
     const auto same_side = [&](Index k) {

@@ -7,6 +7,7 @@
 
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
+#include "harness/rig/hertz_text.hpp"
 #include "harness/rig/rig.hpp"
 #include "harness/tune/notches.hpp"
 
@@ -110,8 +111,6 @@ Reach reach_of(const Values& off_db) {
   return {low, off_db.size() - 1 - high_end, corner};
 }
 
-std::string in_hz(double hz) { return hz < 1000 ? fmt::format("{:.4g} Hz", hz) : fmt::format("{:.4g} kHz", hz / 1000); }
-
 /// The grid with all that the fit needs to know of it.
 class Task {
  public:
@@ -143,9 +142,12 @@ class Task {
     Flattened out;
     out.eq = fit(problem, options(6));
     out.gain_db = headroom(out.eq);
-    out.from_hz = from_hz_, out.to_hz = to_hz_;
-    out.from_why = from_why_, out.to_why = to_why_;
-    out.range_from_hz = hz_[range_first_], out.range_to_hz = hz_[range_last_];
+    out.from_hz = from_hz_;
+    out.to_hz = to_hz_;
+    out.from_why = from_why_;
+    out.to_why = to_why_;
+    out.range_from_hz = hz_[range_first_];
+    out.range_to_hz = hz_[range_last_];
     const FitProblem whole = judged(average_);
     out.all = residual(whole, out.eq);
     out.fitted = residual(problem, out.eq);
@@ -202,8 +204,8 @@ class Task {
     if (!(to_hz_ > from_hz_) || last_ < first_ + static_cast<std::size_t>(kBinsPerOctave / 2))
       throw InputError(fmt::format(
           "--from and --to: read {} to {}; right would be half an octave or more of what the loudspeaker does, {} to {}",
-          in_hz(from_hz_), in_hz(to_hz_), in_hz(hz_[std::max(range_first_, rig_first_)]),
-          in_hz(hz_[std::min(range_last_, rig_last_)])));
+          rig::hertz_text(from_hz_), rig::hertz_text(to_hz_), rig::hertz_text(hz_[std::max(range_first_, rig_first_)]),
+          rig::hertz_text(hz_[std::min(range_last_, rig_last_)])));
   }
 
   /// A stretch of the grid gets no weight and hardly any boost.
@@ -369,19 +371,24 @@ RigBand band_of(const rig::Rig& rig) {
   if (rig.ways.empty()) return band;
   const rig::Way &low = rig.ways.front(), &high = rig.ways.back();
   const auto begins = [&](double hz, const std::string& why) {
-    if (hz > band.from_hz) band.from_hz = hz, band.from_why = why;
+    if (hz > band.from_hz) {
+      band.from_hz = hz;
+      band.from_why = why;
+    }
   };
   const auto high_pass = [&](double hz) {
-    begins(hz, fmt::format("the high-pass of way {} stands at {}", low.name, in_hz(hz)));
+    begins(hz, fmt::format("the high-pass of way {} stands at {}", low.name, rig::hertz_text(hz)));
   };
   if (low.highpass) high_pass(low.highpass->at_hz);
   for (const rig::EqBand& eq : low.eq)
     if (eq.type == rig::EqType::highpass) high_pass(eq.at_hz);
   if (const auto lowest = rig.driver_of(low).lowest_hz)
-    begins(*lowest, fmt::format("driver {} of way {} may be used from {} on", low.driver, low.name, in_hz(*lowest)));
+    begins(*lowest,
+           fmt::format("driver {} of way {} may be used from {} on", low.driver, low.name, rig::hertz_text(*lowest)));
   if (const auto highest = rig.driver_of(high).highest_hz) {
     band.to_hz = *highest;
-    band.to_why = fmt::format("driver {} of way {} may be used up to {}", high.driver, high.name, in_hz(*highest));
+    band.to_why =
+        fmt::format("driver {} of way {} may be used up to {}", high.driver, high.name, rig::hertz_text(*highest));
   }
   return band;
 }

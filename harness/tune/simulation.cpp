@@ -7,7 +7,9 @@
 
 #include "harness/analysis/decibels.hpp"
 #include "harness/analysis/fourier.hpp"
+#include "harness/analysis/phasor.hpp"
 #include "harness/analysis/response.hpp"
+#include "harness/rig/rig.hpp"
 #include "harness/stimuli/noise.hpp"
 
 namespace rackproof::tune {
@@ -58,11 +60,9 @@ std::vector<double> on_another_clock(const std::vector<double>& signal, double d
 }
 }  // namespace
 
-double speed_of_sound(double temperature_degc) { return 331.3 + 0.606 * temperature_degc; }
-
 std::vector<SoundPath> field_paths(const Point3& source, const Point3& microphone, double ground,
                                    double temperature_degc) {
-  const double speed = speed_of_sound(temperature_degc), direct = distance(source, microphone);
+  const double speed = rig::speed_of_sound(temperature_degc), direct = distance(source, microphone);
   std::vector<SoundPath> paths{{direct / speed, 1 / direct}};
   if (ground > 0) {
     const double mirrored = distance({source[0], source[1], -source[2]}, microphone);
@@ -88,7 +88,7 @@ std::vector<SoundPath> room_paths(const Room& room, const Point3& source, const 
            std::pow(room.reflection[2 * axis], near) * std::pow(room.reflection[2 * axis + 1], walls - near), walls});
     }
   std::vector<SoundPath> paths;
-  const double speed = speed_of_sound(room.temperature_degc);
+  const double speed = rig::speed_of_sound(room.temperature_degc);
   for (const Image& x : images[0])
     for (const Image& y : images[1])
       for (const Image& z : images[2]) {
@@ -126,14 +126,10 @@ std::vector<double> impulse_response(const SimulatedDriver& driver, std::span<co
   const double step_hz = sample_rate_hz / static_cast<double>(frames);
   std::vector<Complex> spectrum(fourier.bins());
   for (const SoundPath& path : paths) {
-    // A turn a bin; renewed now and then, as products drift.
-    const Complex turn = std::polar(1.0, -2 * pi * step_hz * path.delay_s);
-    Complex rotation = path.gain;
-    for (std::size_t k = 0; k < spectrum.size(); ++k, rotation *= turn) {
-      if (k % 256 == 0)
-        rotation =
-            std::polar(path.gain, -2 * pi * std::remainder(static_cast<double>(k) * step_hz * path.delay_s, 1.0));
-      spectrum[k] += rotation;
+    analysis::Phasor rotation(-step_hz * path.delay_s, 0, path.gain);
+    for (Complex& bin : spectrum) {
+      bin += *rotation;
+      ++rotation;
     }
   }
   const analysis::LinearPath colour{std::span<const dsp::Biquad>(driver.colour)};

@@ -31,8 +31,6 @@ struct SimulatedDriver {
 struct SoundPath {
   double delay_s = 0, gain = 1;  ///< gain 1 at 1 m
 };
-/// 331.3 + 0.606 T m/s
-double speed_of_sound(double temperature_degc);
 /// In a field: the direct sound alone, and what the ground throws back if it throws anything (0 to 1; z is height).
 std::vector<SoundPath> field_paths(const Point3& source, const Point3& microphone, double ground = 0.0,
                                    double temperature_degc = 20);

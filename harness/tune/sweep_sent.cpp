@@ -41,8 +41,11 @@ Glide glide_of(std::span<const double> sent, double rate) {
     if (!(near > 0.9 * all)) continue;
     double moment = 0;
     for (std::size_t k = from; k < to; ++k) moment += power[k] * static_cast<double>(k);
-    if (!place.empty() && place.back() >= kTold)
-      ++pairs, rises += moment / near >= place.back(), falls += moment / near <= place.back();
+    if (!place.empty() && place.back() >= kTold) {
+      ++pairs;
+      rises += moment / near >= place.back();
+      falls += moment / near <= place.back();
+    }
     place.push_back(moment / near);
     const std::size_t middle = start - active.begin + size / 2;
     time_s.push_back(static_cast<double>(middle) / rate);
@@ -55,7 +58,11 @@ Glide glide_of(std::span<const double> sent, double rate) {
   for (std::size_t i = 0; i < place.size(); ++i) {
     if (place[i] < 20) continue;
     const double log_hz = std::log(place[i] * rate / static_cast<double>(size));
-    ++count, t += time_s[i], l += log_hz, tt += time_s[i] * time_s[i], tl += time_s[i] * log_hz;
+    ++count;
+    t += time_s[i];
+    l += log_hz;
+    tt += time_s[i] * time_s[i];
+    tl += time_s[i] * log_hz;
   }
   const double slope = (tl - t * l / count) / (tt - t * t / count), start = (l - slope * t) / count;
   double worst = 0;
@@ -64,7 +71,8 @@ Glide glide_of(std::span<const double> sent, double rate) {
       worst =
           std::max(worst, std::abs(std::log(place[i] * rate / static_cast<double>(size)) - start - slope * time_s[i]));
   glide.exponential = count >= 8 && slope > 0 && worst < 0.1;
-  glide.from_hz = std::exp(start), glide.time_scale_s = 1 / slope;
+  glide.from_hz = std::exp(start);
+  glide.time_scale_s = 1 / slope;
   return glide;
 }
 

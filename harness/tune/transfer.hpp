@@ -1,11 +1,6 @@
 #pragma once
 /// The way from what was sent to what a microphone heard.
-///   noise   H1 = Pxy / Pxx, averaged after P. D. Welch (1967), Hann windows: segments of 1.37 s below, of 0.34 s above
-///           the frequency where their spacing is 1/48 octave. Reflections later than a segment count as noise, as they
-///           are to a listener; coherence tells.
-///   sweep   spectral division over the whole recording, which puts harmonics ahead of the direct sound (A. Farina, AES
-///           108th Convention, 2000), then a gate from 80 ms before it to 1.37 s after it. Coherence: the share of
-///           |H|^2 that the noise in the gate, taken from what the gated response leaves over, does not explain.
+/// Method   that of the signal: noise_way.hpp, sweep_way.hpp; what both have in common: way.hpp.
 /// Claims   the arrival is the direct sound's, also where a reflection is up to 12 dB louder; it and the drift of the
 ///          recorder's clock come out to a fraction of a sample; a capture that means nothing is refused, not averaged.
 #include <cstddef>

@@ -17,11 +17,12 @@ namespace {
 class WholePath {
  public:
   WholePath(const OutputPlan& plan, double sample_rate_hz)
-      : rate_hz_(sample_rate_hz), common_(std::span<const dsp::Biquad>(plan.sections), from_db(plan.gain_db)) {
+      : rate_hz_(sample_rate_hz),
+        common_(std::span<const dsp::Biquad>(plan.sections), analysis::ratio_from_db(plan.gain_db)) {
     const double share =
         plan.source == dsp::kMixOfFeeds ? 1 : 1 / std::max(1.0, static_cast<double>(plan.feed_paths.size()));
     for (const FeedPath& path : plan.feed_paths)
-      feeds_.emplace_back(std::span<const dsp::Biquad>(path.sections), share * from_db(path.gain_db));
+      feeds_.emplace_back(std::span<const dsp::Biquad>(path.sections), share * analysis::ratio_from_db(path.gain_db));
   }
   double power_at(double frequency_hz) const {
     const double frequency = frequency_hz / rate_hz_;
@@ -29,13 +30,15 @@ class WholePath {
     for (const analysis::LinearPath& feed : feeds_) together += feed.at(frequency).value;
     return std::norm(common_.at(frequency).value * together);
   }
-  double level_db_at(double frequency_hz) const { return to_db(std::sqrt(std::max(power_at(frequency_hz), 1e-40))); }
+  double level_db_at(double frequency_hz) const {
+    return analysis::db_from_ratio(std::sqrt(std::max(power_at(frequency_hz), 1e-40)));
+  }
   /// Mean by power over log frequency.
   double level_db_between(double low_hz, double high_hz) const {
     constexpr int kSteps = 200;
     double sum = 0;
     for (int i = 0; i < kSteps; ++i) sum += power_at(low_hz * std::pow(high_hz / low_hz, (i + 0.5) / kSteps));
-    return to_db(std::sqrt(std::max(sum / kSteps, 1e-40)));
+    return analysis::db_from_ratio(std::sqrt(std::max(sum / kSteps, 1e-40)));
   }
 
  private:
@@ -47,7 +50,7 @@ class WholePath {
 /// Of a sine at full scale ahead of the limiter.
 std::optional<double> level_at_full_scale(const OutputPlan& plan) {
   if (!plan.level_at_1m_per_volt_db) return std::nullopt;
-  return *plan.level_at_1m_per_volt_db + to_db(plan.full_scale_volts_peak / std::numbers::sqrt2);
+  return *plan.level_at_1m_per_volt_db + analysis::db_from_ratio(plan.full_scale_volts_peak / std::numbers::sqrt2);
 }
 
 /// The output of the way below in the same loudspeaker that plays along: of the same feed, the mean or the mix; else the

@@ -10,6 +10,7 @@
 #include "harness/rig/document.hpp"
 #include "harness/rig/edit.hpp"
 #include "harness/rig/fields.hpp"
+#include "harness/rig/hertz_text.hpp"
 #include "harness/rig/units.hpp"
 #include "harness/tune/flatten.hpp"
 #include "harness/verbs/loudspeaker_option.hpp"
@@ -45,7 +46,7 @@ class Place {
       : file_(std::move(file)), edited_(file_), unseal_(unseal) {
     text_ = edited_.text() ? *edited_.text()
                            : fmt::format(
-                                 "# Tonight's room, by measurement. Deleted, it leaves the rig as it was.\n"
+                                 "# Tonight's room, by measurement. Delete this file and the rig is unchanged.\n"
                                  "format = 1\ntitle = \"{}\"\n\n[venue]\n",
                                  title());
     const rig::Node root = rig::parse_document(text_, file_);
@@ -265,9 +266,7 @@ struct Flatten {
 
   std::string text_of(const Place& place, const tune::Flattened& made, const std::vector<Warning>& warnings) const {
     const std::size_t width = text_width();
-    const auto hz = [](double value) {
-      return value < 1000 ? fmt::format("{:.4g} Hz", value) : fmt::format("{:.4g} kHz", value / 1000);
-    };
+    const auto hz = [](double value) { return rig::hertz_text(value); };
     std::string out = wrapped(fmt::format("{}: {} measurement{}, {} to {}, target {}{}", into.string(),
                                           measurements.size(), measurements.size() == 1 ? "" : "s", hz(made.from_hz),
                                           hz(made.to_hz), target, tilt.empty() ? "" : " with " + tilt),

@@ -88,7 +88,7 @@ std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t
     for (const FeedPath& path : plan.feed_paths) {
       double gain_db = path.gain_db;
       for (std::size_t f = 0; f < plan.mix.size(); ++f)  // its share of a mix is told already
-        if (rig.feeds[f].name == path.feed) gain_db -= to_db(plan.mix[f]);
+        if (rig.feeds[f].name == path.feed) gain_db -= analysis::db_from_ratio(plan.mix[f]);
       if (std::abs(gain_db) < 1e-9 && path.sections.empty()) continue;
       out += wrapped(fmt::format("and {:+.2f} dB and {} section{} on {} alone, ahead of the {}", gain_db,
                                  path.sections.size(), path.sections.size() == 1 ? "" : "s", path.feed,
@@ -100,7 +100,9 @@ std::string path_table(const rig::Rig& rig, const CompiledRig& made, std::size_t
 }
 
 std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::size_t width) {
-  const auto full_scale = [](double volts) { return fmt::format("{:+.2f} dBu ({:.3g} V RMS)", dbu(volts), volts); };
+  const auto full_scale = [](double volts) {
+    return fmt::format("{:+.2f} dBu ({:.3g} V RMS)", analysis::dbu_from_volts(volts), volts);
+  };
   const rig::Controller& controller = rig.controller;
   std::string out;
   const std::string input = controller.input_full_scale_volts_rms
@@ -114,14 +116,15 @@ std::string gain_structure(const rig::Rig& rig, const CompiledRig& made, std::si
     if (&way == told) continue;
     told = &way;
     const rig::Amplifier& amplifier = part_of(rig, plan).amplifier_of(way);
-    const double clip_in_dbu = dbu(plan.clip_volts_peak / std::numbers::sqrt2 / from_db(plan.amplifier_gain_db));
+    const double clip_in_dbu = analysis::dbu_from_volts(plan.clip_volts_peak / std::numbers::sqrt2 /
+                                                        analysis::ratio_from_db(plan.amplifier_gain_db));
     const char* const taken = !amplifier.bridged    ? ""
                               : amplifier.doubled() ? " (bridged, ratings taken per side)"
                                                     : " (bridged, ratings taken as printed for bridged use)";
     const std::string attenuator = amplifier.attenuator_db == 0 ? ""
                                    : amplifier.attenuator_fixed
                                        ? fmt::format(" with its attenuator at {:+g} dB", amplifier.attenuator_db)
-                                       : " with its attenuator taken as fully open";
+                                       : " with its attenuator assumed fully open";
     const char* const wiring = way.drivers == 1 ? "" : way.in_series ? " in series" : " in parallel";
     const std::string level =
         plan.level_at_1m_db ? fmt::format(", at the limit {:.1f} dB at 1 m", *plan.level_at_1m_db) : "";

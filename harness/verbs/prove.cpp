@@ -69,7 +69,8 @@ std::string checks_table(const std::vector<Finding>& findings, std::size_t width
     Line& line =
         same != lines.end() ? *same : lines.emplace_back(Line{&f, {}, f.measured, f.measured, f.allowed, f.allowed});
     if (f.output) line.outputs.push_back(*f.output);
-    line.least = std::min(line.least, f.measured), line.greatest = std::max(line.greatest, f.measured);
+    line.least = std::min(line.least, f.measured);
+    line.greatest = std::max(line.greatest, f.measured);
     line.least_allowed = std::min(line.least_allowed, f.allowed);
     line.greatest_allowed = std::max(line.greatest_allowed, f.allowed);
   }

@@ -252,7 +252,7 @@ void run_render(RenderOptions options) {
   CompiledRig compiled =
       compile(rig, venue ? &*venue : nullptr, bypass == std::end(kBypasses) ? Bypass::none : bypass->second);
   for (Warning& warning : seal_warnings(rig)) compiled.warnings.push_back(std::move(warning));
-  job.block_frames = options.block_frames.value_or(rig.controller.block_frames);
+  job.block_frames = options.block_frames.value_or(kCallFrames);
   if (job.block_frames < 1 || job.block_frames > 65536)
     throw InputError(fmt::format("--block: read {}; right would be 1 to 65536 frames", job.block_frames));
   if (venue) job.also_read.push_back(options.rig.venue_file);
@@ -356,7 +356,7 @@ void add_render(CLI::App& program, int& status) {
   add_flag(*verb, "--resample", options->job.resample,
            "Converts a recording at another sample rate than the controller's");
   add_option(*verb, "--block", options->block_frames,
-             "Frames a call of the chain; the rig's own if not given. Changes no sample")
+             "Frames a call of the chain; 512 if not given. Changes no sample")
       .type_name("FRAMES");
   add_option(*verb, "--jobs", options->jobs,
              "Threads; as many as the machine has processors if not given. Changes no sample")

@@ -4,11 +4,11 @@
 #include <sys/stat.h>
 
 #include <algorithm>
+#include <atomic>
 #include <cerrno>
 #include <chrono>
 #include <cmath>
 #include <cstddef>
-#include <deque>
 #include <memory>
 #include <mutex>
 #include <span>
@@ -21,7 +21,8 @@
 #include "harness/files/descriptor.hpp"
 #include "harness/files/kind.hpp"
 #include "harness/files/output_folder.hpp"
-#include "harness/verbs/pipeline.hpp"
+#include "harness/render/chain_links.hpp"
+#include "harness/render/pipeline.hpp"
 #include "harness/verbs/render_list.hpp"
 #include "harness/verbs/render_meter.hpp"
 #include "harness/workers.hpp"
@@ -33,171 +34,10 @@ namespace fs = std::filesystem;
 
 constexpr std::size_t kSlotsPerWorker = 2, kMostSlots = 16;  // chunks under way: one seldom waits for another
 
-/// A buffer a signal, side by side; nothing in them yet.
-class Tracks {
- public:
-  Tracks(std::size_t tracks, std::size_t frames)
-      : samples_(std::make_unique_for_overwrite<float[]>(tracks * frames)), frames_(frames) {}
-  std::span<float> operator[](std::size_t track) { return {&samples_[track * frames_], frames_}; }
-
- private:
-  std::unique_ptr<float[]> samples_;
-  std::size_t frames_;
-};
-
-/// Between reading and writing.
-struct Chunk {
-  Tracks feeds, outputs;
-  std::size_t frames = 0;
-};
-
-/// A chain with what its settings point to, from some tracks of a chunk to others, or in place.
-class Link {
- public:
-  using Place = Tracks Chunk::*;
-
-  /// Takes all feeds, or of the outputs its own.
-  Link(Place from, Place to, std::size_t first_output = 0)
-      : from_(from), to_(to), first_in_(from == &Chunk::feeds ? 0 : first_output), first_output_(first_output) {}
-  Link(const Link&) = delete;
-  Link& operator=(const Link&) = delete;
-
-  std::vector<dsp::FeedSettings> feeds;
-  std::vector<dsp::LoudspeakerSettings> loudspeakers;
-  std::vector<dsp::OutputSettings> outputs;
-  dsp::ChainSettings settings;  ///< but for the three
-  dsp::Chain chain;
-  bool metered = false;
-
-  /// What the limiters of one output have done so far.
-  struct Limiting {
-    analysis::LimiterMeter held;
-    double least_peak_gain = 1, least_power_gain = 1;
-    std::uint64_t limited_frames = 0;
-
-    void add(const dsp::Meter& meter, std::size_t frames) {
-      held.add(meter.least_peak_gain, meter.least_power_gain, frames);
-      least_peak_gain = std::min(least_peak_gain, static_cast<double>(meter.least_peak_gain));
-      least_power_gain = std::min(least_power_gain, static_cast<double>(meter.least_power_gain));
-      limited_frames += meter.limited_frames;
-    }
-  };
-
-  /// An output that is one feed as it is, and takes it through a loudspeaker of its own.
-  dsp::OutputSettings& add_passing(std::size_t feed) {
-    loudspeakers.emplace_back().source = static_cast<std::int16_t>(feed);
-    dsp::OutputSettings& output = outputs.emplace_back();
-    output.loudspeaker = static_cast<std::uint8_t>(loudspeakers.size() - 1);
-    output.peak.true_peak = false;
-    return output;
-  }
-  bool configure() {
-    settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
-    memory_.resize(dsp::Chain::required_bytes(settings));
-    in_.resize(feeds.size()), out_.resize(outputs.size());
-    limiting_.resize(outputs.size());
-    return !memory_.empty() && chain.configure(settings, memory_) == dsp::Setup::ok;
-  }
-  /// In calls of `block` frames; where it is metered, cut at the grid as well, so that meters are read for each cell.
-  void process(Chunk& chunk, std::size_t block) {
-    for (std::size_t at = 0, count = 0; at < chunk.frames; at += count) {
-      count = std::min(block, chunk.frames - at);
-      if (metered) count = std::min(count, to_grid_);
-      for (std::size_t f = 0; f < in_.size(); ++f) in_[f] = (chunk.*from_)[first_in_ + f].data() + at;
-      for (std::size_t o = 0; o < out_.size(); ++o) out_[o] = (chunk.*to_)[first_output_ + o].data() + at;
-      chain.process(in_, out_, count);
-      if (metered) read_meters(count);
-    }
-  }
-  /// Of an output of this link, where it is metered.
-  Limiting& limiting(std::size_t output) { return limiting_[output]; }
-  bool heard_only_what_it_passes() const { return chain.bad_samples() == 0 && chain.bounded_samples() == 0; }
-  std::size_t first_output() const { return first_output_; }
-
- private:
-  void read_meters(std::size_t frames) {
-    for (std::size_t o = 0; o < limiting_.size(); ++o) limiting_[o].add(chain.take_meter(o), frames);
-    to_grid_ = to_grid_ == frames ? dsp::kGridFrames : to_grid_ - frames;
-  }
-
-  Place from_, to_;
-  std::size_t first_in_, first_output_, to_grid_ = dsp::kGridFrames;
-  std::vector<Limiting> limiting_;
-  std::vector<std::byte> memory_;
-  std::vector<const float*> in_;
-  std::vector<float*> out_;
-};
-
-/// The chain's work, cut for several workers to do at once; whole, it is all in `limit`.
-struct Links {
-  std::deque<Link> shape, split, limit;
-  Link& door() { return !shape.empty() ? shape.front() : !split.empty() ? split.front() : limit.front(); }
-};
-
-Links whole_chain(const dsp::ChainSettings& settings) {
-  Links links;
-  Link& all = links.limit.emplace_back(&Chunk::feeds, &Chunk::outputs);
-  all.settings = settings;
-  all.feeds.assign(settings.feeds.begin(), settings.feeds.end());
-  all.loudspeakers.assign(settings.loudspeakers.begin(), settings.loudspeakers.end());
-  all.outputs.assign(settings.outputs.begin(), settings.outputs.end());
-  return links;
-}
-/// For each group of outputs the split with the ways' own sections and gain, behind that their delays and limiters; for
-/// more than two workers the feeds' sections ahead of both. Whole where that leaves one of them next to nothing to do.
-/// Outputs fill the lanes of a chain, and cost it little: groups are large.
-Links cut_chain(const dsp::ChainSettings& whole, std::size_t groups, std::size_t workers) {
-  const bool shapes = std::ranges::any_of(whole.feeds, [](const auto& feed) { return !feed.sections.empty(); });
-  const auto parts = [](const dsp::LoudspeakerSettings& one) { return !one.points.empty() || !one.sections.empty(); };
-  const bool splits = std::ranges::any_of(whole.loudspeakers, parts) ||
-                      std::ranges::any_of(whole.outputs, [](const auto& output) { return !output.sections.empty(); });
-  const bool limits = std::ranges::any_of(whole.outputs, [](const dsp::OutputSettings& output) {
-    return output.power.enabled || output.peak.enabled || output.delay.fractional;
-  });
-  if (!limits || !(shapes || splits)) return whole_chain(whole);
-  Links links;
-  const bool apart = shapes && splits && workers > 2;
-  if (apart) {
-    Link& shape = links.shape.emplace_back(&Chunk::feeds, &Chunk::feeds);
-    for (const dsp::FeedSettings& feed : whole.feeds) {
-      shape.add_passing(shape.feeds.size());
-      shape.feeds.push_back(feed);
-    }
-  }
-  for (std::size_t g = 0; g < groups; ++g) {
-    const std::size_t first = whole.outputs.size() * g / groups, behind = whole.outputs.size() * (g + 1) / groups;
-    Link& split = links.split.emplace_back(&Chunk::feeds, &Chunk::outputs, first);
-    Link& limit = links.limit.emplace_back(&Chunk::outputs, &Chunk::outputs, first);
-    for (const dsp::FeedSettings& feed : whole.feeds) split.feeds.push_back(apart ? dsp::FeedSettings{} : feed);
-    split.loudspeakers.assign(whole.loudspeakers.begin(), whole.loudspeakers.end());
-    limit.feeds.resize(behind - first);
-    for (std::size_t o = first; o < behind; ++o) {
-      const dsp::OutputSettings& output = whole.outputs[o];
-      dsp::OutputSettings& filtered = split.outputs.emplace_back();
-      filtered.peak.true_peak = false;
-      filtered.loudspeaker = output.loudspeaker, filtered.way = output.way;
-      filtered.sections = output.sections, filtered.gain = output.gain;
-      dsp::OutputSettings& held = limit.add_passing(o - first);
-      held.delay = output.delay, held.power = output.power, held.peak = output.peak, held.muted = output.muted;
-    }
-  }
-  return links;
-}
-/// As many groups as there are workers for, none with fewer outputs than lanes, none with more than a chain has feeds.
-std::size_t groups_for(const RenderJob& job, std::size_t outputs) {
-  const auto in = [&](std::size_t size) { return (outputs + size - 1) / size; };
-  if (job.groups != 0) return std::clamp(job.groups, in(dsp::kMaxFeeds), outputs);
-  const auto lanes = static_cast<std::size_t>(dsp::Chain::best());
-  return std::clamp(job.workers, in(dsp::kMaxFeeds), std::max(in(lanes), in(dsp::kMaxFeeds)));
-}
-
-/// Between two links a sample was beyond what a chain lets in: not to be rendered in links.
-struct BeyondTheDoor {};
-
 /// What cannot be looked at could be anything.
 void must_be_absent(const fs::path& file, int error) {
   if (error != ENOENT && error != ENOTDIR && error != ENAMETOOLONG && error != ELOOP)
-    throw MachineError(fmt::format("{}: cannot be looked at: {}", file.string(), files::reason(error)));
+    throw MachineError(fmt::format("{}: cannot be examined: {}", file.string(), files::reason(error)));
 }
 
 void refuse_to_overwrite(const fs::path& place, const RenderJob& job) {
@@ -275,17 +115,17 @@ std::uint64_t longest_delay_frames(const CompiledRig& compiled) {
 
 namespace {
 
-/// With the chain whole or cut. Throws BeyondTheDoor only where it is cut.
-Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
-                   const files::Interruption& interruption, const ProgressHeard& progress) {
+/// With the chain whole or cut; nothing where it is cut and a link did not take its input as it was.
+std::optional<Rendered> render_by(ChainLinks links, const rig::Rig& rig, const CompiledRig& compiled,
+                                  const RenderJob& job, const files::Interruption& interruption,
+                                  const ProgressHeard& progress) {
   const auto start = std::chrono::steady_clock::now();
   audio::FeedStream stream = open(rig, job);
   std::uint64_t tail = tail_frames(compiled);
   const std::uint64_t promised = stream.frames() + tail;
 
-  for (Link& limit : links.limit) limit.metered = true;
   for (auto* const list : {&links.shape, &links.split, &links.limit})
-    if (!std::ranges::all_of(*list, &Link::configure))
+    if (!std::ranges::all_of(*list, &ChainLink::configure))
       throw InputError(fmt::format("{}: is beyond what the core carries", rig.file.string()));
 
   Rendered rendered;
@@ -309,7 +149,8 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
                                                      .subtype = job.subtype,
                                                      .expected_frames = promised});
 
-  const std::size_t block = job.block_frames, chunk_frames = (kChunkFrames + block - 1) / block * block;
+  const std::size_t block = job.block_frames;
+  const std::size_t chunk_frames = (kChunkFrames + block - 1) / block * block;
   const std::size_t slots = job.workers > 1 ? std::min(kSlotsPerWorker * job.workers, kMostSlots) : 1;
   std::vector<Chunk> chunks;
   for (std::size_t slot = 0; slot < slots; ++slot)
@@ -320,8 +161,10 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   std::vector<analysis::TruePeakMeter> true_peaks(writers.size());
   std::vector<analysis::WavePeakMeter> wave_peaks(writers.size());
   std::vector<float*> tracks(rig.feeds.size());
+  std::atomic<bool> as_if_whole{true};  // whether all that the links have made is what the whole chain would make
   Pipeline pipeline(slots, [&](std::size_t slot) {
     interruption.check();
+    if (!as_if_whole) return false;
     Chunk& chunk = chunks[slot];
     for (std::size_t f = 0; f < tracks.size(); ++f) tracks[f] = chunk.feeds[f].data();
     const std::size_t got = stream.read(tracks, chunk_frames);
@@ -332,16 +175,17 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
     rendered.input_frames += got;
     return chunk.frames > 0;
   });
-  const auto stage_of = [&](Link& link, Pipeline::Stage after) {
-    return pipeline.add({after}, [&link, &chunks, block, door = after == Pipeline::kFetch](std::size_t slot) {
+  const auto stage_of = [&](ChainLink& link, Pipeline::Stage after) {
+    const bool hears_the_recording = after == Pipeline::kFetch;
+    return pipeline.add({after}, [&link, &chunks, &as_if_whole, block, hears_the_recording](std::size_t slot) {
       link.process(chunks[slot], block);
-      if (!door && !link.heard_only_what_it_passes()) throw BeyondTheDoor{};
+      if (!hears_the_recording && !link.took_all_as_it_was()) as_if_whole = false;
     });
   };
   const auto shaped = links.shape.empty() ? Pipeline::kFetch : stage_of(links.shape.front(), Pipeline::kFetch);
   std::vector<Pipeline::Stage> all_limited, written;
   for (std::size_t g = 0; g < links.limit.size(); ++g) {
-    Link& limit = links.limit[g];
+    ChainLink& limit = links.limit[g];
     const auto limited = stage_of(limit, links.split.empty() ? shaped : stage_of(links.split[g], shaped));
     all_limited.push_back(limited);
     for (std::size_t i = 0; i < limit.outputs.size(); ++i)
@@ -365,6 +209,7 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   });
   pipeline.run(job.workers);
   interruption.check();
+  if (!as_if_whole) return std::nullopt;
   for (audio::Writer& writer : writers) writer.finish();
   if (heard) {
     heard->finish();
@@ -378,10 +223,10 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
   audio::keep_all(writers, &list, job.workers);
   folder.keep();
 
-  for (Link& limit : links.limit)
+  for (ChainLink& limit : links.limit)
     for (std::size_t i = 0; i < limit.outputs.size(); ++i) {
       const std::size_t o = limit.first_output() + i;
-      Link::Limiting& limiting = limit.limiting(i);
+      Limiting& limiting = limit.limiting(i);
       limiting.held.finish();
       RenderedOutput& output = rendered.outputs[o];
       output.peak = meters[o].peak();
@@ -398,8 +243,8 @@ Rendered render_by(Links links, const rig::Rig& rig, const CompiledRig& compiled
       output.held = limiting.held.together();
       output.clipped_samples = meters[o].clipped_samples();
     }
-  rendered.bad_samples = links.door().chain.bad_samples();
-  rendered.bounded_samples = links.door().chain.bounded_samples();
+  rendered.bad_samples = links.first().bad_samples();
+  rendered.bounded_samples = links.first().bounded_samples();
   rendered.complaint = stream.reader().complaint();
   rendered.elapsed_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
   return rendered;
@@ -411,13 +256,13 @@ Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJo
                 const files::Interruption& interruption, const ProgressHeard& progress) {
   const dsp::ChainSettings& settings = compiled.settings();
   if (job.workers > 1 && !settings.outputs.empty()) {
-    try {
-      return render_by(cut_chain(settings, groups_for(job, settings.outputs.size()), job.workers), rig, compiled, job,
-                       interruption, progress);
-    } catch (const BeyondTheDoor&) {  // hardly ever: filters have made more than +36 dBFS of what came in
-    }
+    const std::size_t groups = groups_for(settings.outputs.size(), job.workers, job.groups);
+    std::optional<Rendered> rendered =
+        render_by(cut_chain(settings, groups, job.workers), rig, compiled, job, interruption, progress);
+    if (rendered) return std::move(*rendered);
+    // Rare: filters have made more than +36 dBFS of what came in.
   }
-  return render_by(whole_chain(settings), rig, compiled, job, interruption, progress);
+  return render_by(whole_chain(settings), rig, compiled, job, interruption, progress).value();
 }
 
 RenderJob job_of(const RenderJob& common, std::span<const fs::path> inputs, std::size_t number) {

@@ -5,11 +5,10 @@
 ///          Of one recording all outputs are there in the end, or none is. A folder with `render.json` holds all that it
 ///          lists (set_list.hpp). Many recordings take no more memory than a few, but for some 1 kB of figures each, and
 ///          each takes the same time.
-/// Method   chunks of at least kChunkFrames frames, cut into the controller's blocks for the chain; after the recording
-///          silence, until what is delayed is out. Reading, metering and writing are stages of a pipeline; for more
-///          than one worker the chain is as well: feeds, split, limiters, in chains of their own. Samples pass from one
-///          to the next bit for bit, but for those beyond +36 dBFS, which a chain does not let in and its inside may
-///          hold: a recording that makes such a sample is rendered again, the chain whole.
+/// Method   chunks of at least kChunkFrames frames, handed to the chain kCallFrames at a time, whatever the controller's
+///          block is; after the recording silence, until what is delayed is out. Reading, metering and writing are
+///          stages of a pipeline; for more than one worker the chain is as well (harness/render/chain_links.hpp). A
+///          recording of which the cut chain would not make what the whole one does is rendered again, the chain whole.
 #include <cstddef>
 #include <cstdint>
 #include <exception>
@@ -34,6 +33,7 @@
 namespace rackproof {
 
 inline constexpr std::size_t kChunkFrames = 32768;  ///< they go from worker to worker
+inline constexpr std::uint32_t kCallFrames = 512;   ///< a call of the chain: its cost is least from there on
 
 inline constexpr const char* kRenderList = "render.json";
 
@@ -54,7 +54,7 @@ struct RenderJob {
   double start_s = 0;
   std::optional<double> seconds;
   bool resample = false;
-  std::uint32_t block_frames = 64;
+  std::uint32_t block_frames = kCallFrames;
   std::size_t workers = 1;
   std::size_t groups = 0;                        ///< of outputs, side by side; 0: as the workers want it
   std::vector<std::filesystem::path> also_read;  ///< beside rig and recordings: the venue

@@ -300,7 +300,7 @@ void run_stimulus(const StimulusOptions& o) {
   try {
     levels = write(s, o, *audio::subtype_of(o.subtype));
   } catch (const files::Interrupted& interrupted) {
-    tell(fmt::format("rackproof: stimulus: interrupted; {} is as it was\n", o.file.string()));
+    tell(fmt::format("rackproof: stimulus: interrupted; {} is unchanged\n", o.file.string()));
     files::die_of(interrupted.signal_number);
   }
   const double seconds = static_cast<double>(s.frames) / s.sample_rate_hz;

@@ -67,10 +67,16 @@ std::string wrapped(std::string_view what, std::size_t width, std::string_view f
     if (!line_begins && at + needed > width) {
       out += '\n';
       out.append(indent, ' ');
-      at = indent, line_begins = true;
+      at = indent;
+      line_begins = true;
     }
-    if (!line_begins) out += ' ', ++at;
-    out += word, at += display_width(word), line_begins = false;
+    if (!line_begins) {
+      out += ' ';
+      ++at;
+    }
+    out += word;
+    at += display_width(word);
+    line_begins = false;
   }
   return out + "\n";
 }
@@ -117,7 +123,10 @@ std::string Table::text(std::size_t width) const {
         text += columns_[c].align == Align::left ? cell + pad : pad + cell;
       };
       put(0);
-      for (std::size_t c = from; c < to; ++c) text += std::string(kGap, ' '), put(c);
+      for (std::size_t c = from; c < to; ++c) {
+        text += std::string(kGap, ' ');
+        put(c);
+      }
       out += text.substr(0, text.find_last_not_of(' ') + 1) + "\n";
     };
     if (from > 1) out += "\n";

@@ -83,7 +83,10 @@ struct Crest {
   double height = 0;
   std::string by = "silence";
   void see(double candidate, const std::string& name) {
-    if (candidate > height) height = candidate, by = name;
+    if (candidate > height) {
+      height = candidate;
+      by = name;
+    }
   }
 };
 struct Reached {
@@ -162,11 +165,16 @@ class Run {
     device_->reset();
     for (bool more = true; more;) {
       std::vector<float*> tracks;
-      for (Row& row : in) row.assign(kChunk, 0.0f), tracks.push_back(row.data());
+      for (Row& row : in) {
+        row.assign(kChunk, 0.0f);
+        tracks.push_back(row.data());
+      }
       more = stream.read(tracks, kChunk) == kChunk;
       const Rows out = run_on(*device_, in, reached_.size());
-      for (std::size_t o = 0; o < out.size(); ++o)
-        waves[o].add(out[o]), samples[o] = std::max(samples[o], greatest_magnitude(out[o]));
+      for (std::size_t o = 0; o < out.size(); ++o) {
+        waves[o].add(out[o]);
+        samples[o] = std::max(samples[o], greatest_magnitude(out[o]));
+      }
     }
     for (std::size_t o = 0; o < reached_.size(); ++o)
       note(o, samples[o], waves[o].greatest(), false, file.filename().string());

@@ -214,7 +214,8 @@ std::vector<Finding> check_crossover_sum(const Subject& subject) {
         for (std::size_t i = 0; i < grid.size(); ++i) ways[w][i] *= (*measured)[w].at(grid[i]);
     const Flatness f = flatness(ways, grid, acoustic);
     Finding finding{.id = "crossover-sum", .output = {}, .unit = "dB", .accepted = {}, .text = {}};
-    finding.measured = f.worst_db(), finding.allowed = acoustic ? kAcoustic_db : kElectrical_db;
+    finding.measured = f.worst_db();
+    finding.allowed = acoustic ? kAcoustic_db : kElectrical_db;
     finding.holds = finding.measured <= finding.allowed;
     Remedy cure;
     if (!finding.holds) cure = remedy(subject, ways, grid, acoustic);
@@ -284,7 +285,8 @@ Meeting meeting_of(const Impulse& low, const Impulse& high, const rig::Point& po
     const auto lows = spectrum(low, hz, rate_hz), highs = spectrum(high, hz, rate_hz);
     std::size_t k = 0;
     while (k < hz.size() && std::abs(lows[k]) > std::abs(highs[k])) ++k;
-    from = k == 0 ? from : hz[k - 1], to = k == hz.size() ? to : hz[k];
+    from = k == 0 ? from : hz[k - 1];
+    to = k == hz.size() ? to : hz[k];
   }
   return {from, finite_db(std::abs(spectrum(low, std::span(&from, 1), rate_hz).front()))};
 }

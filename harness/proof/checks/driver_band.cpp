@@ -44,7 +44,8 @@ class BandOfDriver {
   Finding finding() {
     Finding f{.id = "driver-band", .output = plan_.name, .unit = "dB", .accepted = {}, .text = {}};
     if (!driver_.lowest_hz && !driver_.highest_hz) {
-      f.holds = true, f.judged = false;
+      f.holds = true;
+      f.judged = false;
       f.text = fmt::format(
           "Cannot be judged: the band of driver {0} is not given. driver.{0}.lowest and driver.{0}.highest would let it "
           "judge whether {1} feeds it what it cannot play.",
@@ -59,7 +60,8 @@ class BandOfDriver {
     f.text += ". ";
     f.holds = std::ranges::all_of(judged, [](const Level& level) { return level.excess_db() <= 0; });
     const Level& worst = *std::ranges::max_element(judged, {}, &Level::excess_db);
-    f.measured = worst.db, f.allowed = worst.allowed_db;
+    f.measured = worst.db;
+    f.allowed = worst.allowed_db;
     if (f.holds) {
       f.text += fmt::format("Driver {} gets little of what it cannot play.", driver_.name);
       for (const auto& [given, key] :
@@ -88,7 +90,10 @@ class BandOfDriver {
     const double most_hz = 0.45 * rate_hz_;
     from_hz_ = std::max(lowest, plan_.low_edge_hz);
     to_hz_ = std::min({highest, plan_.high_edge_hz > 0 ? plan_.high_edge_hz : highest, most_hz});
-    if (to_hz_ < from_hz_ * kLeastWidth) from_hz_ = std::min(lowest, most_hz), to_hz_ = std::min(highest, most_hz);
+    if (to_hz_ < from_hz_ * kLeastWidth) {
+      from_hz_ = std::min(lowest, most_hz);
+      to_hz_ = std::min(highest, most_hz);
+    }
     std::vector<double> levels;
     for (const double hz : analysis::log_frequencies(from_hz_, to_hz_, 24))
       levels.push_back(level_db(lines_.nearest(hz)));

@@ -57,8 +57,11 @@ void for_each_cascade(const dsp::ChainSettings& settings, Visit&& visit) {
   for (const dsp::FeedSettings& feed : settings.feeds) visit(feed.sections);
   for (const dsp::LoudspeakerSettings& loudspeaker : settings.loudspeakers) {
     visit(loudspeaker.sections);
-    for (const dsp::PointSettings& point : loudspeaker.points)
-      visit(point.low_pass), visit(point.high_pass), visit(point.all_pass);
+    for (const dsp::PointSettings& point : loudspeaker.points) {
+      visit(point.low_pass);
+      visit(point.high_pass);
+      visit(point.all_pass);
+    }
   }
   for (const dsp::OutputSettings& output : settings.outputs) visit(output.sections);
 }
@@ -136,7 +139,10 @@ std::vector<Finding> check_stability(const Subject& subject) {
   double radius = 0;
   std::size_t sections = 0;
   for_each_cascade(subject.compiled.settings(), [&](std::span<const dsp::Section> cascade) {
-    for (const dsp::Section& s : cascade) radius = std::max(radius, pole_radius(s)), ++sections;
+    for (const dsp::Section& s : cascade) {
+      radius = std::max(radius, pole_radius(s));
+      ++sections;
+    }
   });
   Finding f{.id = "stability",
             .output = {},
@@ -156,7 +162,9 @@ std::vector<Finding> check_stability(const Subject& subject) {
   // And what really runs dies away, as fast as its slowest pole says and room for several of them.
   const double fall_s = radius > 0 ? kFallenDb / (-20 * std::log10(radius)) / rate : 0;
   if (fall_s > kMostFall_s) {
-    f.measured = fall_s / 2, f.allowed = kMostFall_s / 2, f.unit = "s for 60 dB";
+    f.measured = fall_s / 2;
+    f.allowed = kMostFall_s / 2;
+    f.unit = "s for 60 dB";
     f.text = fmt::format(
         "A filter of this rig rings for {:.3g} s until it is 60 dB down: longer than anything that is played, and its "
         "level builds up over as long. Set its frequency higher or its q lower{}.",
@@ -193,7 +201,9 @@ std::vector<Finding> check_stability(const Subject& subject) {
         "ms.",
         sections, 1e3 * fall_s / 2);
   } else {
-    f.measured = left_db, f.allowed = -kFallenDb, f.unit = "dB";
+    f.measured = left_db;
+    f.allowed = -kFallenDb;
+    f.unit = "dB";
     f.text = fmt::format(
         "{:.2g} s after a click an output still stands at {:.0f} dB below it: it rings or grows where its "
         "filters would have died away. No line of the file mends that: do not drive loudspeakers with "

@@ -228,7 +228,9 @@ Finding release_finding(const Subject& subject, std::size_t output) {
   if (!as_set)
     f.text += "The limiter does not let go as it was set. No line of the file mends that: do not use this build.";
   else if (!clean) {
-    f.measured = 100 * distortion, f.allowed = 100 * kMostDistortion, f.unit = "%";
+    f.measured = 100 * distortion;
+    f.allowed = 100 * kMostDistortion;
+    f.unit = "%";
     const std::optional<double> enough =
         clean_release(set, [&](double s) { return distortion_of(subject, output, hz, s) <= kMostDistortion; });
     const Change hold = hold_change(plan, std::min(0.5 / hz, kLongestHold_s));
@@ -354,7 +356,8 @@ std::vector<Finding> check_limit_onset(const Subject& subject) {
       return f;
     }
     const Onset& worst = *std::ranges::max_element(onsets, {}, &Onset::excess_db);
-    f.holds = worst.holds(), f.measured = worst.off_db;
+    f.holds = worst.holds();
+    f.measured = worst.off_db;
     f.allowed = worst.off_db < 0 && !f.holds ? -worst.early_db : worst.late_db;
     f.text = fmt::format(
         "A swelling sine in the band is first touched {:+.3f} dB from the threshold of {:.1f} V peak (the farthest of "

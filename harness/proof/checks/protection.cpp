@@ -68,7 +68,8 @@ std::vector<Finding> check_driver_highpass(const Subject& subject) {
     const double band_db = median_db(responses[o], band_grid(edge_hz, top_hz, rate_hz), rate_hz);
     const double below_db = finite_db(std::abs(spectrum(responses[o], std::span(&below_hz, 1), rate_hz).front()));
     Finding finding{.id = "driver-highpass", .output = output.name, .unit = "dB", .accepted = {}, .text = {}};
-    finding.measured = below_db - band_db, finding.allowed = lowest ? kLowest_db : kAbove_db;
+    finding.measured = below_db - band_db;
+    finding.allowed = lowest ? kLowest_db : kAbove_db;
     finding.holds = finding.measured <= finding.allowed;
     const std::string& driver = rig.ways[output.way_index].driver;
     finding.text = fmt::format("{}: at {}, a quarter of {}, the signal is {:.1f} dB down on the way's band. ",
@@ -117,7 +118,8 @@ std::vector<Finding> check_load(const Subject& subject) {
     const double load_ohm = side_load_ohm(amplifier, rackproof::load_ohm(way, driver));
     const double lowest_ohm = std::ranges::min(amplifier.ratings, {}, &rig::Rating::load_ohm).load_ohm;
     Finding finding{.id = "load", .output = output.name, .unit = "ohm", .accepted = {}, .text = {}};
-    finding.measured = load_ohm, finding.allowed = lowest_ohm;
+    finding.measured = load_ohm;
+    finding.allowed = lowest_ohm;
     finding.holds = load_ohm >= lowest_ohm * (1 - 1e-9);
     finding.text =
         fmt::format("{}: {} of {} ({:g} ohm) put {:.3g} ohm{} on amplifier {}, which is rated down to {:g} ohm. ",

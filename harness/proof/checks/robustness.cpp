@@ -138,7 +138,10 @@ std::vector<Finding> check_block_size(const Subject& subject) {
   for (const std::size_t block : {std::size_t{1}, std::size_t{7}, std::size_t{63}, std::size_t{64}, std::size_t{65},
                                   std::size_t{480}, std::size_t{subject.rig.controller.block_frames}}) {
     const std::size_t different = differing(run(*device, in, outputs, block), whole);
-    if (different > wrong) wrong = different, worst = fmt::format("in blocks of {}", block);
+    if (different > wrong) {
+      wrong = different;
+      worst = fmt::format("in blocks of {}", block);
+    }
   }
   return {of_the_rig("block-size", wrong, "However the stream is cut into blocks, the outputs are the same to the bit.",
                      fmt::format("Cut {} frames, {} samples come out otherwise than in one piece: what was proved here "
@@ -149,7 +152,8 @@ std::vector<Finding> check_block_size(const Subject& subject) {
 std::vector<Finding> check_bypass(const Subject& subject) {
   const rig::Rig& rig = subject.rig;
   rig::Rig no_system = rig;
-  no_system.system_gain_db = 0, no_system.system_eq.clear();
+  no_system.system_gain_db = 0;
+  no_system.system_eq.clear();
   struct Part {
     const char* name;
     std::size_t wrong;

@@ -153,7 +153,9 @@ class PlayedSide {
     const double depth_samples =
         rig_.ways[voice.way].depth_m.value_or(0) / rig::speed_of_sound(rig_.controller.temperature_degc) * rate_hz_;
     const double per_sample =
-        measured_ != nullptr ? 1.0 : plan.full_scale_volts_peak * from_db(plan.level_at_1m_per_volt_db.value_or(0));
+        measured_ != nullptr
+            ? 1.0
+            : plan.full_scale_volts_peak * analysis::ratio_from_db(plan.level_at_1m_per_volt_db.value_or(0));
     for (std::size_t k = 0; k < voice.value.size(); ++k) {
       if (measured_ != nullptr)
         voice.value[k] *= (*measured_)[voice.way].at(std::max(hz(k), step_hz_));
@@ -184,7 +186,10 @@ class PlayedSide {
       const double both = std::abs(low) + std::abs(high);
       if (!(both > 0)) continue;
       const double db = -finite_db(std::abs(low + high) / both);
-      if (db > j.db) j.db = db, j.at_hz = hz(k);
+      if (db > j.db) {
+        j.db = db;
+        j.at_hz = hz(k);
+      }
     }
     return j;
   }
@@ -222,7 +227,8 @@ class PlayedSide {
       low_hz_ = std::max(low_hz_, measured_->front().from_hz());
       high_hz_ = std::min(high_hz_, measured_->back().to_hz());
     }
-    low_hz_ = std::max(low_hz_, 20.0), high_hz_ = std::min({high_hz_, 20e3, 0.45 * rate_hz_});
+    low_hz_ = std::max(low_hz_, 20.0);
+    high_hz_ = std::min({high_hz_, 20e3, 0.45 * rate_hz_});
   }
   std::optional<Judgement> deepest_hole() const {
     const std::size_t count = voices_[0].value.size();
@@ -230,7 +236,10 @@ class PlayedSide {
     for (std::size_t k = 0; k < count; ++k) {
       Complex sum = 0;
       double power = 0;
-      for (const Voice& voice : voices_) sum += voice.value[k], power += std::norm(voice.value[k]);
+      for (const Voice& voice : voices_) {
+        sum += voice.value[k];
+        power += std::norm(voice.value[k]);
+      }
       power_to[k + 1] = power_to[k] + (with_phase_ ? std::norm(sum) : power);
     }
     const double half = std::pow(2, 1.0 / 6);
@@ -238,7 +247,8 @@ class PlayedSide {
     for (const double centre : analysis::log_frequencies(low_hz_ * half, high_hz_ / half, 12)) {
       const std::size_t first = line_at(centre / half), end = line_at(centre * half) + 1;
       const double mean = (power_to[end] - power_to[first]) / static_cast<double>(end - first);
-      levels.push_back(0.5 * finite_db(mean)), centres.push_back(centre);
+      levels.push_back(0.5 * finite_db(mean));
+      centres.push_back(centre);
     }
     if (levels.empty()) return {};
     std::vector<double> sorted = levels;
@@ -265,7 +275,8 @@ class PlayedSide {
     // A filter of one way's own that stands at the point, of which the other has none.
     std::vector<PathPart> of_louder = own_parts(j.louder), of_quieter = own_parts(quieter);
     const auto shared = [](const PathPart& part) { return part.key.starts_with("system."); };
-    std::erase_if(of_louder, shared), std::erase_if(of_quieter, shared);
+    std::erase_if(of_louder, shared);
+    std::erase_if(of_quieter, shared);
     std::string cause = what_adds(of_louder, j.at_hz, rate_hz_);
     if (const std::string takes = what_takes(of_quieter, j.at_hz, rate_hz_); !takes.empty())
       cause += (cause.empty() ? "" : ", ") + takes;
@@ -399,7 +410,8 @@ std::vector<Finding> check_sum_as_played(const Subject& subject) {
   const Missing missing = missing_in(subject.rig);
   Finding blank{.id = "sum-as-played", .output = {}, .unit = "dB", .accepted = {}, .text = {}};
   if (!measured && !missing.for_level.empty()) {
-    blank.holds = true, blank.judged = false;
+    blank.holds = true;
+    blank.judged = false;
     blank.text = "Cannot be judged: how loud the ways play is not given. " +
                  would_let(missing.for_level, "whether the ways meet at one level and leave no hole");
     if (!missing.for_phase.empty()) blank.text += "; " + would_let(missing.for_phase, "whether they add up in phase");
@@ -409,7 +421,8 @@ std::vector<Finding> check_sum_as_played(const Subject& subject) {
   const bool with_phase = measured.has_value() || missing.for_phase.empty();
   const std::vector<Side> sides = sides_of(subject.rig, subject.unlimited);
   if (sides.empty()) {
-    blank.holds = true, blank.judged = false;
+    blank.holds = true;
+    blank.judged = false;
     blank.text = "Cannot be judged: no feed reaches all ways, so that they never play together. See crossover-sum.";
     return {blank};
   }
@@ -420,7 +433,8 @@ std::vector<Finding> check_sum_as_played(const Subject& subject) {
     Finding f = blank;
     f.text = sides.size() > 1 ? fmt::format("Side {}: ", side.feed) : "";
     if (all.empty()) {
-      f.holds = true, f.judged = false;
+      f.holds = true;
+      f.judged = false;
       f.text += "Cannot be judged: between the outer edges of the band there is not a third of an octave.";
       findings.push_back(std::move(f));
       continue;
@@ -429,7 +443,8 @@ std::vector<Finding> check_sum_as_played(const Subject& subject) {
     // Of those that fall a level comes first: with it the others may fall away.
     const auto fell = std::ranges::find(all, false, &Judgement::holds);
     const Judgement& told = f.holds ? *std::ranges::max_element(all, {}, &Judgement::share) : *fell;
-    f.measured = told.db, f.allowed = told.allowed_db;
+    f.measured = told.db;
+    f.allowed = told.allowed_db;
     std::vector<std::string> found;
     for (const Judgement& j : all) found.push_back(played.found(j));
     f.text += fmt::format("As it plays, {}. ", fmt::join(found, "; "));

@@ -3,13 +3,18 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <functional>
+#include <map>
 #include <numbers>
 #include <span>
+#include <tuple>
+#include <utility>
 
 #include <fmt/format.h>
 
 #include "harness/analysis/decibels.hpp"
 #include "harness/analysis/levels.hpp"
+#include "harness/analysis/phasor.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "harness/proof/thermal_model.hpp"
@@ -102,62 +107,175 @@ class Feed {
   /// Frames `from` on of a part.
   void fill(const Part& part, std::size_t from, std::span<float> row) const {
     const double rms = threshold_ * analysis::ratio_from_db(part.over_db);
-    constexpr auto kMost = static_cast<double>(dsp::kMagnitudeBound);
-    for (std::size_t i = 0; i < row.size(); ++i) {
-      const std::size_t n = from + i;
-      const bool off = part.off_frames > 0 && n % (part.on_frames + part.off_frames) >= part.on_frames;
-      const double wave = part.noise
-                              ? static_cast<double>(noise_[n % noise_.size()])
-                              : std::numbers::sqrt2 * std::sin(2 * std::numbers::pi * cycles_ * static_cast<double>(n));
-      row[i] = off ? 0.0f : static_cast<float>(std::clamp(rms * wave, -kMost, kMost));
+    const std::size_t period = part.off_frames > 0 ? part.on_frames + part.off_frames : 0;
+    for (std::size_t done = 0; done < row.size();) {
+      const std::size_t n = from + done;
+      const std::size_t in_period = period > 0 ? n % period : 0;
+      const bool on = period == 0 || in_period < part.on_frames;
+      const std::size_t until_change = period == 0 ? row.size() : (on ? part.on_frames : period) - in_period;
+      const std::size_t count = std::min(until_change, row.size() - done);
+      const auto piece = row.subspan(done, count);
+      if (!on)
+        std::ranges::fill(piece, 0.0f);
+      else if (part.noise)
+        fill_with_noise(n, rms, piece);
+      else
+        fill_with_sine(n, rms, piece);
+      done += count;
     }
   }
 
  private:
+  static float bounded(double x) {
+    constexpr auto kMost = static_cast<double>(dsp::kMagnitudeBound);
+    return static_cast<float>(std::clamp(x, -kMost, kMost));
+  }
+  void fill_with_noise(std::size_t n, double rms, std::span<float> row) const {
+    std::size_t at = n % noise_.size();
+    for (float& x : row) {
+      x = bounded(rms * static_cast<double>(noise_[at]));
+      if (++at == noise_.size()) at = 0;
+    }
+  }
+  void fill_with_sine(std::size_t n, double rms, std::span<float> row) const {
+    analysis::Phasor sine(cycles_, static_cast<double>(n), rms * std::numbers::sqrt2);
+    for (float& x : row) {
+      x = bounded(sine.im());
+      ++sine;
+    }
+  }
+
   std::span<const float> noise_;
   double threshold_, cycles_;
+};
+
+std::size_t frames_of(const Part& part, double rate) {
+  return static_cast<std::size_t>(std::ceil(part.seconds * rate));
+}
+std::size_t frames_of(const Parts& parts, double rate) {
+  std::size_t frames = 0;
+  for (const Part& part : parts) frames += frames_of(part, rate);
+  return frames;
+}
+/// The sum in eight strands, which need not wait for one another.
+double sum_of_squares(std::span<const float> samples) {
+  std::array<double, 8> strand{};
+  std::size_t n = 0;
+  for (; n + strand.size() <= samples.size(); n += strand.size())
+    for (std::size_t s = 0; s < strand.size(); ++s) {
+      const double x = static_cast<double>(samples[n + s]);
+      strand[s] += x * x;
+    }
+  double sum = 0;
+  for (; n < samples.size(); ++n) sum += static_cast<double>(samples[n]) * static_cast<double>(samples[n]);
+  for (const double one : strand) sum += one;
+  return sum;
+}
+
+/// One stimulus on its way through limiters, and what they let it heat.
+class Heating {
+ public:
+  Heating(Parts stimulus, const rig::Driver& driver, double driver_volts, double rate)
+      : stimulus_(std::move(stimulus)),
+        left_(frames_of(stimulus_, rate)),
+        rate_(rate),
+        square_volts_(driver_volts * driver_volts),
+        heat_(driver.thermal_time_s, rate),
+        model_(driver) {}
+
+  std::size_t frames_left() const { return left_; }
+  double seconds() const {
+    double sum = 0;
+    for (const Part& part : stimulus_) sum += part.seconds;
+    return sum;
+  }
+  double greatest_heat() const { return heat_.greatest(); }
+  double greatest_rise_kelvin() const { return model_.greatest_rise_kelvin(); }
+
+  /// The next frames go through `process` from `in` to `out`; behind the end `in` is silent and `out` is not looked at.
+  void fill(const Feed& feed, std::span<float> in) {
+    pieces_.clear();
+    std::size_t done = 0;
+    while (done < in.size() && part_ < stimulus_.size()) {
+      const std::size_t in_part = frames_of(stimulus_[part_], rate_) - at_;
+      const std::size_t count = std::min(in_part, in.size() - done);
+      feed.fill(stimulus_[part_], at_, in.subspan(done, count));
+      pieces_.push_back(count);
+      at_ += count;
+      done += count;
+      if (count == in_part) {
+        ++part_;
+        at_ = 0;
+      }
+    }
+    std::ranges::fill(in.subspan(done), 0.0f);
+    left_ -= done;
+  }
+  void take(std::span<const float> out) {
+    std::size_t done = 0;
+    for (const std::size_t piece : pieces_) {
+      const auto heard = out.subspan(done, piece);
+      heat_.add(heard);
+      for (std::size_t n = 0; n < piece; n += dsp::kGridFrames) {
+        const auto cell = heard.subspan(n, std::min<std::size_t>(dsp::kGridFrames, piece - n));
+        const auto length = static_cast<double>(cell.size());
+        model_.step(sum_of_squares(cell) / length * square_volts_, length / rate_);
+      }
+      done += piece;
+    }
+  }
+
+ private:
+  Parts stimulus_;
+  std::size_t left_, part_ = 0, at_ = 0;
+  double rate_, square_volts_;
+  Heat heat_;
+  CoilModel model_;
+  std::vector<std::size_t> pieces_;  ///< of the rows under way: frames of one part each
 };
 
 /// The most that any of it heats: as a share of the threshold's square, and in kelvin.
 struct Heated {
   double share = 0, kelvin = 0, seconds = 0;
 };
+/// Eight stimuli at a time, side by side, those of like length together.
 Heated heated_by_hostile_power(const Subject& subject, std::size_t o, std::span<const float> noise) {
+  constexpr std::size_t kAbreast = 8, kFrames = 4096;
   const OutputPlan& plan = subject.compiled.outputs[o];
   const rig::Driver& driver = subject.rig.driver_of(way_of(subject, plan));
   const double rate = subject.rig.controller.sample_rate_hz;
   const double threshold = *plan.thermal_volts_rms / plan.full_scale_volts_peak;
   const double driver_volts = plan.full_scale_volts_peak * plan.driver_share;
   const LimitersAlone alone(subject.compiled.settings(), o, true);
-  const std::unique_ptr<Device> device = subject.make(alone.settings);
+  const LimitersAbreast abreast(alone, kAbreast);
+  const std::unique_ptr<Device> device = subject.make(abreast.settings);
   const Feed feed(noise, threshold, in_band_hz(plan, rate, 0.5) / rate);
+  std::vector<Parts> stimuli = hostile_power(coil_of(subject, o));
+  std::ranges::stable_sort(stimuli, std::greater<>(), [&](const Parts& parts) { return frames_of(parts, rate); });
   Heated most;
-  Row in(4096), out(in.size());
-  const float* const from = in.data();
-  float* const to = out.data();
-  for (const Parts& stimulus : hostile_power(coil_of(subject, o))) {
-    Heat heat(driver.thermal_time_s, rate);
-    CoilModel model(driver);
+  Rows in(kAbreast, Row(kFrames));
+  Rows out(kAbreast, Row(kFrames));
+  std::vector<const float*> from;
+  std::vector<float*> to;
+  for (const Row& row : in) from.push_back(row.data());
+  for (Row& row : out) to.push_back(row.data());
+  for (std::size_t first = 0; first < stimuli.size(); first += kAbreast) {
+    std::vector<Heating> heatings;
+    for (std::size_t s = first; s < std::min(first + kAbreast, stimuli.size()); ++s)
+      heatings.emplace_back(stimuli[s], driver, driver_volts, rate);
+    for (Row& row : in) std::ranges::fill(row, 0.0f);
     device->reset();
-    for (const Part& part : stimulus) {
-      const auto frames = static_cast<std::size_t>(std::ceil(part.seconds * rate));
-      for (std::size_t done = 0; done < frames; done += in.size()) {
-        const std::size_t count = std::min(in.size(), frames - done);
-        feed.fill(part, done, std::span(in).first(count));
-        device->process({&from, 1}, {&to, 1}, count);
-        heat.add(std::span(out).first(count));
-        for (std::size_t n = 0; n < count; n += dsp::kGridFrames) {
-          const auto cell = std::span<const float>(out).subspan(n, std::min<std::size_t>(dsp::kGridFrames, count - n));
-          double squares = 0;
-          for (const float x : cell) squares += static_cast<double>(x) * static_cast<double>(x);
-          const auto length = static_cast<double>(cell.size());
-          model.step(squares / length * driver_volts * driver_volts, length / rate);
-        }
-      }
-      most.seconds += part.seconds;
+    while (heatings.front().frames_left() > 0) {  // the longest
+      const std::size_t count = std::min(kFrames, heatings.front().frames_left());
+      for (std::size_t s = 0; s < heatings.size(); ++s) heatings[s].fill(feed, std::span(in[s]).first(count));
+      device->process(from, to, count);
+      for (std::size_t s = 0; s < heatings.size(); ++s) heatings[s].take(std::span(out[s]).first(count));
     }
-    most.share = std::max(most.share, heat.greatest() / (threshold * threshold));
-    most.kelvin = std::max(most.kelvin, model.greatest_rise_kelvin());
+    for (const Heating& heating : heatings) {
+      most.share = std::max(most.share, heating.greatest_heat() / (threshold * threshold));
+      most.kelvin = std::max(most.kelvin, heating.greatest_rise_kelvin());
+      most.seconds += heating.seconds();
+    }
   }
   return most;
 }
@@ -260,13 +378,49 @@ Finding without_power_limiter(const Subject& subject, Device& unlimited, std::si
   return f;
 }
 
-Finding thermal_finding(const Subject& subject, Device& unlimited, std::size_t o, std::span<const float> noise) {
+/// What an output's limiters do when they stand alone. Outputs whose limiters, driver and levels are alike, as left and
+/// right of a way are, would show the same, sample for sample: that is measured once.
+struct Alone {
+  Heated heated;
+  std::size_t touched = 0;
+};
+class AloneByOutput {
+ public:
+  explicit AloneByOutput(const Subject& subject) : subject_(subject) {}
+  const Alone& of(std::size_t o) {
+    const OutputPlan& plan = subject_.compiled.outputs[o];
+    const dsp::OutputSettings& settings = subject_.compiled.settings().outputs[o];
+    const dsp::PowerLimiterSettings& power = settings.power;
+    const dsp::PeakLimiterSettings& peak = settings.peak;
+    const rig::Driver* const driver = &subject_.rig.driver_of(way_of(subject_, plan));
+    const double rate = subject_.rig.controller.sample_rate_hz;
+    const Key key{std::tuple(power.enabled, power.threshold_rms, power.forget),
+                  std::tuple(peak.enabled, peak.ceiling, peak.look_ahead_samples, peak.hold_samples, peak.release_keep,
+                             peak.true_peak),
+                  std::tuple(driver, *plan.thermal_volts_rms, plan.full_scale_volts_peak, plan.driver_share,
+                             plan.limit_volts_peak, in_band_hz(plan, rate, 0.5))};
+    const auto known = known_.find(key);
+    if (known != known_.end()) return known->second;
+    if (noise_.empty()) noise_ = noise_for(subject_);
+    const Alone alone{heated_by_hostile_power(subject_, o, noise_), touched_below(subject_, o)};
+    return known_.emplace(key, alone).first->second;
+  }
+
+ private:
+  using Key =
+      std::tuple<std::tuple<bool, float, float>, std::tuple<bool, float, std::uint32_t, std::uint32_t, float, bool>,
+                 std::tuple<const rig::Driver*, double, double, double, double, double>>;
+  const Subject& subject_;
+  Row noise_;
+  std::map<Key, Alone> known_;
+};
+
+Finding thermal_finding(const Subject& subject, Device& unlimited, std::size_t o, AloneByOutput& alone) {
   const OutputPlan& plan = subject.compiled.outputs[o];
   const rig::Way& way = way_of(subject, plan);
   const rig::Driver& driver = subject.rig.driver_of(way);
   const double target = *plan.thermal_volts_rms, tau = driver.thermal_time_s;
-  const Heated heated = heated_by_hostile_power(subject, o, noise);
-  const std::size_t touched = touched_below(subject, o);
+  const auto [heated, touched] = alone.of(o);
   const double settling_s = std::min(4 * tau, subject.brief ? 1 : kMostSeconds);
   const Settled sine = settled(subject, unlimited, o, target, settling_s);
 
@@ -331,15 +485,14 @@ Finding thermal_finding(const Subject& subject, Device& unlimited, std::size_t o
 
 std::vector<Finding> check_thermal_limit(const Subject& subject) {
   const std::unique_ptr<Device> unlimited = subject.make(subject.unlimited.settings());
-  Row noise;
+  AloneByOutput alone(subject);
   std::vector<Finding> findings;
   for (std::size_t o = 0; o < subject.compiled.outputs.size(); ++o) {
     if (!way_of(subject, subject.compiled.outputs[o]).thermal) {
       findings.push_back(without_power_limiter(subject, *unlimited, o));
       continue;
     }
-    if (noise.empty()) noise = noise_for(subject);
-    findings.push_back(thermal_finding(subject, *unlimited, o, noise));
+    findings.push_back(thermal_finding(subject, *unlimited, o, alone));
   }
   return findings;
 }

@@ -43,7 +43,8 @@ std::vector<Finding> an_output(const Subject& subject, const char* id, const cha
     if (times.outputs[o].found) {
       judge(output, times.outputs[o], finding);
     } else if (times.outputs[o].most_db < kMute_db) {
-      finding.holds = true, finding.judged = false;
+      finding.holds = true;
+      finding.judged = false;
       finding.text = mute(subject, output, times.outputs[o].most_db);
     }
     findings.push_back(std::move(finding));
@@ -57,10 +58,13 @@ std::vector<Finding> check_latency(const Subject& subject) {
   const ArrivalTimes& times = arrivals_of(subject);
   const double stated = subject.compiled.latency_samples, rate_hz = subject.rig.controller.sample_rate_hz;
   Finding finding{.id = "latency", .output = {}, .unit = "samples", .accepted = {}, .text = {}};
-  finding.measured = times.latency_samples, finding.allowed = stated;
+  finding.measured = times.latency_samples;
+  finding.allowed = stated;
   if (std::ranges::all_of(times.outputs,
                           [](const ArrivalTime& time) { return !time.found && time.most_db < kMute_db; })) {
-    finding.holds = true, finding.judged = false, finding.measured = stated;
+    finding.holds = true;
+    finding.judged = false;
+    finding.measured = stated;
     finding.text = "Cannot be judged: the filters of the file leave nothing to time on any output.";
     return {finding};
   }
@@ -82,7 +86,8 @@ std::vector<Finding> check_delay(const Subject& subject) {
   return an_output(
       subject, "delay", "samples", [&](const OutputPlan& output, const ArrivalTime& time, Finding& finding) {
         const double off = time.delay_samples - time.set_samples;
-        finding.measured = time.delay_samples, finding.allowed = time.set_samples;
+        finding.measured = time.delay_samples;
+        finding.allowed = time.set_samples;
         finding.holds = std::abs(off) <= time.tolerance_samples;
         finding.text = fmt::format(
             "{} comes {:.2f} samples ({:.3f} ms) behind the common latency, as set ({:.2f}), within {:.2g}.",
@@ -102,7 +107,8 @@ std::vector<Finding> check_polarity(const Subject& subject) {
   return an_output(
       subject, "polarity", "sign", [&](const OutputPlan& output, const ArrivalTime& time, Finding& finding) {
         const int set = set_polarity(subject, output);
-        finding.measured = time.polarity, finding.allowed = set;
+        finding.measured = time.polarity;
+        finding.allowed = set;
         finding.holds = time.polarity == set;
         finding.text =
             fmt::format("{} leaves {}, as {} says.", output.name, word(time.polarity), key(output, "polarity"));

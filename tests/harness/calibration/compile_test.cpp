@@ -36,7 +36,7 @@ Complex response_of(const std::vector<dsp::Biquad>& sections, double at_hz) {
 /// sections x gain x polarity x delay.
 Complex path_of(const OutputPlan& plan, double at_hz) {
   const Complex delay = std::polar(1.0, -2 * std::numbers::pi * at_hz / kRate * plan.delay_samples);
-  return response_of(plan.sections, at_hz) * from_db(plan.gain_db) * double(plan.polarity) * delay;
+  return response_of(plan.sections, at_hz) * analysis::ratio_from_db(plan.gain_db) * double(plan.polarity) * delay;
 }
 /// What the core is told to add to every delay: must be the latency, for every output.
 double lateness(const CompiledRig& made, std::size_t output) {
@@ -129,14 +129,14 @@ TEST_P(EveryAlignment, WaysAddUpOrTheWarningSaysSo) {
     for (double f = 20; f < 20000; f *= 1.05) {
       const Complex low = path_of(made.outputs[0], f), mid = path_of(made.outputs[1], f),
                     high = path_of(made.outputs[3], f);
-      worst_db = std::max(worst_db, std::abs(to_db(std::abs(low + mid + high))));
+      worst_db = std::max(worst_db, std::abs(analysis::db_from_ratio(std::abs(low + mid + high))));
       const dsp::SectionList l = sections_of(rig.points[1].low, dsp::Pass::low, kRate);
       const dsp::SectionList h = sections_of(rig.points[1].high, dsp::Pass::high, kRate);
       std::vector<dsp::Biquad> lows, highs;
       for (const auto& s : l.view()) lows.push_back(dsp::biquad_of(s));
       for (const auto& s : h.view()) highs.push_back(dsp::biquad_of(s));
       const Complex sum = response_of(lows, f) + (upper_inverted ? -1.0 : 1.0) * response_of(highs, f);
-      point_db = std::max(point_db, std::abs(to_db(std::abs(sum) + 1e-9)));
+      point_db = std::max(point_db, std::abs(analysis::db_from_ratio(std::abs(sum) + 1e-9)));
     }
     const bool all_pass = point_db < 1e-3;
     const bool warned = std::any_of(made.warnings.begin(), made.warnings.end(),
@@ -163,7 +163,7 @@ TEST(Split, TwoInvertedWaysAreInPhaseWithEachOther) {
   const CompiledRig made = compile(rig);
   for (double f = 20; f < 20000; f *= 1.1) {
     const Complex sum = path_of(made.outputs[0], f) + path_of(made.outputs[1], f) + path_of(made.outputs[3], f);
-    EXPECT_NEAR(to_db(std::abs(sum)), 0, 1e-3) << f;
+    EXPECT_NEAR(analysis::db_from_ratio(std::abs(sum)), 0, 1e-3) << f;
   }
 }
 
@@ -175,7 +175,8 @@ TEST(Split, WithoutPhaseMatchingTheSumErrs) {
   rig.points = {a_point(250), a_point(2500)};
   const auto sum_db = [&](double f) {
     const CompiledRig made = compile(rig);
-    return to_db(std::abs(path_of(made.outputs[0], f) + path_of(made.outputs[1], f) + path_of(made.outputs[3], f)));
+    return analysis::db_from_ratio(
+        std::abs(path_of(made.outputs[0], f) + path_of(made.outputs[1], f) + path_of(made.outputs[3], f)));
   };
   EXPECT_NEAR(sum_db(250), 0, 1e-3);
   rig.phase_matched = false;
@@ -266,7 +267,7 @@ TEST(Compile, TheChainHasTheResponseOfThePlan) {
         Complex expected = path_of(plan, f) * std::polar(1.0, -2 * std::numbers::pi * f / kRate * made.latency_samples);
         if (plan.source == dsp::kMeanOfFeeds) {
           const FeedPath& own = plan.feed_paths.at(feed);
-          expected *= response_of(own.sections, f) * from_db(own.gain_db) / 2.0;
+          expected *= response_of(own.sections, f) * analysis::ratio_from_db(own.gain_db) / 2.0;
         } else if (plan.source != static_cast<int>(feed)) {
           expected = 0;
         }
@@ -419,9 +420,9 @@ TEST(Bypass, OfOneLayerLeavesTheOthers) {
     const CompiledRig made = compile(rig, &venue, bypass);
     return std::pair(made.settings().feeds[0].gain, made.settings().feeds[0].sections.size());
   };
-  EXPECT_EQ(feed(Bypass::none), std::pair(float(from_db(-5)), std::size_t{2}));
-  EXPECT_EQ(feed(Bypass::venue), std::pair(float(from_db(-4)), std::size_t{1}));
-  EXPECT_EQ(feed(Bypass::system), std::pair(float(from_db(-1)), std::size_t{1}));
+  EXPECT_EQ(feed(Bypass::none), std::pair(float(analysis::ratio_from_db(-5)), std::size_t{2}));
+  EXPECT_EQ(feed(Bypass::venue), std::pair(float(analysis::ratio_from_db(-4)), std::size_t{1}));
+  EXPECT_EQ(feed(Bypass::system), std::pair(float(analysis::ratio_from_db(-1)), std::size_t{1}));
   EXPECT_EQ(feed(Bypass::limits), feed(Bypass::none));
   for (const Bypass bypass : {Bypass::none, Bypass::venue, Bypass::system, Bypass::limits}) {
     const CompiledRig made = compile(rig, &venue, bypass);

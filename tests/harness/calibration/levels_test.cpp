@@ -29,7 +29,9 @@ TEST(Levels, RatedPowerToClipAndCeiling) {
                                             a_driver("d", c.ohm, c.watts / 2), c.full_scale_dbu));
     EXPECT_NEAR(plan.clip_volts_peak, c.clip_volts_peak, 5e-5);
     EXPECT_NEAR(plan.clip_dbfs_peak, c.clip_dbfs, 5e-5);
-    EXPECT_NEAR(dbu(plan.clip_volts_peak / sqrt2 / from_db(plan.amplifier_gain_db)), c.clip_in_dbu, 5e-5);
+    EXPECT_NEAR(
+        analysis::dbu_from_volts(plan.clip_volts_peak / sqrt2 / analysis::ratio_from_db(plan.amplifier_gain_db)),
+        c.clip_in_dbu, 5e-5);
     EXPECT_NEAR(plan.limit_dbfs_peak, c.clip_dbfs - 2, 5e-5);
     EXPECT_NEAR(plan.limit_volts_peak, c.clip_volts_peak * std::pow(10, -0.1), 1e-4);
   }
@@ -86,7 +88,7 @@ TEST(Levels, AsPrintedForBridgedUseNothingIsDoubled) {
   EXPECT_NEAR(plan_of(bridge).amplifier_gain_db, 20 * std::log10(89.4427), 1e-5);
   // The control: the same figures taken for those of one side stand 6 dB too high.
   bridge.amplifiers[0].rated = rig::Rated::per_side;
-  EXPECT_NEAR(to_db(plan_of(bridge).clip_volts_peak / as_printed.clip_volts_peak), 6.0206, 5e-5);
+  EXPECT_NEAR(analysis::db_from_ratio(plan_of(bridge).clip_volts_peak / as_printed.clip_volts_peak), 6.0206, 5e-5);
   // Not said counts as per side.
   sides.amplifiers[0].rated = rig::Rated::unsaid;
   EXPECT_EQ(plan_of(sides).clip_volts_peak, by_side.clip_volts_peak);
@@ -103,9 +105,10 @@ TEST(Levels, DriversInSeriesRaiseTheLoadAndShareTheVolts) {
   EXPECT_EQ(plan.rating_watts, 2000);
   EXPECT_EQ(plan.driver_share, 0.5);
   EXPECT_NEAR(plan.driver_continuous_volts, 105.830, 5e-4);
-  EXPECT_NEAR(*plan.thermal_volts_rms, 105.830 * from_db(-1), 5e-4);
+  EXPECT_NEAR(*plan.thermal_volts_rms, 105.830 * analysis::ratio_from_db(-1), 5e-4);
   EXPECT_NEAR(plan.driver_peak_volts, 211.660, 5e-4);
-  EXPECT_NEAR(plan.limit_volts_peak, std::sqrt(2.0 * 2000 * 16) * from_db(-2), 1e-9);  // 200.95 V: the amplifier's
+  EXPECT_NEAR(plan.limit_volts_peak, std::sqrt(2.0 * 2000 * 16) * analysis::ratio_from_db(-2),
+              1e-9);                       // 200.95 V: the amplifier's
   rig.drivers[0].peak_power_watts = 1200;  // 2 x sqrt(1200 x 8) = 195.96 V: now the driver's
   EXPECT_EQ(plan_of(rig).limited_by, LimitedBy::driver);
   EXPECT_NEAR(plan_of(rig).limit_volts_peak, 195.959, 5e-4);
@@ -143,7 +146,7 @@ TEST(Levels, DriversInParallelLowerTheLoadAndKeepTheVolts) {
     const OutputPlan plan = plan_of(rig);
     EXPECT_NEAR(plan.load_ohm, load, 5e-5);
     EXPECT_EQ(plan.rating_watts, watts);
-    EXPECT_NEAR(*plan.thermal_volts_rms, std::sqrt(350 * 8) * from_db(-1), 1e-9);
+    EXPECT_NEAR(*plan.thermal_volts_rms, std::sqrt(350 * 8) * analysis::ratio_from_db(-1), 1e-9);
     EXPECT_NEAR(plan.driver_peak_volts, std::sqrt(1400 * 8), 1e-9);
   }
 }

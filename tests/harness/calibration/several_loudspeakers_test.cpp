@@ -59,13 +59,14 @@ TEST(SeveralLoudspeakers, GainsDelaysAndPolaritiesAddUp) {
   const dsp::ChainSettings& settings = made.settings();
   const auto& core = settings.outputs[7];
   const float product = settings.feeds[1].gain * settings.loudspeakers[core.loudspeaker].gain * core.gain;
-  EXPECT_NEAR(to_db(std::abs(static_cast<double>(product))), other.gain_db, 1e-5) << "three rounded factors";
+  EXPECT_NEAR(analysis::db_from_ratio(std::abs(static_cast<double>(product))), other.gain_db, 1e-5)
+      << "three rounded factors";
   EXPECT_EQ(core.gain > 0, true);
 }
 TEST(SeveralLoudspeakers, AMixAddsAsWrittenAndASumOfTwoIsTwoSharesOfMinusSix) {
   rig::Rig rig = a_rig();
   rig.ways[0].mix = {{0, 0}, {1, -6}};
-  rig.ways[1].mix = {{0, to_db(0.5)}, {1, to_db(0.5)}};
+  rig.ways[1].mix = {{0, analysis::db_from_ratio(0.5)}, {1, analysis::db_from_ratio(0.5)}};
   const CompiledRig made = compile(rig);
   ASSERT_EQ(made.outputs.size(), 2u);
   EXPECT_EQ(made.outputs[0].name, "low");
@@ -73,10 +74,10 @@ TEST(SeveralLoudspeakers, AMixAddsAsWrittenAndASumOfTwoIsTwoSharesOfMinusSix) {
   const auto& mix = made.settings().loudspeakers[0].mix;
   ASSERT_EQ(mix.size(), 2u);
   EXPECT_EQ(mix[0], 1.0f);
-  EXPECT_NEAR(mix[1], from_db(-6), 1e-7);
+  EXPECT_NEAR(mix[1], analysis::ratio_from_db(-6), 1e-7);
   ASSERT_EQ(made.outputs[0].feed_paths.size(), 2u);
   EXPECT_EQ(made.outputs[0].feed_paths[1].gain_db, -6);
-  EXPECT_NEAR(to_db(0.5), -6.0206, 1e-4) << "what \"sum\" of two gives to each";
+  EXPECT_NEAR(analysis::db_from_ratio(0.5), -6.0206, 1e-4) << "what \"sum\" of two gives to each";
   EXPECT_NEAR(made.outputs[1].mix[0], 0.5, 1e-15);
   rig.ways[1].mix = {{1, 0}};  // of one feed alone
   const CompiledRig one = compile(rig);

@@ -27,7 +27,7 @@ InstructionCounter task_clock() { return {PERF_TYPE_SOFTWARE, PERF_COUNT_SW_TASK
 
 void expect_a_whole(const ChainCost& cost) {
   ASSERT_EQ(cost.stages.size(), kStages + 1);
-  EXPECT_EQ(cost.stages[0].name, "door");
+  EXPECT_EQ(cost.stages[0].name, "input");
   double sum = 0;
   for (std::size_t s = 0; s < cost.stages.size(); ++s) {
     const Cost& stage = cost.stages[s];

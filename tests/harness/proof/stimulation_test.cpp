@@ -78,6 +78,23 @@ TEST(Run, StartsFromResetAndTheLimitersAloneHaveNothingAheadOfThem) {
   const Row out = run(*make_chain(alone.settings), {quiet}, 1)[0];
   EXPECT_EQ(std::vector<float>(out.begin() + 200, out.end()), std::vector<float>(300, 1e-3f));
 }
+// Each copy of the limiters that stand side by side makes of its feed, bit for bit, what they make of it alone, whatever
+// the others are fed. Control: two feeds do not come out alike.
+TEST(LimitersAbreast, ACopyIsTheLimitersAlone) {
+  const Prepared prepared(kRig);
+  for (const bool with_power : {false, true}) {
+    const LimitersAlone alone(prepared.compiled.settings(), 0, with_power);
+    const LimitersAbreast abreast(alone, 8);
+    Rows feeds;
+    for (std::uint32_t copy = 0; copy < 8; ++copy)
+      feeds.push_back(scaled(samples_of(stimuli::square({.frequency_hz = 50.0 + 90 * copy}, 48000), 20000),
+                             0.01 * std::pow(2.5, copy)));
+    const Rows out = run(*make_chain(abreast.settings), feeds, 8);
+    for (std::size_t copy = 0; copy < 8; ++copy)
+      EXPECT_EQ(differing({out[copy]}, run(*make_chain(alone.settings), {feeds[copy]}, 1)), 0u) << copy;
+    EXPECT_GT(differing({out[6]}, {out[7]}), 10000u);
+  }
+}
 
 }  // namespace
 }  // namespace rackproof::proof::test

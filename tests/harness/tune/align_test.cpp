@@ -277,7 +277,7 @@ TEST(Align, WorksFromRecordings) {
   }
   const Alignment made = align(ways, points);
   // The box's own highpass and the horn's (500 Hz) turn the phase by some ten degrees at the point.
-  const double wanted_s = 0.9e-3 - 0.1e-3 + (std::hypot(3, 0.4) - 3) / speed_of_sound(20);
+  const double wanted_s = 0.9e-3 - 0.1e-3 + (std::hypot(3, 0.4) - 3) / rig::speed_of_sound(20);
   EXPECT_NEAR(made.ways[1].delay_s - made.ways[0].delay_s, wanted_s, 0.1e-3);
   EXPECT_EQ(made.ways[0].polarity, 1);
   EXPECT_EQ(made.ways[1].polarity, -1);

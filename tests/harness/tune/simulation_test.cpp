@@ -32,7 +32,7 @@ TEST(Simulation, ARoomsImagesAreThoseOfTheTextbook) {
   ASSERT_EQ(paths.size(), images.size());
   double sum = 0, expected = 0;
   for (std::size_t i = 0; i < paths.size(); ++i) {
-    EXPECT_NEAR(paths[i].delay_s * speed_of_sound(20), images[i].metres, 1e-9);
+    EXPECT_NEAR(paths[i].delay_s * rig::speed_of_sound(20), images[i].metres, 1e-9);
     sum += paths[i].gain, expected += images[i].gain / images[i].metres;
   }
   EXPECT_NEAR(sum, expected, 1e-12);

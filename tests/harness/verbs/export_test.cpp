@@ -194,7 +194,7 @@ TEST_F(Firmware, BudgetSaysWhatWasPromised) {
     EXPECT_EQ(block.at("instructions_per_frame_worst_block").is_null(), !counts) << block;
     EXPECT_THAT(result.err, HasSubstr("\n" + names.back() + "  "));
   }
-  EXPECT_THAT(names, testing::ElementsAre("door", "feed sections", "split", "output sections", "delays",
+  EXPECT_THAT(names, testing::ElementsAre("input", "feed sections", "split", "output sections", "delays",
                                           "peak limiters", "power limiters"));
   EXPECT_NEAR(sum_of_blocks, ns, 1e-12 * ns);  // the same times, summed in another order
   EXPECT_THAT(document.at("what_a_block_is").get<std::string>(), HasSubstr("leaving it out saves"));

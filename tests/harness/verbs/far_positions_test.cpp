@@ -7,7 +7,7 @@
 #include <cstdint>
 #include <vector>
 
-#include "harness/verbs/pipeline.hpp"
+#include "harness/render/pipeline.hpp"
 #include "harness/verbs/render_meter.hpp"
 #include "tests/harness/audio/sparse_file.hpp"
 #include "tests/harness/verbs/shell.hpp"

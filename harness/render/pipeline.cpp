@@ -1,4 +1,4 @@
-#include "harness/verbs/pipeline.hpp"
+#include "harness/render/pipeline.hpp"
 
 #include <algorithm>
 #include <utility>

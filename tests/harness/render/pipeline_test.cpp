@@ -1,5 +1,5 @@
 // Must hold: the theorem at the top of pipeline.hpp, for every number of workers and slots.
-#include "harness/verbs/pipeline.hpp"
+#include "harness/render/pipeline.hpp"
 
 #include <gmock/gmock.h>
 
