@@ -232,9 +232,9 @@ class Drive {
   }
   /// The graph is left alone for a while before and after: a server takes connections up between cycles.
   bool freewheel(bool on) {
-    pause_ms(200);
+    pause_ms(100);
     const bool done = jack_.set_freewheel(record_, on ? 1 : 0) == 0 && soon([&] { return wheels_ == on; });
-    pause_ms(200);
+    pause_ms(100);
     return done;
   }
   void go() { go_ = true; }

@@ -24,7 +24,7 @@ using rackproof::test::Scratch;
 using rackproof::test::write_audio;
 using namespace test;
 
-constexpr std::size_t kFrames = 3 * 48'000;
+constexpr std::size_t kFrames = 72'000;
 constexpr double kTail_s = 0.1;
 
 class OnAServer : public testing::Test {
