@@ -75,8 +75,9 @@ void connect_all(Graph& graph, const std::string& client, const Wiring& wiring) 
     if (!has(graph.connected_to(source), sink) && !graph.connect(source, sink))
       throw MachineError(fmt::format("{} cannot be connected to {}", files::shown(source), files::shown(sink)));
   };
-  for (const auto& [output, sink] : wiring.outputs) join(client + ":" + output, sink, sink, true);
-  for (const auto& [feed, source] : wiring.feeds) join(source, client + ":" + feed, source, false);
+  const auto ours = [&](const std::string& name) { return fmt::format("{}:{}", client, name); };
+  for (const auto& [output, sink] : wiring.outputs) join(ours(output), sink, sink, true);
+  for (const auto& [feed, source] : wiring.feeds) join(source, ours(feed), source, false);
 }
 
 Findings look(const Graph& graph, const std::string& client, const std::vector<std::string>& outputs,
@@ -87,7 +88,7 @@ Findings look(const Graph& graph, const std::string& client, const std::vector<s
     std::vector<std::string> converters;
     const auto wanted = wiring.outputs.find(output);
     bool is_there = false;
-    for (const std::string& sink : graph.connected_to(client + ":" + output)) {
+    for (const std::string& sink : graph.connected_to(fmt::format("{}:{}", client, output))) {
       const std::optional<Graph::Port> port = graph.port(sink);
       const bool is_wanted = wanted != wiring.outputs.end() && wanted->second == sink;
       is_there = is_there || is_wanted;

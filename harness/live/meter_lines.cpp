@@ -12,7 +12,7 @@ namespace {
 
 std::string bar(double share, std::size_t cells) {
   const double filled = std::clamp(share, 0.0, 1.0) * static_cast<double>(cells);
-  const auto full = static_cast<std::size_t>(filled + 0.5);
+  const auto full = static_cast<std::size_t>(std::lround(filled));
   return "|" + std::string(full, '=') + std::string(cells - full, ' ') + "|";
 }
 

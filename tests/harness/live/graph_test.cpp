@@ -19,7 +19,7 @@ using rackproof::test::refusal_of;
 using test::two_way;
 using Names = std::vector<std::string>;
 
-const Names kOutputs{"low.left", "low.right", "high.left", "high.right"};
+const Names kFourOutputs{"low.left", "low.right", "high.left", "high.right"};
 
 class Invented : public Graph {
  public:
@@ -73,18 +73,20 @@ low.right = "system:playback_2"
 
 TEST(LiveWiring, ComesFromTheRigFileAndFromWordsOnTopOfIt) {
   const Wiring wiring =
-      wiring_of(rig_with(kLive), kOutputs, {"high.right=system:playback_6", "right=system:capture_2"});
+      wiring_of(rig_with(kLive), kFourOutputs, {"high.right=system:playback_6", "right=system:capture_2"});
   EXPECT_EQ(wiring.feeds,
             (std::map<std::string, std::string>{{"left", "system:capture_1"}, {"right", "system:capture_2"}}));
   EXPECT_EQ(wiring.outputs, (std::map<std::string, std::string>{{"low.left", "system:playback_1"},
                                                                 {"low.right", "system:playback_2"},
                                                                 {"high.left", "system:playback_3"},
                                                                 {"high.right", "system:playback_6"}}));
-  EXPECT_TRUE(wiring_of(rig_with(""), kOutputs, {}).empty());
+  EXPECT_TRUE(wiring_of(rig_with(""), kFourOutputs, {}).empty());
 }
 
 TEST(LiveWiring, EveryOutputHasASinkOfItsOwn) {
-  const auto said = [](const Names& words) { return refusal_of([&] { wiring_of(rig_with(kLive), kOutputs, words); }); };
+  const auto said = [](const Names& words) {
+    return refusal_of([&] { wiring_of(rig_with(kLive), kFourOutputs, words); });
+  };
   EXPECT_EQ(said({}), "taken");
   EXPECT_NE(said({"high.left=system:playback_1"}).find("high.left and low.left both go to system:playback_1"),
             std::string::npos);
@@ -92,13 +94,14 @@ TEST(LiveWiring, EveryOutputHasASinkOfItsOwn) {
             std::string::npos);
   for (const char* word : {"high.left", "=x", "high.left=", ""})
     EXPECT_NE(said({word}).find("NAME=PORT"), std::string::npos) << word;
-  const std::string missing = refusal_of([&] { wiring_of(rig_with(""), kOutputs, {"low.left=system:playback_1"}); });
+  const std::string missing =
+      refusal_of([&] { wiring_of(rig_with(""), kFourOutputs, {"low.left=system:playback_1"}); });
   EXPECT_NE(missing.find("low.right goes nowhere"), std::string::npos) << missing;
 }
 
 TEST(LiveGraph, ConnectsOnceAndOnlyWhatGoesThatWay) {
   Invented graph;
-  const Wiring wiring = wiring_of(rig_with(kLive), kOutputs, {});
+  const Wiring wiring = wiring_of(rig_with(kLive), kFourOutputs, {});
   connect_all(graph, "rackproof", wiring);
   EXPECT_EQ(graph.links.size(), 5u);
   EXPECT_TRUE(graph.links.contains({"rackproof:low.left", "system:playback_1"}));
@@ -118,16 +121,16 @@ TEST(LiveGraph, ConnectsOnceAndOnlyWhatGoesThatWay) {
 
 TEST(LiveGraph, FindsEachOutputThatIsNotAloneOnOneSink) {
   Invented graph;
-  const Wiring wiring = wiring_of(rig_with(kLive), kOutputs, {});
+  const Wiring wiring = wiring_of(rig_with(kLive), kFourOutputs, {});
   connect_all(graph, "rackproof", wiring);
   graph.links.emplace("rackproof:low.left", "recorder:in");  // who listens is no sink
-  const auto words = [&](const Wiring& wanted) { return look(graph, "rackproof", kOutputs, wanted).words; };
+  const auto words = [&](const Wiring& wanted) { return look(graph, "rackproof", kFourOutputs, wanted).words; };
   EXPECT_EQ(words(wiring), Names{});
   EXPECT_EQ(words({}), Names{});
 
   graph.links.emplace("player:out", "system:playback_3");
   graph.links.emplace("player:out", "system:playback_6");  // not ours
-  const Findings found = look(graph, "rackproof", kOutputs, wiring);
+  const Findings found = look(graph, "rackproof", kFourOutputs, wiring);
   ASSERT_EQ(found.strangers.size(), 1u);
   EXPECT_EQ(found.strangers[0].source + " > " + found.strangers[0].sink, "player:out > system:playback_3");
   EXPECT_EQ(found.words, Names{"player:out plays into system:playback_3 as well, past every limit of this rig"});
