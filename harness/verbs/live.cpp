@@ -561,7 +561,8 @@ void add_live(CLI::App& program, int& status) {
       "Connects a feed or an output of the rig to another client's port, on top of [live] in the rig file; every "
       "output then needs one of its own")
       .type_name("NAME=PORT")
-      .take_all();
+      .take_all()
+      .allow_extra_args(false);
   add_flag(*verb, "--sole", options->sole, "Disconnects what else plays into a sink of this rig, past its limits");
   add_flag(*verb, "--muted", options->muted, "All outputs stay muted until the line 'unmute'");
   add_option(*verb, "--server", options->client.server, "The JACK server; else JACK_DEFAULT_SERVER, else 'default'")
