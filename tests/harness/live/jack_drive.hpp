@@ -45,7 +45,7 @@ class Process {
   Process(const Words& words, const std::filesystem::path& out, const std::filesystem::path& err) {
     pid_ = ::fork();
     if (pid_ != 0) return;
-    ::prctl(PR_SET_PDEATHSIG, SIGKILL);  // nothing outlives a test that is ended
+    ::prctl(PR_SET_PDEATHSIG, SIGTERM);  // nothing outlives a test that is ended
     const auto to = [](const std::filesystem::path& file, int stream) {
       const int descriptor = ::open(file.c_str(), O_WRONLY | O_CREAT | O_TRUNC, 0600);
       ::dup2(descriptor, stream);
@@ -105,9 +105,9 @@ inline bool there_is_a_server() { return std::system("command -v jackd >/dev/nul
 /// jackd with its dummy driver, under a name of its own.
 class Server {
  public:
-  Server(const std::filesystem::path& folder, std::uint32_t period, const Words& before = {},
-         std::uint32_t rate = 48'000)
-      : name_("rackproof-test-" + std::to_string(::getpid()) + "-" + std::to_string(++count())) {
+  Server(const std::filesystem::path& folder, std::uint32_t period, const Words& before = {"-R"},
+         std::uint32_t rate = 48'000, const std::string& name = {})
+      : name_(!name.empty() ? name : "rackproof-test-" + std::to_string(::getpid()) + "-" + std::to_string(++count())) {
     Words words{"jackd", "-n", name_, "--no-mlock"};
     words.insert(words.end(), before.begin(), before.end());
     for (const std::string& word :

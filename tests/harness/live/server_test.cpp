@@ -153,6 +153,10 @@ TEST_F(OnAServer, AKilledServerEndsItWithThree) {
   std::cout << "ended " << ms << " ms after the server\n";
   EXPECT_NE(program.said().find("is gone"), std::string::npos) << program.said();
   EXPECT_FALSE(std::filesystem::exists(scratch_ / "s")) << "the socket goes with it";
+  // A killed server keeps one of the machine's eight places, until one of its name has come and gone.
+  EXPECT_EQ(server.process().end(), 128 + SIGKILL);
+  const Server again(scratch_.folder(), 1024, {"-R"}, 48'000, server.name());
+  EXPECT_TRUE(again.runs());
 }
 
 TEST_F(OnAServer, EndsWithARampAndZeroOnATermination) {
