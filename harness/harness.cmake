@@ -72,7 +72,17 @@ add_custom_command(OUTPUT ${FIRMWARE_CPP} DEPENDS ${firmware_files} ${FIRMWARE_E
   COMMAND ${CMAKE_COMMAND} -DROOT=${CMAKE_CURRENT_SOURCE_DIR} -DOUT=${FIRMWARE_CPP} "-DFILES=${FIRMWARE_SOURCES}"
           -P ${FIRMWARE_EMBED})
 target_sources(rackproof_firmware PRIVATE ${FIRMWARE_CPP})
-harness_library(verbs WORDS LINK rackproof_report rackproof_render CLI11::CLI11 nlohmann_json::nlohmann_json)
+harness_library(live LINK rackproof_calibration rackproof_audio)
+# The rig on a JACK server. What a server is asked for stands in JACK's headers; its library is loaded when `live` is
+# called, so that the program needs neither to be built nor to run: then `live` says what to install.
+pkg_check_modules(JACK jack)
+if(JACK_FOUND)
+  set_source_files_properties(harness/live/jack_library.cpp harness/live/client.cpp PROPERTIES
+    COMPILE_DEFINITIONS RACKPROOF_JACK INCLUDE_DIRECTORIES "${JACK_INCLUDE_DIRS}")
+  set_source_files_properties(harness/live/jack_library.cpp harness/live/client.cpp PROPERTIES
+    SKIP_UNITY_BUILD_INCLUSION ON)
+endif()
+harness_library(verbs WORDS LINK rackproof_report rackproof_render rackproof_live CLI11::CLI11 nlohmann_json::nlohmann_json)
 target_compile_definitions(rackproof_verbs PRIVATE RACKPROOF_VERSION="${PROJECT_VERSION}")
 set(RENDER_SOURCES harness/verbs/render_job.cpp harness/verbs/render_meter.cpp)
 set_source_files_properties(${RENDER_SOURCES} PROPERTIES COMPILE_OPTIONS $<$<CONFIG:Release>:-O3>

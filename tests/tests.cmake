@@ -29,7 +29,8 @@ if(RACKPROOF_PRECOMPILE)
 endif()
 
 # Programs of their own: what replaces `malloc` and locks, and what runs itself under a counter.
-set(TESTS_ALONE dsp/chain/realtime_test dsp/chain/flat_cost_test harness/tune/fit_memory_test)
+set(TESTS_ALONE dsp/chain/realtime_test dsp/chain/flat_cost_test harness/live/live_realtime_test
+    harness/tune/fit_memory_test)
 file(GLOB_RECURSE TEST_SOURCES CONFIGURE_DEPENDS RELATIVE ${CMAKE_CURRENT_SOURCE_DIR}/tests tests/*_test.cpp)
 if(NOT RACKPROOF_TARGET_TESTS)
   list(FILTER TEST_SOURCES EXCLUDE REGEX "^target/")

@@ -206,6 +206,8 @@ class ChainSwitch {
       if (at_ == kGridFrames) end_cell();
     }
   }
+  /// Muted since `configure`, until the first chain is primed; with one chain, after each change too.
+  bool begins() const noexcept { return phase_ == Phase::starts; }
   /// Of the chain that is heard, as Chain::take_meter. With one chain, while it is configured anew, nothing was limited
   /// and no heat is known.
   Meter take_meter(std::size_t output) noexcept {

@@ -228,6 +228,7 @@ class RigReader {
     }
     read_accept();
     for (Rig& part : rig_.loudspeakers) part.accept = rig_.accept;
+    read_live();
     const std::size_t outputs = outputs_of(rig_);
     if (outputs > dsp::kMaxOutputs)
       fields_.fault(
@@ -658,6 +659,48 @@ class RigReader {
         fields->fault(entry.key,
                       fmt::format("say why, in {} letters or more, for whoever opens this file next", kShortestReason));
       rig_.accept.push_back({entry.key, reason.value_or("")});
+    }
+  }
+
+  /// Of feeds and outputs, as `live` calls its ports.
+  std::vector<std::string> port_names() const {
+    std::vector<std::string> names = names_of(rig_.feeds);
+    for (const Rig& part : rig_.parts())
+      for (const Way& way : part.ways) {
+        const std::string box = part.loudspeaker.empty() ? way.name : part.loudspeaker + "." + way.name;
+        if (way.has_one_output()) {
+          names.push_back(box);
+          continue;
+        }
+        for (std::size_t f = 0; f < rig_.feeds.size(); ++f)
+          if (way.only.empty() || std::find(way.only.begin(), way.only.end(), f) != way.only.end())
+            names.push_back(box + "." + rig_.feeds[f].name);
+      }
+    return names;
+  }
+  void read_live() {
+    auto fields = fields_.table("live", "[live.connect]");
+    if (!fields) return;
+    auto connect = fields->table("connect", R"({ left = "system:capture_1", "high.left" = "system:playback_1" })");
+    fields->close();
+    if (connect) read_connections(*connect, "", port_names());
+  }
+  /// `high.left = ...` is a table in a table, `"high.left" = ...` is none: both are meant alike.
+  void read_connections(Fields& fields, const std::string& prefix, const std::vector<std::string>& known) {
+    for (const Entry& entry : fields.node().entries) {
+      const std::string name = prefix + entry.key;
+      if (entry.value.kind == Node::Kind::table) {
+        if (auto inside = fields.table(entry.key, R"({ left = "system:playback_1" })"))
+          read_connections(*inside, name + ".", known);
+        continue;
+      }
+      const Source at = fields.source_of_key(entry);
+      const auto port = fields.text(entry.key, "\"system:playback_1\"");
+      if (std::find(known.begin(), known.end(), name) == known.end())
+        fields.fault(at, "no feed and no output of this rig", suggestion(name, known));
+      if (!port) continue;
+      if (port->empty()) fields.fault(entry.key, "a port of another client is wanted, as \"system:playback_1\"");
+      rig_.live.connections.push_back({name, *port, at});
     }
   }
 

@@ -145,6 +145,14 @@ struct Way {
 struct Accepted {
   std::string check, reason;
 };
+/// What `live` connects: a feed or an output (WAY.FEED) of this rig, and the port of another client.
+struct LiveConnection {
+  std::string name, port;
+  Source source;
+};
+struct Live {
+  std::vector<LiveConnection> connections;
+};
 
 /// A rig of the plain form is one loudspeaker without a name. A rig of several has them in `loudspeakers`, each as a
 /// rig of the plain form with a name; of what follows `drivers`, the rig itself has nothing then.
@@ -161,6 +169,7 @@ struct Rig {
   bool phase_matched = true;
   std::vector<Way> ways;
   std::vector<Accepted> accept;
+  Live live;
 
   std::string loudspeaker;                 ///< of a rig that is one of several: its name
   double delay_s = 0;                      ///< of that whole loudspeaker, on top of its ways'

@@ -12,6 +12,7 @@
 #include "harness/firmware/cost.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/firmware/savings.hpp"
+#include "harness/live/readings.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
@@ -92,6 +93,14 @@ std::string latency_text(const rig::Rig& rig, const CompiledRig& compiled) {
       chain, ms_of(chain, rig), buffers, ms_of(buffers, rig), ms_of(chain + buffers, rig));
 }
 
+/// A change is primed and faded in: two chains run meanwhile.
+constexpr double kChainsWhileChanging = 2;
+std::string live_text(double share) {
+  return fmt::format(
+      "live: {:.2f} % of a period, {:.2f} % while a change is primed and faded in; above {:.0f} % of a period it warns",
+      100 * share, 100 * kChainsWhileChanging * share, 100 * live::kMostLoad);
+}
+
 /// One decimal place, and no sign ahead of a zero.
 std::string tenths(double value) { return fmt::format("{:.1f}", std::round(10 * value) / 10 + 0.0); }
 std::string share_of(const Cost& part, const Cost& whole) {
@@ -108,6 +117,7 @@ std::string table_of(const rig::Rig& rig, const CompiledRig& compiled, const Hos
       rig.controller.block_frames, firmware::this_machine(), whole.mean, whole.worst_block,
       whole.mean * rig.controller.sample_rate_hz * 1e-7, here.state_bytes);
   text += wrapped(latency_text(rig, compiled), text_width());
+  text += wrapped(live_text(whole.mean * rig.controller.sample_rate_hz * 1e-9), text_width());
   std::vector<Table::Column> columns{{"block of the chain", Align::left}, {"ns a frame"}, {"dearest block"}, {"share"}};
   if (here.instructions) columns.insert(columns.end(), {{"instructions a frame"}, {"dearest"}});
   Table blocks(std::move(columns));
@@ -212,7 +222,11 @@ Json document_of(const RigArguments& arguments, const rig::Rig& rig, const Compi
                        {"ns_per_frame", here.alone_ns[o].mean}});
   Json document{{"rig", arguments.rig_file.string()}, {"block", rig.controller.block_frames}};
   document.update(cost_json(here.ns.whole, here.instructions ? &here.instructions->whole : nullptr));
-  document.update({{"realtime_share", here.ns.whole.mean * rig.controller.sample_rate_hz * 1e-9},
+  const double share = here.ns.whole.mean * rig.controller.sample_rate_hz * 1e-9;
+  document.update({{"realtime_share", share},
+                   {"live_share", share},
+                   {"live_share_while_changing", kChainsWhileChanging * share},
+                   {"live_warns_above", live::kMostLoad},
                    {"state_bytes", here.state_bytes},
                    {"latency_samples", compiled.latency_samples},
                    {"buffer_latency_samples", kBuffersInARow * rig.controller.block_frames},

@@ -28,7 +28,7 @@ namespace {
 constexpr int kDone = 0, kBadInput = 2, kMachineFailed = 3;
 constexpr void (*kVerbs[])(CLI::App&, int&) = {add_plan,   add_render,  add_prove,   add_stimulus, add_budget,
                                                add_export, add_measure, add_flatten, add_align,    add_seal,
-                                               add_drift,  add_compare, add_help};
+                                               add_drift,  add_compare, add_live,    add_help};
 
 /// How many letters have to be put in, left out, changed or swapped with their neighbour.
 std::size_t edits(std::string_view a, std::string_view b) {

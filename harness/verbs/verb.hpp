@@ -31,6 +31,7 @@ void add_align(CLI::App& program, int& status);
 void add_seal(CLI::App& program, int& status);
 void add_drift(CLI::App& program, int& status);
 void add_compare(CLI::App& program, int& status);
+void add_live(CLI::App& program, int& status);
 /// `help [VERB] [--format text|man|bash]`: the program's own help, a manual page, or completion for a shell.
 void add_help(CLI::App& program, int& status);
 
