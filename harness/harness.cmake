@@ -50,7 +50,7 @@ harness_library(report WORDS LINK rackproof_compare rackproof_tune)
 # The parts of the report's page can be edited as what they are; the program carries them, and the charting library.
 find_file(CHART_JS chart.min.js PATHS /usr/share/javascript/chart.js REQUIRED)
 set(REPORT_PARTS ${CHART_JS})
-foreach(part page.html page.css plots.js proof.js measurement.js comparison.js charts-licence.txt)
+foreach(part page.html page.css plots.js proof.js measurement.js comparison.js live.js charts-licence.txt)
   list(APPEND REPORT_PARTS ${CMAKE_CURRENT_SOURCE_DIR}/harness/report/assets/${part})
 endforeach()
 set(REPORT_CPP ${CMAKE_CURRENT_BINARY_DIR}/report_assets.cpp)
@@ -58,6 +58,11 @@ set(REPORT_EMBED ${CMAKE_CURRENT_SOURCE_DIR}/harness/report/embed.cmake)
 add_custom_command(OUTPUT ${REPORT_CPP} DEPENDS ${REPORT_PARTS} ${REPORT_EMBED} VERBATIM
   COMMAND ${CMAKE_COMMAND} -DOUT=${REPORT_CPP} "-DFILES=${REPORT_PARTS}" -P ${REPORT_EMBED})
 target_sources(rackproof_report PRIVATE ${REPORT_CPP})
+# The page of a rig that plays is served where the library for it is installed.
+pkg_check_modules(HTTPLIB IMPORTED_TARGET cpp-httplib)
+if(HTTPLIB_FOUND)
+  harness_library(web LINK rackproof_report PkgConfig::HTTPLIB PkgConfig::SODIUM)
+endif()
 # The program carries the sources of firmware, so that it can build a chain for a part wherever it is installed.
 set(FIRMWARE_SOURCES dsp/design/section.hpp dsp/chain/chain.cpp)
 file(GLOB headers CONFIGURE_DEPENDS RELATIVE ${CMAKE_CURRENT_SOURCE_DIR} dsp/*.hpp dsp/blocks/*.hpp dsp/chain/*.hpp
