@@ -86,8 +86,8 @@ std::string history_of() {
 std::string response_of_rig(const LivePage& page) {
   if (page.frequency_hz.empty()) return {};
   return figure_of("response", "From a feed to each output",
-                   page.bypassed ? "As it now runs: bypassed. Crossovers, delays and limits stay."
-                                 : "As it now runs, without its limiters: crossover, equalisers and venue.");
+                   page.bypassed.empty() ? "As it now runs, without its limiters: crossover, equalisers and venue."
+                                         : "As it now runs, bypassed: " + page.bypassed + ".");
 }
 
 /// What JSON has for a number: null where there is none.
@@ -106,7 +106,7 @@ std::string live_page(const LivePage& page) {
   const Json data = data_of(page);
   return page_of(
       {.name = page.rig_file,
-       .kind = page.bypassed ? "The rig as it plays, bypassed" : "The rig as it plays",
+       .kind = page.bypassed.empty() ? "The rig as it plays" : "The rig as it plays, bypassed: " + page.bypassed,
        .about = about,
        .outline = {.id = "now",
                    .title = "Now",

@@ -30,7 +30,7 @@ struct LivePage {
   std::uint64_t rig_number = 0;  ///< counts the rigs that have run; a reading with another one loads the page anew
   std::string rig_file, venue_file, title, program;
   double sample_rate_hz = 0, latency_s = 0;
-  bool bypassed = false;  ///< equalisers of the baseline and the venue are out
+  std::string bypassed;  ///< what is bypassed: "all", "venue", "system", "limits"; empty: nothing
   std::vector<double> frequency_hz;
   std::vector<LiveOutput> outputs;
   std::deque<LiveRow> history;  ///< oldest first, at most kHistorySeconds

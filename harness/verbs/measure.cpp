@@ -141,6 +141,82 @@ std::string text_of(const tune::Measurement& m, std::size_t width) {
   return out;
 }
 
+tune::TransferOptions transfer_options(const MeasureOptions& o) {
+  tune::TransferOptions options;
+  options.smoothing = smoothing_of(o.smoothing);
+  options.kind = o.kind == "sweep"   ? tune::SentKind::sweep
+                 : o.kind == "noise" ? tune::SentKind::noise
+                                     : tune::SentKind::automatic;
+  if (!o.from.empty()) options.lowest_hz = quantity_of("--from", o.from, rig::Quantity::frequency);
+  if (!o.to.empty()) options.highest_hz = quantity_of("--to", o.to, rig::Quantity::frequency);
+  if (!(options.lowest_hz > 0 && options.highest_hz >= 2 * options.lowest_hz))
+    throw InputError(fmt::format("--from, --to: read {:g} to {:g} Hz; an octave at least is wanted", options.lowest_hz,
+                                 options.highest_hz));
+  return options;
+}
+
+/// What was sent, and what was heard of it.
+struct Heard {
+  tune::Recording sent;
+  std::string sent_fingerprint;
+  std::uint32_t sent_channel = 1, captured_channel = 1, reference_channel = 0;
+  std::vector<tune::Recording> captured, references;  ///< a reference for each capture, or none
+};
+Heard heard_in_files(const MeasureOptions& o) {
+  Heard heard{.sent = recording(o.sent, o.sent_channel, "--sent-channel"),
+              .sent_fingerprint = {},
+              .sent_channel = o.sent_channel,
+              .captured_channel = o.captured_channel,
+              .reference_channel = o.reference_channel,
+              .captured = {},
+              .references = {}};
+  heard.sent_fingerprint = fingerprint_of(heard.sent);
+  keep_part(heard.sent, o);
+  for (const std::filesystem::path& file : o.captured) {
+    heard.captured.push_back(recording(file, o.captured_channel, "--captured-channel"));
+    if (o.reference_channel == 0) continue;
+    heard.references.push_back(recording(file, o.reference_channel, "--reference-channel"));
+    heard.references.back().name += fmt::format(" (channel {}, the reference)", o.reference_channel);
+  }
+  return heard;
+}
+
+/// Measures, writes the file and the page, both or none, and says what was found.
+void write_measurement(const MeasureOptions& o, const std::filesystem::path& output, const Heard& heard,
+                       const std::optional<tune::Drive>& driven_by,
+                       const std::optional<tune::MicrophoneCurve>& microphone) {
+  tune::Measurement m = tune::measure(heard.sent, heard.captured, transfer_options(o), heard.references);
+  m.driven_by = driven_by;
+  m.reference_channel = heard.reference_channel;
+  m.sent_fingerprint = heard.sent_fingerprint;
+  for (const tune::Recording& one : heard.captured) m.recordings.push_back(fingerprint_of(one));
+  if (microphone) tune::take_out(*microphone, m);
+  const Json document = tune::document_of(m);
+  std::vector<files::WholeFile> written;
+  written.emplace_back(output);
+  if (output.extension() == ".json")
+    written[0].write(document.dump(-1, ' ', false, Json::error_handler_t::replace) + "\n");
+  else
+    written[0].write(tune::csv_of(
+        m, o.take_out.empty() ? m.arrival_ms : 1e3 * quantity_of("--take-out", o.take_out, rig::Quantity::time)));
+  if (o.report)
+    written.push_back(o.report.written(report::measurement_page(m, {.name = output.stem().string(),
+                                                                    .sent_file = heard.sent.name,
+                                                                    .sent_channel = heard.sent_channel,
+                                                                    .captured_channel = heard.captured_channel,
+                                                                    .made = now_in_words(),
+                                                                    .program = program_name()})));
+  std::vector<files::WholeFile*> all;
+  for (files::WholeFile& file : written) all.push_back(&file);
+  files::commit_all(all);
+  o.voice.say(
+      text_of(m, text_width()) + "\n" + output.string() + " is written.\n" + o.report.line() +
+      wrapped("Loud noise harms hearing and burns drivers: start low, protect ears, high-frequency drivers first "
+              "behind their filters.",
+              text_width()));
+  o.voice.document(document);
+}
+
 void run_measure(const MeasureOptions& o) {
   const std::string form = o.output.extension().string();
   if (form != ".json" && form != ".csv")
@@ -155,16 +231,7 @@ void run_measure(const MeasureOptions& o) {
   files::must_be_writable(o.output);
   files::must_be_replaceable(o.output, form == ".json" ? files::Kind::measurement_json : files::Kind::measurement_csv);
   o.report.require_place(read, o.output);
-  tune::TransferOptions options;
-  options.smoothing = smoothing_of(o.smoothing);
-  options.kind = o.kind == "sweep"   ? tune::SentKind::sweep
-                 : o.kind == "noise" ? tune::SentKind::noise
-                                     : tune::SentKind::automatic;
-  if (!o.from.empty()) options.lowest_hz = quantity_of("--from", o.from, rig::Quantity::frequency);
-  if (!o.to.empty()) options.highest_hz = quantity_of("--to", o.to, rig::Quantity::frequency);
-  if (!(options.lowest_hz > 0 && options.highest_hz >= 2 * options.lowest_hz))
-    throw InputError(fmt::format("--from, --to: read {:g} to {:g} Hz; an octave at least is wanted", options.lowest_hz,
-                                 options.highest_hz));
+  static_cast<void>(transfer_options(o));  // what is refused of them, before anything long begins
   if (!o.take_out.empty() && form != ".csv")
     throw InputError("--take-out: belongs to a .csv; a .json holds the arrival beside the phase");
   if (o.reference_channel == o.captured_channel)
@@ -175,46 +242,7 @@ void run_measure(const MeasureOptions& o) {
   const std::optional<tune::Drive> driven_by = drive_of(o);
   std::optional<tune::MicrophoneCurve> microphone;
   if (!o.microphone.empty()) microphone = tune::load_microphone(o.microphone);
-  tune::Recording sent = recording(o.sent, o.sent_channel, "--sent-channel");
-  const std::string sent_fingerprint = fingerprint_of(sent);
-  keep_part(sent, o);
-  std::vector<tune::Recording> captured, references;
-  for (const std::filesystem::path& file : o.captured) {
-    captured.push_back(recording(file, o.captured_channel, "--captured-channel"));
-    if (o.reference_channel == 0) continue;
-    references.push_back(recording(file, o.reference_channel, "--reference-channel"));
-    references.back().name += fmt::format(" (channel {}, the reference)", o.reference_channel);
-  }
-  tune::Measurement m = tune::measure(sent, captured, options, references);
-  m.driven_by = driven_by;
-  m.reference_channel = o.reference_channel;
-  m.sent_fingerprint = sent_fingerprint;
-  for (const tune::Recording& one : captured) m.recordings.push_back(fingerprint_of(one));
-  if (microphone) tune::take_out(*microphone, m);
-  const Json document = tune::document_of(m);
-  std::vector<files::WholeFile> written;  // both or none
-  written.emplace_back(o.output);
-  if (form == ".json")
-    written[0].write(document.dump(-1, ' ', false, Json::error_handler_t::replace) + "\n");
-  else
-    written[0].write(tune::csv_of(
-        m, o.take_out.empty() ? m.arrival_ms : 1e3 * quantity_of("--take-out", o.take_out, rig::Quantity::time)));
-  if (o.report)
-    written.push_back(o.report.written(report::measurement_page(m, {.name = o.output.stem().string(),
-                                                                    .sent_file = o.sent.string(),
-                                                                    .sent_channel = o.sent_channel,
-                                                                    .captured_channel = o.captured_channel,
-                                                                    .made = now_in_words(),
-                                                                    .program = program_name()})));
-  std::vector<files::WholeFile*> all;
-  for (files::WholeFile& file : written) all.push_back(&file);
-  files::commit_all(all);
-  o.voice.say(
-      text_of(m, text_width()) + "\n" + o.output.string() + " is written.\n" + o.report.line() +
-      wrapped("Loud noise harms hearing and burns drivers: start low, protect ears, high-frequency drivers first "
-              "behind their filters.",
-              text_width()));
-  o.voice.document(document);
+  write_measurement(o, o.output, heard_in_files(o), driven_by, microphone);
 }
 
 }  // namespace

@@ -33,7 +33,7 @@ report::LivePage page_now() {
                         .program = "rackproof test",
                         .sample_rate_hz = 48000,
                         .latency_s = 0.0123,
-                        .bypassed = false,
+                        .bypassed = {},
                         .frequency_hz = {},
                         .outputs = {},
                         .history = {}};
