@@ -8,6 +8,7 @@
 #include <algorithm>
 #include <atomic>
 #include <chrono>
+#include <string_view>
 #include <thread>
 
 #include "harness/live/jack_library.hpp"
@@ -117,6 +118,18 @@ Take::~Take() { inside_->end_early(); }
 
 std::uint32_t Take::sample_rate_hz() const { return inside_->jack.get_sample_rate(inside_->client); }
 
+std::vector<std::string> Take::others_on(const std::string& sink) const {
+  const JackLibrary& jack = inside_->jack;
+  std::vector<std::string> others;
+  const char** const sources =
+      jack.port_get_all_connections(inside_->client, jack.port_by_name(inside_->client, sink.c_str()));
+  if (sources == nullptr) return others;
+  for (const char** source = sources; *source != nullptr; ++source)
+    if (std::string_view(*source) != jack.port_name(inside_->out)) others.emplace_back(*source);
+  jack.free(sources);
+  return others;
+}
+
 Recorded Take::play(const std::vector<float>& signal, std::size_t tail_frames, const std::function<void()>& meanwhile) {
   Inside& in = *inside_;
   in.signal = &signal;
@@ -147,6 +160,7 @@ Take::Take(const TakeSettings&) {
 }
 Take::~Take() = default;
 std::uint32_t Take::sample_rate_hz() const { return 0; }
+std::vector<std::string> Take::others_on(const std::string&) const { return {}; }
 Recorded Take::play(const std::vector<float>&, std::size_t, const std::function<void()>&) { return {}; }
 
 #endif

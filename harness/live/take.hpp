@@ -36,6 +36,8 @@ class Take {
   Take& operator=(const Take&) = delete;
 
   std::uint32_t sample_rate_hz() const;
+  /// What else plays into a port.
+  std::vector<std::string> others_on(const std::string& sink) const;
   /// As long as `signal` and `tail_frames` after it. `meanwhile` is called some fifty times a second and may throw: the
   /// signal then fades. Throws MachineError where the server is gone.
   Recorded play(const std::vector<float>& signal, std::size_t tail_frames, const std::function<void()>& meanwhile);
