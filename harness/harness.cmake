@@ -51,7 +51,7 @@ harness_library(report WORDS LINK rackproof_compare rackproof_tune)
 # The parts of the report's page can be edited as what they are; the program carries them, and the charting library.
 find_file(CHART_JS chart.min.js PATHS /usr/share/javascript/chart.js REQUIRED)
 set(REPORT_PARTS ${CHART_JS})
-foreach(part page.html page.css plots.js proof.js measurement.js comparison.js charts-licence.txt)
+foreach(part page.html page.css plots.js proof.js measurement.js comparison.js live.js charts-licence.txt)
   list(APPEND REPORT_PARTS ${CMAKE_CURRENT_SOURCE_DIR}/harness/report/assets/${part})
 endforeach()
 set(REPORT_CPP ${CMAKE_CURRENT_BINARY_DIR}/report_assets.cpp)
@@ -59,6 +59,12 @@ set(REPORT_EMBED ${CMAKE_CURRENT_SOURCE_DIR}/harness/report/embed.cmake)
 add_custom_command(OUTPUT ${REPORT_CPP} DEPENDS ${REPORT_PARTS} ${REPORT_EMBED} VERBATIM
   COMMAND ${CMAKE_COMMAND} -DOUT=${REPORT_CPP} "-DFILES=${REPORT_PARTS}" -P ${REPORT_EMBED})
 target_sources(rackproof_report PRIVATE ${REPORT_CPP})
+# The page of a rig that plays is served where the library for it is installed.
+pkg_check_modules(HTTPLIB IMPORTED_TARGET cpp-httplib)
+if(HTTPLIB_FOUND)
+  harness_library(web LINK rackproof_report rackproof_live PkgConfig::SODIUM)
+  target_link_libraries(rackproof_web PRIVATE PkgConfig::HTTPLIB)
+endif()
 # The program carries the sources of firmware, so that it can build a chain for a part wherever it is installed.
 set(FIRMWARE_SOURCES dsp/design/section.hpp dsp/chain/chain.cpp)
 file(GLOB_RECURSE headers CONFIGURE_DEPENDS RELATIVE ${CMAKE_CURRENT_SOURCE_DIR} dsp/*.hpp)
@@ -77,13 +83,15 @@ harness_library(live LINK rackproof_calibration rackproof_audio)
 # called, so that the program needs neither to be built nor to run: then `live` says what to install.
 pkg_check_modules(JACK jack)
 if(JACK_FOUND)
-  set_source_files_properties(harness/live/jack_library.cpp harness/live/client.cpp PROPERTIES
-    COMPILE_DEFINITIONS RACKPROOF_JACK INCLUDE_DIRECTORIES "${JACK_INCLUDE_DIRS}")
-  set_source_files_properties(harness/live/jack_library.cpp harness/live/client.cpp PROPERTIES
-    SKIP_UNITY_BUILD_INCLUSION ON)
+  set_source_files_properties(harness/live/jack_library.cpp harness/live/client.cpp harness/live/take.cpp PROPERTIES
+    COMPILE_DEFINITIONS RACKPROOF_JACK INCLUDE_DIRECTORIES "${JACK_INCLUDE_DIRS}" SKIP_UNITY_BUILD_INCLUSION ON)
 endif()
 harness_library(verbs WORDS LINK rackproof_report rackproof_render rackproof_live CLI11::CLI11 nlohmann_json::nlohmann_json)
 target_compile_definitions(rackproof_verbs PRIVATE RACKPROOF_VERSION="${PROJECT_VERSION}")
+if(HTTPLIB_FOUND)
+  target_link_libraries(rackproof_verbs PUBLIC rackproof_web)
+  set_source_files_properties(harness/verbs/live.cpp PROPERTIES COMPILE_DEFINITIONS RACKPROOF_WEB)
+endif()
 set(RENDER_SOURCES harness/verbs/render_job.cpp harness/verbs/render_meter.cpp)
 set_source_files_properties(${RENDER_SOURCES} PROPERTIES COMPILE_OPTIONS $<$<CONFIG:Release>:-O3>
                             SKIP_PRECOMPILE_HEADERS ON)

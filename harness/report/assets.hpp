@@ -5,8 +5,8 @@
 namespace rackproof::report::assets {
 
 extern const std::string_view kPageHtml, kPageCss, kChartsLicenceTxt;
-extern const std::string_view kPlotsJs;                                 ///< what the plots of every page share
-extern const std::string_view kProofJs, kMeasurementJs, kComparisonJs;  ///< and a page's own
-extern const std::string_view kChartMinJs;                              ///< the charting library, whole
+extern const std::string_view kPlotsJs;                                          ///< what the plots of every page share
+extern const std::string_view kProofJs, kMeasurementJs, kComparisonJs, kLiveJs;  ///< and a page's own
+extern const std::string_view kChartMinJs;                                       ///< the charting library, whole
 
 }  // namespace rackproof::report::assets

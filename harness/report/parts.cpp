@@ -205,6 +205,7 @@ std::string page_of(const Sheet& sheet) {
                                     {"css", assets::kPageCss},
                                     {"kind", sheet.kind},
                                     {"about", sheet.about},
+                                    {"asks", sheet.asks},
                                     {"outline", outline.id},
                                     {"outcome", outline.good ? "holds" : "falls"},
                                     {"seal", outline.seal},

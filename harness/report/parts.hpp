@@ -74,7 +74,8 @@ struct Sheet {
   std::vector<Part> parts;
   std::string cautions;  ///< items of a list, HTML
   const nlohmann::ordered_json& data;
-  std::string_view script;  ///< draws the data with what plots.js lends it
+  std::string_view script;     ///< draws the data with what plots.js lends it
+  std::string_view asks = {};  ///< what a page that is served may ask its own server for, as a Content-Security-Policy
 };
 std::string page_of(const Sheet& sheet);
 

@@ -24,11 +24,15 @@
 #include "harness/live/meter_lines.hpp"
 #include "harness/live/watched_files.hpp"
 #include "harness/verbs/plan_json.hpp"
+#include "harness/verbs/report_option.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/streams.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
 #include "harness/verbs/verb.hpp"
+#ifdef RACKPROOF_WEB
+#include "harness/web/rig_page.hpp"
+#endif
 
 namespace rackproof {
 namespace {
@@ -52,7 +56,7 @@ struct LiveOptions {
   std::string bypass;
   live::ClientSettings client;
   std::vector<std::string> connect;
-  bool sole = false, muted = false;
+  bool sole = false, muted = false, page = false;
   fs::path socket, record;
   std::string stall;
 };
@@ -304,7 +308,26 @@ class Session {
                     rig_->heard().compiled.latency_samples,
                     options_.muted ? "muted until told to unmute" : "muted until primed"));
     look_at_graph();
+    serve_page();
     last_look_ = last_second_ = Clock::now();
+  }
+
+  void serve_page() {
+    if (!options_.page) return;
+#ifdef RACKPROOF_WEB
+    page_.emplace(rig_->readings(), rig_->heard(), rig_args_.rig_file.string(), rig_args_.venue_file.string(),
+                  program_name());
+    say("meters, for browsers on this machine alone: " + page_->address());
+#else
+    throw InputError(
+        "--page: this program was built without its library: install libcpp-httplib-dev and build it again");
+#endif
+  }
+  /// Another rig, venue or bypass is heard.
+  void tell_page() {
+#ifdef RACKPROOF_WEB
+    if (page_) page_->heard(rig_->heard(), rig_args_.venue_file.string());
+#endif
   }
 
   void turn() {
@@ -323,6 +346,7 @@ class Session {
     if (socket_) socket_->serve([this](const std::string& line) { return answer(line); });
     if (rig_->proceed()) {
       client_->latency_changed();
+      tell_page();
       say(fmt::format("the change is heard; {} samples late", rig_->heard().compiled.latency_samples));
     }
     const Clock::time_point now = Clock::now();
@@ -514,6 +538,9 @@ class Session {
   std::optional<live::Recorder> recorder_;  // outlives the client, which writes to it
   std::optional<live::Client> client_;
   std::optional<live::CommandSocket> socket_;
+#ifdef RACKPROOF_WEB
+  std::optional<web::RigPage> page_;  // reads the rig's meters
+#endif
   files::Descriptor signals_;
   Printer printer_;
 
@@ -582,6 +609,8 @@ void add_live(CLI::App& program, int& status) {
   only_one_of(add_option(*verb, "--bypass", options->bypass,
                          "Leaves a layer out: venue or system; limits or all with no loudspeakers connected"),
               {"all", "venue", "system", "limits"});
+  add_flag(*verb, "--page", options->page,
+           "Serves a page of meters, history and responses to browsers on this machine; prints its address");
   options->voice.add_to(*verb);
   when_called(*verb, [options, &status] { run_live(*options, status); });
 }

@@ -18,6 +18,7 @@
 #include "harness/tune/microphone.hpp"
 #include "harness/tune/transfer.hpp"
 #include "harness/verbs/loudspeaker_option.hpp"
+#include "harness/verbs/measure_play.hpp"
 #include "harness/verbs/report_option.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
@@ -32,6 +33,8 @@ struct MeasureOptions {
   std::string kind = "auto", smoothing, from, to, take_out, sent_start, sent_seconds;
   std::filesystem::path rig, venue, microphone;
   LoudspeakerOption loudspeaker;
+  PlayOptions play;
+  std::vector<Option> of_files, of_playing;  ///< options that only one of the two ways to measure has
   ReportOption report;
   Voice voice;
 };
@@ -75,18 +78,25 @@ tune::Recording recording(const std::filesystem::path& file, std::uint32_t chann
   return recording;
 }
 
-/// What `--rig` names, as it drove the ways.
-std::optional<tune::Drive> drive_of(const MeasureOptions& o) {
+/// What `--rig` and `--venue` name.
+struct Rigged {
+  rig::Rig rig;
+  std::optional<rig::Venue> venue;
+};
+std::optional<Rigged> rigged(const MeasureOptions& o) {
   if (o.rig.empty()) {
     if (!o.venue.empty()) throw InputError("--venue: needs --rig: it is a layer over a rig");
     if (!o.loudspeaker.name.empty()) throw InputError("--loudspeaker: needs --rig: it is one of a rig's");
     return std::nullopt;
   }
-  const rig::Rig rig = rig::load_rig(o.rig);
-  const rig::Rig& played = o.loudspeaker.of(rig);
-  if (o.venue.empty()) return tune::drive_of(played, nullptr);
-  const rig::Venue venue = rig::load_venue(o.venue, rig);
-  return tune::drive_of(played, &venue);
+  Rigged read{rig::load_rig(o.rig), std::nullopt};
+  if (!o.venue.empty()) read.venue = rig::load_venue(o.venue, read.rig);
+  return read;
+}
+/// As it drove the ways.
+std::optional<tune::Drive> drive_of(const MeasureOptions& o, const std::optional<Rigged>& by) {
+  if (!by) return std::nullopt;
+  return tune::drive_of(o.loudspeaker.of(by->rig), by->venue ? &*by->venue : nullptr);
 }
 
 /// Silence outside what `--sent-start` and `--sent-seconds` leave of what was sent; time zero stays the file's.
@@ -141,20 +151,7 @@ std::string text_of(const tune::Measurement& m, std::size_t width) {
   return out;
 }
 
-void run_measure(const MeasureOptions& o) {
-  const std::string form = o.output.extension().string();
-  if (form != ".json" && form != ".csv")
-    throw InputError(fmt::format("-o: read {}; right would be a name that ends in .json or .csv", o.output.string()));
-  std::vector<std::filesystem::path> read{o.sent};
-  read.insert(read.end(), o.captured.begin(), o.captured.end());
-  for (const std::filesystem::path& one : {o.rig, o.venue, o.microphone})
-    if (!one.empty()) read.push_back(one);
-  for (const std::filesystem::path& file : read)
-    if (files::are_one(file, o.output))
-      throw InputError(fmt::format("-o: read {}; it is also read from: give another name", o.output.string()));
-  files::must_be_writable(o.output);
-  files::must_be_replaceable(o.output, form == ".json" ? files::Kind::measurement_json : files::Kind::measurement_csv);
-  o.report.require_place(read, o.output);
+tune::TransferOptions transfer_options(const MeasureOptions& o) {
   tune::TransferOptions options;
   options.smoothing = smoothing_of(o.smoothing);
   options.kind = o.kind == "sweep"   ? tune::SentKind::sweep
@@ -165,55 +162,164 @@ void run_measure(const MeasureOptions& o) {
   if (!(options.lowest_hz > 0 && options.highest_hz >= 2 * options.lowest_hz))
     throw InputError(fmt::format("--from, --to: read {:g} to {:g} Hz; an octave at least is wanted", options.lowest_hz,
                                  options.highest_hz));
-  if (!o.take_out.empty() && form != ".csv")
-    throw InputError("--take-out: belongs to a .csv; a .json holds the arrival beside the phase");
-  if (o.reference_channel == o.captured_channel)
-    throw InputError(
-        fmt::format("--reference-channel: read {}, which is the microphone's; the channel that recorded "
-                    "what was sent is wanted",
-                    o.reference_channel));
-  const std::optional<tune::Drive> driven_by = drive_of(o);
-  std::optional<tune::MicrophoneCurve> microphone;
-  if (!o.microphone.empty()) microphone = tune::load_microphone(o.microphone);
-  tune::Recording sent = recording(o.sent, o.sent_channel, "--sent-channel");
-  const std::string sent_fingerprint = fingerprint_of(sent);
-  keep_part(sent, o);
-  std::vector<tune::Recording> captured, references;
+  return options;
+}
+
+/// What was sent, and what was heard of it.
+struct Heard {
+  tune::Recording sent;
+  std::string sent_fingerprint;
+  std::uint32_t sent_channel = 1, captured_channel = 1, reference_channel = 0;
+  std::vector<tune::Recording> captured, references;  ///< a reference for each capture, or none
+};
+Heard heard_in_files(const MeasureOptions& o) {
+  Heard heard{.sent = recording(o.sent, o.sent_channel, "--sent-channel"),
+              .sent_fingerprint = {},
+              .sent_channel = o.sent_channel,
+              .captured_channel = o.captured_channel,
+              .reference_channel = o.reference_channel,
+              .captured = {},
+              .references = {}};
+  heard.sent_fingerprint = fingerprint_of(heard.sent);
+  keep_part(heard.sent, o);
   for (const std::filesystem::path& file : o.captured) {
-    captured.push_back(recording(file, o.captured_channel, "--captured-channel"));
+    heard.captured.push_back(recording(file, o.captured_channel, "--captured-channel"));
     if (o.reference_channel == 0) continue;
-    references.push_back(recording(file, o.reference_channel, "--reference-channel"));
-    references.back().name += fmt::format(" (channel {}, the reference)", o.reference_channel);
+    heard.references.push_back(recording(file, o.reference_channel, "--reference-channel"));
+    heard.references.back().name += fmt::format(" (channel {}, the reference)", o.reference_channel);
   }
-  tune::Measurement m = tune::measure(sent, captured, options, references);
+  return heard;
+}
+
+/// Measures, writes the file and the page, both or none, and says what was found. Returns it as a document.
+Json write_measurement(const MeasureOptions& o, const std::filesystem::path& output, const Heard& heard,
+                       const std::optional<tune::Drive>& driven_by,
+                       const std::optional<tune::MicrophoneCurve>& microphone) {
+  tune::Measurement m = tune::measure(heard.sent, heard.captured, transfer_options(o), heard.references);
   m.driven_by = driven_by;
-  m.reference_channel = o.reference_channel;
-  m.sent_fingerprint = sent_fingerprint;
-  for (const tune::Recording& one : captured) m.recordings.push_back(fingerprint_of(one));
+  m.reference_channel = heard.reference_channel;
+  m.sent_fingerprint = heard.sent_fingerprint;
+  for (const tune::Recording& one : heard.captured) m.recordings.push_back(fingerprint_of(one));
   if (microphone) tune::take_out(*microphone, m);
-  const Json document = tune::document_of(m);
-  std::vector<files::WholeFile> written;  // both or none
-  written.emplace_back(o.output);
-  if (form == ".json")
+  Json document = tune::document_of(m);
+  std::vector<files::WholeFile> written;
+  written.emplace_back(output);
+  if (output.extension() == ".json")
     written[0].write(document.dump(-1, ' ', false, Json::error_handler_t::replace) + "\n");
   else
     written[0].write(tune::csv_of(
         m, o.take_out.empty() ? m.arrival_ms : 1e3 * quantity_of("--take-out", o.take_out, rig::Quantity::time)));
   if (o.report)
-    written.push_back(o.report.written(report::measurement_page(m, {.name = o.output.stem().string(),
-                                                                    .sent_file = o.sent.string(),
-                                                                    .sent_channel = o.sent_channel,
-                                                                    .captured_channel = o.captured_channel,
+    written.push_back(o.report.written(report::measurement_page(m, {.name = output.stem().string(),
+                                                                    .sent_file = heard.sent.name,
+                                                                    .sent_channel = heard.sent_channel,
+                                                                    .captured_channel = heard.captured_channel,
                                                                     .made = now_in_words(),
                                                                     .program = program_name()})));
   std::vector<files::WholeFile*> all;
   for (files::WholeFile& file : written) all.push_back(&file);
   files::commit_all(all);
-  o.voice.say(
-      text_of(m, text_width()) + "\n" + o.output.string() + " is written.\n" + o.report.line() +
-      wrapped("Loud noise harms hearing and burns drivers: start low, protect ears, high-frequency drivers first "
-              "behind their filters.",
-              text_width()));
+  o.voice.say(text_of(m, text_width()) + "\n" + output.string() + " is written.\n" + o.report.line());
+  return document;
+}
+
+constexpr const char* kLoudCaution =
+    "Loud noise harms hearing and burns drivers: start low, protect ears, high-frequency drivers first behind their "
+    "filters.";
+
+/// The file's form, and that it may be written.
+void require_output(const MeasureOptions& o, const std::filesystem::path& output,
+                    const std::vector<std::filesystem::path>& read) {
+  const std::string form = output.extension().string();
+  if (form != ".json" && form != ".csv")
+    throw InputError(fmt::format("-o: read {}; right would be a name that ends in .json or .csv", output.string()));
+  for (const std::filesystem::path& file : read)
+    if (files::are_one(file, output))
+      throw InputError(fmt::format("-o: read {}; it is also read from: give another name", output.string()));
+  files::must_be_writable(output);
+  files::must_be_replaceable(output, form == ".json" ? files::Kind::measurement_json : files::Kind::measurement_csv);
+  if (!o.take_out.empty() && form != ".csv")
+    throw InputError("--take-out: belongs to a .csv; a .json holds the arrival beside the phase");
+}
+
+/// Plays through the running rig, and measures each output as soon as it was heard.
+void play_and_measure(const MeasureOptions& o, const std::optional<Rigged>& by,
+                      const std::optional<tune::MicrophoneCurve>& microphone) {
+  if (!by) throw InputError("--play: needs --rig RIG: the rig that `live` runs");
+  if (o.play.microphone_port.empty())
+    throw InputError("--play: needs --microphone-port PORT: where the microphone comes in, as in system:capture_1");
+  if (o.play.socket.empty())
+    throw InputError("--play: needs --socket FILE: where `rackproof live RIG --socket FILE` takes its lines");
+  if (o.play.all && o.report) throw InputError("--report: one page shows one output: give --way or --output");
+  const std::optional<tune::Drive> driven_by = drive_of(o, by);
+  o.voice.say(wrapped(std::string(kLoudCaution) + " Ctrl-C fades what plays and brings all mutes back.", text_width()));
+  Json documents = Json::array();
+  PlayOptions play_options = o.play;
+  play_options.loudspeaker = o.loudspeaker.of(by->rig).loudspeaker;
+  play(
+      play_options, by->rig, by->venue ? &*by->venue : nullptr,
+      [&](const std::string& words) { o.voice.say(words + "\n"); },
+      [&](Played played) {
+        Heard heard{.sent = std::move(played.sent),
+                    .sent_fingerprint = {},
+                    .sent_channel = 1,
+                    .captured_channel = 1,
+                    .reference_channel = played.reference ? 2u : 0u,
+                    .captured = {},
+                    .references = {}};
+        heard.sent_fingerprint = fingerprint_of(heard.sent);
+        heard.captured.push_back(std::move(played.captured));
+        if (played.reference) heard.references.push_back(std::move(*played.reference));
+        const std::filesystem::path output = o.play.all ? o.output / (played.way + ".json") : o.output;
+        documents.push_back(write_measurement(o, output, heard, driven_by, microphone));
+      });
+  if (o.play.all)
+    o.voice.document({{"measurements", std::move(documents)}});
+  else
+    o.voice.document(documents.at(0));
+}
+
+void run_measure(const MeasureOptions& o) {
+  const bool plays = !o.play.kind.empty();
+  for (const Option& option : plays ? o.of_files : o.of_playing)
+    if (option.count() > 0)
+      throw InputError(
+          fmt::format("{}: {}", option.long_name(),
+                      plays ? "belongs to files that were recorded; --play records by itself" : "belongs to --play"));
+  if (!plays && (o.sent.empty() || o.captured.empty()))
+    throw InputError(
+        "--sent and --captured are needed: what was played, and what a microphone heard of it. Or --play: "
+        "through a running `live`");
+  std::vector<std::filesystem::path> read = o.captured;
+  for (const std::filesystem::path& one : {o.sent, o.rig, o.venue, o.microphone})
+    if (!one.empty()) read.push_back(one);
+  static_cast<void>(transfer_options(o));  // what is refused of them, before anything long begins
+  const std::optional<Rigged> by = rigged(o);
+  std::optional<tune::MicrophoneCurve> microphone;
+  if (!o.microphone.empty()) microphone = tune::load_microphone(o.microphone);
+  if (o.play.all) {
+    if (!std::filesystem::is_directory(o.output))
+      throw InputError(fmt::format("-o: read {}; with --all it is a folder that is there: each way's file goes into it",
+                                   o.output.string()));
+    if (by)
+      for (const rig::Way& way : o.loudspeaker.of(by->rig).ways)
+        require_output(o, o.output / (way.name + ".json"), read);
+  } else {
+    require_output(o, o.output, read);
+  }
+  o.report.require_place(read, o.output);
+  if (plays) {
+    play_and_measure(o, by, microphone);
+    return;
+  }
+  if (o.reference_channel == o.captured_channel)
+    throw InputError(
+        fmt::format("--reference-channel: read {}, which is the microphone's; the channel that recorded "
+                    "what was sent is wanted",
+                    o.reference_channel));
+  const std::optional<tune::Drive> driven_by = drive_of(o, by);
+  const Json document = write_measurement(o, o.output, heard_in_files(o), driven_by, microphone);
+  o.voice.say(wrapped(kLoudCaution, text_width()));
   o.voice.document(document);
 }
 
@@ -224,26 +330,39 @@ void add_measure(CLI::App& program, int& status) {
                             "Transfer function, coherence and arrival time from what was sent and what was captured",
                             "rackproof measure --sent pink.wav --captured seat1.wav seat2.wav -o hall.json");
   const auto o = std::make_shared<MeasureOptions>();
-  add_option(*verb, "--sent", o->sent, "What was sent to the loudspeakers: noise or a sweep")
+  const auto of_files = [&o](Option option) {
+    o->of_files.push_back(option);
+    return option;
+  };
+  const auto of_playing = [&o](Option option) {
+    o->of_playing.push_back(option);
+    return option;
+  };
+  of_files(add_option(*verb, "--sent", o->sent, "What was sent to the loudspeakers: noise or a sweep"))
+      .type_name("FILE");
+  of_files(add_option(*verb, "--captured", o->captured, "What the microphone heard, a file a place; they are averaged"))
+      .type_name("FILE")
+      .expected(1, 64);
+  add_option(*verb, "-o,--output", o->output, "Where to write: NAME.json or NAME.csv; with --all a folder")
       .type_name("FILE")
       .required();
-  add_option(*verb, "--captured", o->captured, "What the microphone heard, a file a place; they are averaged")
-      .type_name("FILE")
-      .required()
-      .expected(1, 64);
-  add_option(*verb, "-o,--output", o->output, "Where to write: NAME.json or NAME.csv").type_name("FILE").required();
-  add_option(*verb, "--sent-channel", o->sent_channel, "Of the sent file, from 1; 1 if not given").type_name("NUMBER");
-  add_option(*verb, "--captured-channel", o->captured_channel, "Of the captured files, from 1; 1 if not given")
+  of_files(add_option(*verb, "--sent-channel", o->sent_channel, "Of the sent file, from 1; 1 if not given"))
       .type_name("NUMBER");
-  add_option(*verb, "--reference-channel", o->reference_channel,
-             "Of the captured files: the channel that recorded what was sent, by a cable. Arrival and clock drift are "
-             "then those from it to the microphone")
+  of_files(
+      add_option(*verb, "--captured-channel", o->captured_channel, "Of the captured files, from 1; 1 if not given"))
+      .type_name("NUMBER");
+  of_files(
+      add_option(
+          *verb, "--reference-channel", o->reference_channel,
+          "Of the captured files: the channel that recorded what was sent, by a cable. Arrival and clock drift are "
+          "then those from it to the microphone"))
       .type_name("NUMBER")
       .range(1, 1024);
-  add_option(*verb, "--sent-start", o->sent_start,
-             "Only this part of the sent file, from here on: several ways, one after the other, in one recording")
+  of_files(
+      add_option(*verb, "--sent-start", o->sent_start,
+                 "Only this part of the sent file, from here on: several ways, one after the other, in one recording"))
       .type_name("TIME");
-  add_option(*verb, "--sent-seconds", o->sent_seconds, "How much of it; all that is left if not given")
+  of_files(add_option(*verb, "--sent-seconds", o->sent_seconds, "How much of it; all that is left if not given"))
       .type_name("TIME");
   add_option(*verb, "--rig", o->rig,
              "The rig that drove the loudspeaker, as it was: align starts from its filters, delays and polarities")
@@ -264,6 +383,40 @@ void add_measure(CLI::App& program, int& status) {
              "CSV only: the time taken out of the phase, the same for ways that are to be added; the arrival if "
              "not given")
       .type_name("TIME");
+  only_one_of(
+      add_option(*verb, "--play", o->play.kind,
+                 "Plays this through the limits of a running 'rackproof live' and records it in the same cycle; "
+                 "all other outputs are muted meanwhile"),
+      {"noise", "sweep"});
+  of_playing(
+      add_option(*verb, "--way", o->play.way, "What is played: a way, of which the first output plays, or an output"))
+      .type_name("NAME");
+  of_playing(add_flag(*verb, "--all", o->play.all, "Every way that is not muted, one after the other"));
+  of_playing(add_option(*verb, "--microphone-port", o->play.microphone_port,
+                        "Where the microphone comes in, on the JACK server: system:capture_1"))
+      .type_name("PORT");
+  of_playing(
+      add_option(*verb, "--loopback", o->play.loopback,
+                 "An unused port that takes and one that gives, with a cable between them, no amplifier: what the "
+                 "interface adds is then taken out of the arrival, as by --reference-channel"))
+      .type_name("PORT")
+      .expected(2, 2);
+  of_playing(
+      add_option(*verb, "--play-level", o->play.level,
+                 "Level at the feeds, RMS of noise or of the sweep's tone; -50 dBFS if not given. Come up 6 dB at a "
+                 "time, with ears protected"))
+      .type_name("DBFS");
+  of_playing(
+      add_option(*verb, "--play-seconds", o->play.seconds, "How long: 20 s of noise, 10 s of sweep if not given"))
+      .type_name("TIME");
+  of_playing(add_option(*verb, "--socket", o->play.socket, "The command socket of the running 'live'"))
+      .type_name("FILE");
+  of_playing(add_option(*verb, "--server", o->play.server, "The JACK server; else JACK_DEFAULT_SERVER, else 'default'"))
+      .type_name("NAME");
+  of_playing(
+      add_option(*verb, "--keep", o->play.keep,
+                 "A folder that is there: what was recorded is kept in it, OUTPUT.wav with the microphone first"))
+      .type_name("DIR");
   o->report.add_to(*verb);
   o->voice.add_to(*verb);
   when_called(*verb, [o, &status] {

@@ -91,7 +91,7 @@ class Tab:
     """A page as a person has it before them, `width` CSS pixels wide."""
 
     def __init__(self, browser, file, width, height=900):
-        self.browser, self.url = browser, "file://" + file
+        self.browser, self.url = browser, file if "://" in file else "file://" + file
         target = browser.call("Target.createTarget", url="about:blank")["targetId"]
         self.target = target
         self.session = browser.call("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]

@@ -77,13 +77,13 @@ TEST_P(RecordedBits, AreTheSameAtEveryWidth) {
 }
 
 INSTANTIATE_TEST_SUITE_P(Demo, RecordedBits,
-                         testing::Values(RecordedRig{"two-way-top.toml", false, 0x493cca7efd8410f7u},
-                                         RecordedRig{"two-way-top.toml", true, 0xa4441a760f2591e9u},
-                                         RecordedRig{"three-way-mono-sub.toml", false, 0x20c27d0f40249426u},
-                                         RecordedRig{"three-way-mono-sub.toml", true, 0xf9858148be7e9037u},
-                                         RecordedRig{"unmeasured-top.toml", false, 0x3aac57f25c38bbeeu},
-                                         RecordedRig{"town-square.toml", false, 0x3a6a4a8a39c71aebu},
-                                         RecordedRig{"lantern-room-96k.toml", false, 0xebfc76ef85638a73u}));
+                         testing::Values(RecordedRig{"two-way-top.toml", false, 0x8a95c601d07dff62u},
+                                         RecordedRig{"two-way-top.toml", true, 0x8cdabc2a542f3edcu},
+                                         RecordedRig{"three-way-mono-sub.toml", false, 0x2153c1ed1d9035eeu},
+                                         RecordedRig{"three-way-mono-sub.toml", true, 0xc69f8232ccce3173u},
+                                         RecordedRig{"unmeasured-top.toml", false, 0x65fb5b53ee8c93a6u},
+                                         RecordedRig{"town-square.toml", false, 0x5ca098812a6afa68u},
+                                         RecordedRig{"lantern-room-96k.toml", false, 0xe22f20ae67555badu}));
 
 }  // namespace
 }  // namespace rackproof

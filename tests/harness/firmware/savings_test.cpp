@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <filesystem>
 #include <string>
+#include <utility>
 
 #include "dsp/chain/one_lane.hpp"
 
@@ -46,6 +47,25 @@ TEST(Savings, AreThoseOfTheRigThatHasThem) {
   const Saving* const block = saving_called(savings, "controller.block");
   ASSERT_NE(block, nullptr);
   EXPECT_EQ(block->bytes, 32 * (2 + compiled.outputs.size() + compiled.outputs.size()) * 4);
+}
+
+// Half the look-ahead and half the hold, as the words say: set by hand here, and all of the difference.
+TEST(Savings, OfTheLimitersAreThoseOfHalfTheirTimes) {
+  rig::Rig rig = saving_rig("two-way-top.toml"), less_ahead, less_hold;
+  for (rig::Way& way : rig.ways) way.limit->hold_s = 0.04;
+  less_ahead = rig;
+  less_hold = rig;
+  for (rig::Way& way : less_ahead.ways) way.limit->look_ahead_s *= 0.5;
+  for (rig::Way& way : less_hold.ways) way.limit->hold_s *= 0.5;
+  const CompiledRig compiled = compile(rig);
+  const std::size_t now = dsp::bytes_in_one_lane(compiled.settings());
+  const std::vector<Saving> savings = savings_of(rig, nullptr, compiled);
+  for (const auto& [key, less] : {std::pair("limit.look_ahead", &less_ahead), std::pair("limit.hold", &less_hold)}) {
+    const Saving* const saving = saving_called(savings, key);
+    ASSERT_NE(saving, nullptr) << key;
+    EXPECT_EQ(saving->bytes, now - dsp::bytes_in_one_lane(compile(*less).settings())) << key;
+    EXPECT_EQ(saving->change, "half as long on every way");
+  }
 }
 
 TEST(Savings, OfWhatTheRigLacksAreNotTold) {

@@ -1,0 +1,239 @@
+#include "harness/verbs/measure_play.hpp"
+
+#include <fmt/format.h>
+#include <fmt/ranges.h>
+
+#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <nlohmann/json.hpp>
+#include <thread>
+#include <utility>
+
+#include "harness/analysis/decibels.hpp"
+#include "harness/analysis/levels.hpp"
+#include "harness/audio/writer.hpp"
+#include "harness/errors.hpp"
+#include "harness/files/interruption.hpp"
+#include "harness/live/command_link.hpp"
+#include "harness/live/take.hpp"
+#include "harness/stimuli/noise.hpp"
+#include "harness/stimuli/tones.hpp"
+#include "harness/verbs/typed.hpp"
+
+namespace rackproof {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+constexpr double kLevel_dbfs = -50, kGreatestLevel_dbfs = -10;  // begins low; noise has 12 dB of crest
+constexpr double kNoise_s = 20, kSweep_s = 10, kLongest_s = 120;
+constexpr double kAhead_s = 0.25;  // of silence: mutes have come down, and noise of the room is heard first
+constexpr double kTail_s = 2;      // what a hall needs to fall silent
+constexpr double kFade_s = 0.01, kCrest_db = 12;
+constexpr int kMostTakes = 3;
+
+std::vector<float> stimulus_of(const PlayOptions& o, double rate_hz) {
+  const bool noise = o.kind == "noise";
+  std::string level_text = o.level;
+  if (level_text.ends_with("dBFS")) level_text.resize(level_text.size() - 2);
+  const double level_dbfs =
+      o.level.empty() ? kLevel_dbfs : typed_number("--play-level", level_text, rig::Quantity::gain);
+  if (!(level_dbfs >= -100 && level_dbfs <= kGreatestLevel_dbfs))
+    throw InputError(
+        fmt::format("--play-level: read {}; right would be -100 to {:g} dBFS: begin at {:g} and come up "
+                    "6 dB at a time",
+                    o.level, kGreatestLevel_dbfs, kLevel_dbfs));
+  const double seconds = o.seconds.empty() ? (noise ? kNoise_s : kSweep_s)
+                                           : typed_number("--play-seconds", o.seconds, rig::Quantity::time);
+  if (!(seconds >= 1 && seconds <= kLongest_s))
+    throw InputError(fmt::format("--play-seconds: read {}; right would be 1 s to {:g} s", o.seconds, kLongest_s));
+  const auto frames = static_cast<std::uint64_t>(std::llround(seconds * rate_hz));
+  const auto fade = static_cast<std::uint64_t>(kFade_s * rate_hz);
+  std::vector<double> values(frames);
+  if (noise) {
+    const auto signal = stimuli::faded(
+        stimuli::with_crest_factor(stimuli::pink_noise(rate_hz, 1), analysis::ratio_from_db(kCrest_db)), frames, fade);
+    signal->fill(values);
+    analysis::Levels levels;
+    levels.add(std::span<const double>(values));
+    const double gain = analysis::rms_from_dbfs(level_dbfs) / levels.rms();
+    for (double& value : values) value *= gain;
+  } else {
+    const stimuli::Sweep sweep{20, std::min(20e3, 0.45 * rate_hz), frames, analysis::ratio_from_db(level_dbfs),
+                               rate_hz};
+    stimuli::faded(stimuli::sweep(sweep), frames, fade)->fill(values);
+  }
+  std::vector<float> out(static_cast<std::size_t>(kAhead_s * rate_hz), 0.0f);
+  for (const double value : values) out.push_back(static_cast<float>(value));
+  return out;
+}
+
+/// Which outputs, by their numbers in the compiled rig: of a way the first one.
+std::vector<std::size_t> wanted_outputs(const PlayOptions& o, const rig::Rig& rig, const CompiledRig& compiled) {
+  if (o.way.empty() != o.all) throw InputError("--play: --way NAME or --all says what is played");
+  std::vector<std::size_t> wanted;
+  std::vector<std::string> names, ways;
+  for (std::size_t n = 0; n < compiled.outputs.size(); ++n) {
+    const OutputPlan& plan = compiled.outputs[n];
+    if (plan.muted || plan.loudspeaker != o.loudspeaker) continue;
+    const bool first_of_way = std::ranges::find(ways, plan.way) == ways.end();
+    if (first_of_way) {
+      ways.push_back(plan.way);
+      if (plan.way != plan.name) names.push_back(plan.way);
+    }
+    names.push_back(plan.name);
+    if (plan.name == o.way) return {n};
+    if (first_of_way && (o.all || plan.way == o.way)) wanted.push_back(n);
+  }
+  if (wanted.empty())
+    throw InputError(
+        fmt::format("--way: read {}; {} plays {}", o.all ? "--all" : o.way, rig.file.string(),
+                    names.empty() ? "nothing: all is muted there" : fmt::format("{}", fmt::join(names, ", "))));
+  return wanted;
+}
+
+/// What `live` said of itself.
+struct Running {
+  std::string client;
+  std::vector<std::string> feeds;
+  std::vector<std::pair<std::string, bool>> outputs;  ///< and whether a command has muted it
+};
+Running running_rig(live::CommandLink& link, const rig::Rig& rig, const rig::Venue* venue,
+                    const CompiledRig& compiled) {
+  const Json state = Json::parse(link.ask("state"));
+  const auto differs = [&](const std::string& what) {
+    return InputError(fmt::format("--rig: read {}; what `live` runs ({}) is another: {}", rig.file.string(),
+                                  state.at("rig").get<std::string>(), what));
+  };
+  if (!state.at("bypass").is_null())
+    throw InputError(fmt::format("`live` runs bypassed ({}): say `bypass none` to it, then measure",
+                                 state.at("bypass").get<std::string>()));
+  if (state.at("venue").is_null() != (venue == nullptr))
+    throw InputError(state.at("venue").is_null()
+                         ? "--venue: `live` runs without a venue file"
+                         : fmt::format("`live` runs with the venue file {}: give it as --venue, "
+                                       "or say `venue none` to it",
+                                       state.at("venue").get<std::string>()));
+  if (state.at("sample_rate_hz") != rig.controller.sample_rate_hz)
+    throw differs(fmt::format("{} Hz", state.at("sample_rate_hz").get<int>()));
+  if (state.at("latency_samples") != compiled.latency_samples)
+    throw differs(
+        fmt::format("{} samples late, not {}", state.at("latency_samples").get<int>(), compiled.latency_samples));
+  Running running{.client = state.at("client"), .feeds = {}, .outputs = {}};
+  for (const Json& feed : state.at("feeds")) running.feeds.push_back(feed.at("name"));
+  for (const Json& output : state.at("outputs")) running.outputs.emplace_back(output.at("name"), output.at("muted"));
+  bool same = running.outputs.size() == compiled.outputs.size();
+  for (std::size_t n = 0; same && n < running.outputs.size(); ++n)
+    same = running.outputs[n].first == compiled.outputs[n].name;
+  if (!same) throw differs("it has other outputs");
+  return running;
+}
+
+/// One output is heard alone while this stands; all are as before once it is gone.
+class Alone {
+ public:
+  Alone(live::CommandLink& link, const Running& running, std::size_t wanted) : link_(link), running_(running) {
+    try {
+      for (std::size_t n = 0; n < running_.outputs.size(); ++n)
+        if (n != wanted) link_.ask("mute " + running_.outputs[n].first);
+      link_.ask("unmute " + running_.outputs[wanted].first);
+    } catch (...) {
+      restore();
+      throw;
+    }
+  }
+  ~Alone() { restore(); }
+  Alone(const Alone&) = delete;
+  Alone& operator=(const Alone&) = delete;
+
+ private:
+  /// First what was muted is muted again, then the others are heard.
+  void restore() noexcept {
+    for (const bool muted : {true, false})
+      for (const auto& [name, was_muted] : running_.outputs) {
+        if (was_muted != muted) continue;
+        try {
+          link_.ask((muted ? "mute " : "unmute ") + name);
+        } catch (const std::exception&) {  // `live` is gone: there is nothing to restore
+          return;
+        }
+      }
+  }
+  live::CommandLink& link_;
+  const Running& running_;
+};
+
+void keep_recording(const PlayOptions& o, const std::string& output, const live::Recorded& recorded, double rate_hz) {
+  if (o.keep.empty()) return;
+  const std::size_t channels = recorded.rows.size(), frames = recorded.rows[0].size();
+  audio::Writer writer(o.keep / (output + ".wav"), {.sample_rate_hz = static_cast<std::uint32_t>(rate_hz),
+                                                    .channels = static_cast<std::uint32_t>(channels),
+                                                    .subtype = audio::Subtype::float32,
+                                                    .expected_frames = frames});
+  std::vector<float> interleaved(channels * frames);
+  for (std::size_t n = 0; n < frames; ++n)
+    for (std::size_t c = 0; c < channels; ++c) interleaved[n * channels + c] = recorded.rows[c][n];
+  writer.write(interleaved);
+  writer.keep();
+}
+
+tune::Recording recording_of(std::string name, double rate_hz, const std::vector<float>& samples) {
+  return {std::move(name), rate_hz, {samples.begin(), samples.end()}};
+}
+
+}  // namespace
+
+void play(const PlayOptions& o, const rig::Rig& rig, const rig::Venue* venue,
+          const std::function<void(const std::string&)>& say, const std::function<void(Played)>& done) {
+  const CompiledRig compiled = compile(rig, venue);
+  const double rate_hz = rig.controller.sample_rate_hz;
+  const std::vector<std::size_t> wanted = wanted_outputs(o, rig, compiled);
+  const std::vector<float> stimulus = stimulus_of(o, rate_hz);
+  live::CommandLink link(o.socket);
+  const Running running = running_rig(link, rig, venue, compiled);
+  live::TakeSettings settings{.server = o.server, .to = {}, .from = {o.microphone_port}};
+  for (const std::string& feed : running.feeds) settings.to.push_back(running.client + ":" + feed);
+  if (!o.loopback.empty()) {
+    settings.to.push_back(o.loopback.at(0));
+    settings.from.push_back(o.loopback.at(1));
+  }
+  const files::Interruption interruption;
+  live::Take take(settings);
+  for (const std::string& sink : settings.to)
+    if (const std::vector<std::string> others = take.others_on(sink); !others.empty())
+      throw InputError(
+          fmt::format("{} also plays into {}: disconnect it, then measure", fmt::join(others, ", "), sink));
+  if (take.sample_rate_hz() != rig.controller.sample_rate_hz)
+    throw InputError(fmt::format("the JACK server runs at {} Hz, the rig at {:g} Hz", take.sample_rate_hz(), rate_hz));
+  const auto tail = static_cast<std::size_t>(kTail_s * rate_hz);
+  for (const std::size_t n : wanted) {
+    const OutputPlan& plan = compiled.outputs[n];
+    const Alone alone(link, running, n);
+    live::Recorded recorded;
+    for (int turn = 1;; ++turn) {
+      say(fmt::format("{}: {} for {:.0f} s, all other outputs muted{}", plan.name, o.kind,
+                      static_cast<double>(stimulus.size()) / rate_hz,
+                      turn > 1 ? fmt::format("; take {}, as cycles were missed", turn) : ""));
+      recorded = take.play(stimulus, tail, [&] { interruption.check(); });
+      if (recorded.missed_cycles == 0) break;
+      if (turn == kMostTakes)
+        throw MachineError(
+            fmt::format("{}: cycles were missed in each of {} takes: longer periods (jackd -p), or less "
+                        "work for this machine",
+                        plan.name, kMostTakes));
+    }
+    keep_recording(o, plan.name, recorded, rate_hz);
+    Played played{.way = plan.way,
+                  .output = plan.name,
+                  .sent = recording_of(o.kind + " as played", rate_hz, stimulus),
+                  .captured = recording_of(plan.name + " at " + o.microphone_port, rate_hz, recorded.rows[0]),
+                  .reference = std::nullopt};
+    if (!o.loopback.empty()) played.reference = recording_of("the loopback", rate_hz, recorded.rows[1]);
+    if (std::ranges::any_of(played.captured.samples, [](double x) { return std::abs(x) >= 0.999; }))
+      throw InputError(fmt::format("{}: the microphone's input clips: turn its gain down, then measure", plan.name));
+    done(std::move(played));
+  }
+}
+
+}  // namespace rackproof
