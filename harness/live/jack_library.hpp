@@ -4,6 +4,7 @@
 
 namespace rackproof::live {
 
+// clang-format off
 #define RACKPROOF_JACK_CALLS(CALL)                                                                                 \
   CALL(client_open)                                                                                                \
   CALL(client_close)                                                                                               \
@@ -19,6 +20,7 @@ namespace rackproof::live {
                   CALL(set_buffer_size_callback) CALL(set_sample_rate_callback) CALL(set_latency_callback)         \
                       CALL(set_port_connect_callback) CALL(on_shutdown) CALL(set_error_function)                   \
                           CALL(set_info_function) CALL(set_freewheel) CALL(set_buffer_size)
+// clang-format on
 
 struct JackLibrary {
 #define RACKPROOF_JACK_MEMBER(name) decltype(&jack_##name) name = nullptr;  // NOLINT(bugprone-macro-parentheses)
