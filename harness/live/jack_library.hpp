@@ -4,20 +4,17 @@
 
 namespace rackproof::live {
 
-#define RACKPROOF_JACK_CALLS(CALL)                                                                                    \
-  CALL(client_open)                                                                                                   \
-  CALL(client_close)                                                                                                  \
-  CALL(activate)                                                                                                      \
-  CALL(deactivate)                                                                                                    \
-  CALL(get_sample_rate)                                                                                               \
-  CALL(get_buffer_size)                                                                                               \
-  CALL(is_realtime) CALL(last_frame_time) CALL(port_register) CALL(port_get_buffer) CALL(port_name) CALL(port_flags)  \
-      CALL(port_type) CALL(port_by_name) CALL(port_get_all_connections) CALL(port_get_latency_range)                  \
-          CALL(port_set_latency_range) CALL(recompute_total_latencies) CALL(connect) CALL(disconnect) CALL(get_ports) \
-              CALL(free) CALL(set_process_callback) CALL(set_xrun_callback) CALL(set_freewheel_callback)              \
-                  CALL(set_buffer_size_callback) CALL(set_sample_rate_callback) CALL(set_latency_callback)            \
-                      CALL(set_port_connect_callback) CALL(on_shutdown) CALL(set_error_function)                      \
-                          CALL(set_info_function) CALL(set_freewheel) CALL(set_buffer_size)
+// clang-format off
+#define RACKPROOF_JACK_CALLS(CALL)                                                                        \
+  CALL(client_open) CALL(client_close) CALL(activate) CALL(deactivate) CALL(get_sample_rate)              \
+  CALL(get_buffer_size) CALL(is_realtime) CALL(last_frame_time) CALL(port_register) CALL(port_get_buffer) \
+  CALL(port_name) CALL(port_flags) CALL(port_type) CALL(port_by_name) CALL(port_get_all_connections)      \
+  CALL(port_get_latency_range) CALL(port_set_latency_range) CALL(recompute_total_latencies) CALL(connect) \
+  CALL(disconnect) CALL(get_ports) CALL(free) CALL(set_process_callback) CALL(set_xrun_callback)          \
+  CALL(set_freewheel_callback) CALL(set_buffer_size_callback) CALL(set_sample_rate_callback)              \
+  CALL(set_latency_callback) CALL(set_port_connect_callback) CALL(on_shutdown) CALL(set_error_function)   \
+  CALL(set_info_function) CALL(set_freewheel) CALL(set_buffer_size)
+// clang-format on
 
 struct JackLibrary {
 #define RACKPROOF_JACK_MEMBER(name) decltype(&jack_##name) name = nullptr;  // NOLINT(bugprone-macro-parentheses)

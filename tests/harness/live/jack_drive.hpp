@@ -125,6 +125,15 @@ class Server {
             }) &&
             !process_->ended();
   }
+  ~Server() {
+    process_.reset();
+    std::error_code ignored;  // what a killed one leaves
+    for (const auto& entry : std::filesystem::directory_iterator("/dev/shm", ignored))
+      if (entry.path().filename().string().find("_" + name_ + "_") != std::string::npos)
+        std::filesystem::remove(entry.path(), ignored);
+  }
+  Server(const Server&) = delete;
+  Server& operator=(const Server&) = delete;
   bool runs() const { return runs_; }
   const std::string& name() const { return name_; }
   Process& process() { return *process_; }
