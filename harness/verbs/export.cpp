@@ -44,6 +44,12 @@ class Files {
     folders_.push_back(std::make_unique<files::OutputFolder>(folder));
     left_ = files::remove_leftovers(folder);
   }
+  ~Files() {  // what was not kept goes: files, then the folders that they were in, the innermost first
+    files_.clear();
+    while (!folders_.empty()) folders_.pop_back();
+  }
+  Files(const Files&) = delete;
+  Files& operator=(const Files&) = delete;
   /// Not `listed`: from then on a person's own.
   void add(const fs::path& name, std::string_view text, bool listed = true, files::Kind kind = files::Kind::source) {
     const fs::path place = folder_ / name;
@@ -79,7 +85,7 @@ class Files {
  private:
   fs::path folder_;
   std::size_t left_;
-  std::vector<std::unique_ptr<files::OutputFolder>> folders_;  // go, empty, after the files that are in them
+  std::vector<std::unique_ptr<files::OutputFolder>> folders_;
   std::vector<std::unique_ptr<WholeFile>> files_;
   std::vector<ListedFile> listed_;
 };

@@ -161,7 +161,7 @@ TEST(CrossoverLevel, OfSidesSetApartIsWhereTheyMeet) {
   const Prepared close(rig);
   const std::vector<Finding> levels = check_crossover_level(close.subject);
   EXPECT_THAT(fallen(levels), IsEmpty());
-  EXPECT_THAT(levels[0].text, HasSubstr("meet at 1.7 kHz"));
+  EXPECT_THAT(levels[0].text, HasSubstr("meet at 1.697 kHz"));  // sqrt(1600 * 1800) = 1697.06
   rig.points[0].high.at_hz = 6400;
   const Prepared gap(rig);
   EXPECT_THAT(fallen(check_crossover_level(gap.subject)), SizeIs(4));
