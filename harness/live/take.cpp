@@ -72,7 +72,7 @@ struct Take::Inside {
   void end_early() {
     State playing = State::playing;
     if (!state.compare_exchange_strong(playing, State::fading)) return;
-    for (int turn = 0; turn < 100 && state != State::over && !lost; ++turn)
+    for (int turn = 0; turn < 500 && state != State::over && !lost; ++turn)
       std::this_thread::sleep_for(std::chrono::milliseconds(2));
   }
   jack_port_t* port(const char* name, unsigned long flags) {

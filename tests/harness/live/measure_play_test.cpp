@@ -23,7 +23,7 @@ using rackproof::test::put;
 using rackproof::test::Scratch;
 using namespace test;
 
-/// A client that hands its input on, in the same cycle: a cable. It also turns freewheel on.
+/// A client that hands its input on, in the same cycle: a cable.
 class Cable {
  public:
   explicit Cable(const std::string& server)
@@ -39,28 +39,15 @@ class Cable {
           return 0;
         },
         this);
-    jack_.set_freewheel_callback(
-        client_, [](int begins, void* self) { static_cast<Cable*>(self)->wheels_ = begins != 0; }, this);
     jack_.activate(client_);
   }
-  ~Cable() {
-    freewheel(false);
-    jack_.client_close(client_);
-  }
+  ~Cable() { jack_.client_close(client_); }
   Cable(const Cable&) = delete;
   Cable& operator=(const Cable&) = delete;
-  bool freewheel(bool on) {
-    if (wheels_ == on) return true;
-    pause_ms(100);
-    const bool done = jack_.set_freewheel(client_, on ? 1 : 0) == 0 && soon([&] { return wheels_ == on; });
-    pause_ms(100);
-    return done;
-  }
   bool into(const std::string& sink) { return jack_.connect(client_, "cable:out", sink.c_str()) == 0; }
 
  private:
   const JackLibrary& jack_ = jack_library();
-  std::atomic<bool> wheels_{false};
   jack_client_t* client_;
   jack_port_t *in_ = nullptr, *out_ = nullptr;
 };
@@ -72,7 +59,7 @@ class MeasurePlay : public testing::Test {
     if (!there_is_a_server()) GTEST_SKIP() << "no jackd here: install jackd2";
     put(scratch_ / "rig.toml", two_way());
     ::alarm(120);  // a server that hangs holds its clients; all goes with this program then
-    server_.emplace(scratch_.folder(), 256u);
+    server_.emplace(scratch_.folder(), 2048u);  // 43 ms: hardly a busy machine misses a cycle, and then it is repeated
     ASSERT_TRUE(server_->runs()) << bytes_of(scratch_ / "jackd.err");
     program_.emplace(scratch_.folder(), server_->name());
     ASSERT_TRUE(program_->comes_to("state", "runs")) << program_->said();
@@ -94,7 +81,7 @@ class MeasurePlay : public testing::Test {
   Words playing(const std::string& way, const std::string& port, const Words& more = {}) const {
     Words words{
         "--play",         "sweep", "--rig", (scratch_ / "rig.toml").string(), "--way", way, "--microphone-port", port,
-        "--play-seconds", "2 s",   "-o",    (scratch_ / "m.json").string()};
+        "--play-seconds", "1 s",   "-o",    (scratch_ / "m.json").string()};
     words.insert(words.end(), more.begin(), more.end());
     return words;
   }
@@ -115,7 +102,7 @@ TEST_F(MeasurePlay, FindsWhatTheRunningRigDoesAndBringsTheMutesBack) {
   ASSERT_EQ(program_->ask("mute low.right").substr(0, 2), "ok");
   const std::vector<bool> before{false, true, false, false};
   ASSERT_EQ(mutes(), before);
-  ASSERT_TRUE(cable.freewheel(true));
+  if (!is_real_time_allowed()) GTEST_SKIP() << "without real-time priority cycles are missed, and nothing is measured";
   ASSERT_EQ(run(playing("high", "rackproof:high.left", {"--loopback", "cable:in", "cable:out"})), 0) << said_;
   EXPECT_EQ(mutes(), before);
   // The response is that of the sections that run; the arrival, against the cable, is latency and delay of the way.
@@ -129,7 +116,7 @@ TEST_F(MeasurePlay, FindsWhatTheRunningRigDoesAndBringsTheMutesBack) {
   for (std::size_t n = 0; n < hz.size(); ++n) {
     const double at_hz = hz[n];
     if (at_hz < 2000 || at_hz > 12'000) continue;
-    // A sweep of two seconds in a quiet line: some hundredths of a decibel.
+    // A short sweep in a quiet line: some hundredths of a decibel.
     EXPECT_NEAR(measured.at("magnitude_db")[n].get<double>(), path.at(at_hz / 48'000).magnitude_db, 0.1) << at_hz;
     ++judged;
   }
