@@ -251,9 +251,9 @@ void play_and_measure(const MeasureOptions& o, const std::optional<Rigged>& by,
   if (o.play.socket.empty())
     throw InputError("--play: needs --socket FILE: where `rackproof live RIG --socket FILE` takes its lines");
   if (o.play.all && o.report) throw InputError("--report: one page shows one output: give --way or --output");
-  const std::optional<tune::Drive> driven_by = drive_of(o, by);
+  std::optional<tune::Drive> driven_by;  // of one way: the whole loudspeaker was driven by several
+  if (!o.play.together) driven_by = drive_of(o, by);
   o.voice.say(wrapped(std::string(kLoudCaution) + " Ctrl-C fades what plays and brings all mutes back.", text_width()));
-  Json documents = Json::array();
   PlayOptions play_options = o.play;
   play_options.loudspeaker = o.loudspeaker.of(by->rig).loudspeaker;
   play(
@@ -271,12 +271,8 @@ void play_and_measure(const MeasureOptions& o, const std::optional<Rigged>& by,
         heard.captured.push_back(std::move(played.captured));
         if (played.reference) heard.references.push_back(std::move(*played.reference));
         const std::filesystem::path output = o.play.all ? o.output / (played.way + ".json") : o.output;
-        documents.push_back(write_measurement(o, output, heard, driven_by, microphone));
+        o.voice.document(write_measurement(o, output, heard, driven_by, microphone));
       });
-  if (o.play.all)
-    o.voice.document({{"measurements", std::move(documents)}});
-  else
-    o.voice.document(documents.at(0));
 }
 
 void run_measure(const MeasureOptions& o) {
@@ -392,6 +388,8 @@ void add_measure(CLI::App& program, int& status) {
       add_option(*verb, "--way", o->play.way, "What is played: a way, of which the first output plays, or an output"))
       .type_name("NAME");
   of_playing(add_flag(*verb, "--all", o->play.all, "Every way that is not muted, one after the other"));
+  of_playing(add_flag(*verb, "--together", o->play.together,
+                      "Every way that is not muted at once: the whole loudspeaker, of each way the first output"));
   of_playing(add_option(*verb, "--microphone-port", o->play.microphone_port,
                         "Where the microphone comes in, on the JACK server: system:capture_1"))
       .type_name("PORT");

@@ -69,10 +69,16 @@ std::vector<float> stimulus_of(const PlayOptions& o, double rate_hz) {
   return out;
 }
 
-/// Which outputs, by their numbers in the compiled rig: of a way the first one.
-std::vector<std::size_t> wanted_outputs(const PlayOptions& o, const rig::Rig& rig, const CompiledRig& compiled) {
-  if (o.way.empty() != o.all) throw InputError("--play: --way NAME or --all says what is played");
-  std::vector<std::size_t> wanted;
+/// What plays at once: outputs, by their numbers in the compiled rig.
+struct Turn {
+  std::string way, name;
+  std::vector<std::size_t> outputs;
+};
+/// Of a way the first output plays.
+std::vector<Turn> wanted_turns(const PlayOptions& o, const rig::Rig& rig, const CompiledRig& compiled) {
+  if ((o.way.empty() ? 0 : 1) + (o.all ? 1 : 0) + (o.together ? 1 : 0) != 1)
+    throw InputError("--play: one of --way NAME, --all and --together says what is played");
+  std::vector<Turn> wanted;
   std::vector<std::string> names, ways;
   for (std::size_t n = 0; n < compiled.outputs.size(); ++n) {
     const OutputPlan& plan = compiled.outputs[n];
@@ -83,12 +89,18 @@ std::vector<std::size_t> wanted_outputs(const PlayOptions& o, const rig::Rig& ri
       if (plan.way != plan.name) names.push_back(plan.way);
     }
     names.push_back(plan.name);
-    if (plan.name == o.way) return {n};
-    if (first_of_way && (o.all || plan.way == o.way)) wanted.push_back(n);
+    if (plan.name == o.way) return {{plan.way, plan.name, {n}}};
+    if (!first_of_way || (!o.way.empty() && plan.way != o.way)) continue;
+    if (o.together && !wanted.empty()) {
+      wanted[0].outputs.push_back(n);
+      wanted[0].name += " and " + plan.name;
+    } else {
+      wanted.push_back({o.together ? "" : plan.way, plan.name, {n}});
+    }
   }
   if (wanted.empty())
     throw InputError(
-        fmt::format("--way: read {}; {} plays {}", o.all ? "--all" : o.way, rig.file.string(),
+        fmt::format("--way: read {}; {} plays {}", o.way.empty() ? "all" : o.way, rig.file.string(),
                     names.empty() ? "nothing: all is muted there" : fmt::format("{}", fmt::join(names, ", "))));
   return wanted;
 }
@@ -130,14 +142,15 @@ Running running_rig(live::CommandLink& link, const rig::Rig& rig, const rig::Ven
   return running;
 }
 
-/// One output is heard alone while this stands; all are as before once it is gone.
+/// Some outputs are heard alone while this stands; all are as before once it is gone.
 class Alone {
  public:
-  Alone(live::CommandLink& link, const Running& running, std::size_t wanted) : link_(link), running_(running) {
+  Alone(live::CommandLink& link, const Running& running, const std::vector<std::size_t>& wanted)
+      : link_(link), running_(running) {
     try {
       for (std::size_t n = 0; n < running_.outputs.size(); ++n)
-        if (n != wanted) link_.ask("mute " + running_.outputs[n].first);
-      link_.ask("unmute " + running_.outputs[wanted].first);
+        if (std::ranges::find(wanted, n) == wanted.end()) link_.ask("mute " + running_.outputs[n].first);
+      for (const std::size_t n : wanted) link_.ask("unmute " + running_.outputs[n].first);
     } catch (...) {
       restore();
       throw;
@@ -188,7 +201,7 @@ void play(const PlayOptions& o, const rig::Rig& rig, const rig::Venue* venue,
           const std::function<void(const std::string&)>& say, const std::function<void(Played)>& done) {
   const CompiledRig compiled = compile(rig, venue);
   const double rate_hz = rig.controller.sample_rate_hz;
-  const std::vector<std::size_t> wanted = wanted_outputs(o, rig, compiled);
+  const std::vector<Turn> wanted = wanted_turns(o, rig, compiled);
   const std::vector<float> stimulus = stimulus_of(o, rate_hz);
   live::CommandLink link(o.socket);
   const Running running = running_rig(link, rig, venue, compiled);
@@ -207,12 +220,11 @@ void play(const PlayOptions& o, const rig::Rig& rig, const rig::Venue* venue,
   if (take.sample_rate_hz() != rig.controller.sample_rate_hz)
     throw InputError(fmt::format("the JACK server runs at {} Hz, the rig at {:g} Hz", take.sample_rate_hz(), rate_hz));
   const auto tail = static_cast<std::size_t>(kTail_s * rate_hz);
-  for (const std::size_t n : wanted) {
-    const OutputPlan& plan = compiled.outputs[n];
-    const Alone alone(link, running, n);
+  for (const Turn& played_now : wanted) {
+    const Alone alone(link, running, played_now.outputs);
     live::Recorded recorded;
     for (int turn = 1;; ++turn) {
-      say(fmt::format("{}: {} for {:.0f} s, all other outputs muted{}", plan.name, o.kind,
+      say(fmt::format("{}: {} for {:.0f} s, all other outputs muted{}", played_now.name, o.kind,
                       static_cast<double>(stimulus.size()) / rate_hz,
                       turn > 1 ? fmt::format("; take {}, as cycles were missed", turn) : ""));
       recorded = take.play(stimulus, tail, [&] { interruption.check(); });
@@ -221,17 +233,18 @@ void play(const PlayOptions& o, const rig::Rig& rig, const rig::Venue* venue,
         throw MachineError(
             fmt::format("{}: cycles were missed in each of {} takes: longer periods (jackd -p), or less "
                         "work for this machine",
-                        plan.name, kMostTakes));
+                        played_now.name, kMostTakes));
     }
-    keep_recording(o, plan.name, recorded, rate_hz);
-    Played played{.way = plan.way,
-                  .output = plan.name,
+    keep_recording(o, played_now.name, recorded, rate_hz);
+    Played played{.way = played_now.way,
+                  .output = played_now.name,
                   .sent = recording_of(o.kind + " as played", rate_hz, stimulus),
-                  .captured = recording_of(plan.name + " at " + o.microphone_port, rate_hz, recorded.rows[0]),
+                  .captured = recording_of(played_now.name + " at " + o.microphone_port, rate_hz, recorded.rows[0]),
                   .reference = std::nullopt};
     if (!o.loopback.empty()) played.reference = recording_of("the loopback", rate_hz, recorded.rows[1]);
     if (std::ranges::any_of(played.captured.samples, [](double x) { return std::abs(x) >= 0.999; }))
-      throw InputError(fmt::format("{}: the microphone's input clips: turn its gain down, then measure", plan.name));
+      throw InputError(
+          fmt::format("{}: the microphone's input clips: turn its gain down, then measure", played_now.name));
     done(std::move(played));
   }
 }

@@ -17,7 +17,8 @@ struct PlayOptions {
   std::string kind;         ///< "noise" or "sweep"; empty: files are measured
   std::string way;          ///< or one of its outputs
   std::string loudspeaker;  ///< of a rig that has several
-  bool all = false;
+  bool all = false;         ///< every way, one after the other
+  bool together = false;    ///< every way at once: the whole loudspeaker
   std::string microphone_port;
   std::vector<std::string> loopback;  ///< a port that takes and a port that gives, with a cable between them; or none
   std::string level, seconds;         ///< as typed
@@ -25,7 +26,7 @@ struct PlayOptions {
   std::filesystem::path socket, keep;
 };
 
-/// What came of one output.
+/// What came of one output; or of the whole loudspeaker, which has no way.
 struct Played {
   std::string way, output;
   tune::Recording sent, captured;

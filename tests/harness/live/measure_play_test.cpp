@@ -127,6 +127,13 @@ TEST_F(MeasurePlay, FindsWhatTheRunningRigDoesAndBringsTheMutesBack) {
   EXPECT_EQ(run(playing("high", "rackproof:low.left")), 2);
   EXPECT_NE(said_.find("silence"), std::string::npos) << said_;
   EXPECT_EQ(mutes(), before);
+  // The whole loudspeaker: what leaves the low way's port is there too, and nobody is said to have driven it alone.
+  Words whole = playing("high", "rackproof:low.left");
+  whole.erase(std::ranges::find(whole, "--way"), std::ranges::find(whole, "--microphone-port"));
+  whole.push_back("--together");
+  ASSERT_EQ(run(whole), 0) << said_;
+  EXPECT_FALSE(nlohmann::json::parse(bytes_of(scratch_ / "m.json")).contains("driven_by"));
+  EXPECT_EQ(mutes(), before);
   // All ways, one after the other.
   std::filesystem::create_directory(scratch_ / "all");
   ASSERT_EQ(run({"--play", "sweep", "--rig", (scratch_ / "rig.toml").string(), "--all", "--microphone-port",
@@ -136,7 +143,10 @@ TEST_F(MeasurePlay, FindsWhatTheRunningRigDoesAndBringsTheMutesBack) {
       << said_;
   EXPECT_TRUE(std::filesystem::exists(scratch_ / "all" / "low.json"));
   EXPECT_TRUE(std::filesystem::exists(scratch_ / "all" / "high.json"));
-  EXPECT_NE(said_.find("\"measurements\""), std::string::npos);
+  // A document for each, one after the other.
+  const auto format_at = said_.find("\"format\""), second_at = said_.find("\"format\"", format_at + 1);
+  EXPECT_NE(second_at, std::string::npos) << said_;
+  EXPECT_EQ(said_.find("\"format\"", second_at + 1), std::string::npos);
   EXPECT_EQ(mutes(), before);
 }
 
@@ -160,6 +170,7 @@ TEST_F(MeasurePlay, WhatCannotBeMeasuredSoIsRefusedInWords) {
   refused(playing("mid", "rackproof:high.left"), "plays low, low.left");
   refused(playing("high", "nobody:out"), "nobody:out");
   refused(playing("high", "rackproof:high.left", {"--play-level", "0 dBFS"}), "--play-level");
+  refused(playing("high", "rackproof:high.left", {"--together"}), "one of --way NAME, --all and --together");
   refused(playing("high", "rackproof:high.left", {"--sent", "x.wav"}), "--sent");
   refused({"--way", "high", "--sent", "x.wav", "--captured", "y.wav", "-o", (scratch_ / "m.json").string()}, "--play");
   // A second player, which no mute holds.
