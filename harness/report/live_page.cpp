@@ -18,7 +18,7 @@ constexpr const char* kLiveCautions =
     "<li>Sound is playing. Loudspeakers at show level harm hearing within minutes: stay away from them, or wear "
     "protection.</li>\n"
     "<li>The meters show what the program hands to the sound server. What the interface, the cables and the amplifiers "
-    "make of it is not seen here: measure it before the doors open.</li>\n"
+    "make of it is not seen here: measure it before the show.</li>\n"
     "<li>This page only shows. Mute and change the rig from the terminal or the command socket, and have a way to switch "
     "the amplifiers off by hand.</li>\n";
 

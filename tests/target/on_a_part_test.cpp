@@ -75,7 +75,7 @@ Shell shell(const std::string& arguments) {
 }
 
 /// A recorded voice on each side (see audio_fixtures/PROVENANCE.md), raised until every limiter works and some of it
-/// is beyond what the door lets in, over low tones that the voice does not have; in the middle silence, long enough for
+/// is beyond what is admitted, over low tones that the voice does not have; in the middle silence, long enough for
 /// quiet states, and samples that are none.
 std::vector<float> excerpt() {
   const std::vector<std::vector<float>> voice = read_file(kSource / "build/recordings/speech.wav");

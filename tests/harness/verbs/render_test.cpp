@@ -184,7 +184,7 @@ TEST_F(Render, TheFilesAreTheSameToTheBitForEveryBlockSizeAndTime) {
   EXPECT_EQ(read_audio(scratch / "a" / "low.wav").info.format, kWavFloat);
 }
 
-/// Cut for several workers, in every number of groups, as in one piece; bad samples are counted at the door and once.
+/// Cut for several workers, in every number of groups, as in one piece; bad samples are counted at the input, once.
 /// Of the two recordings the second has filters make more of it than a chain lets in: it has to be rendered again.
 TEST_F(Render, EveryCutOfTheChainGivesTheSame) {
   const std::size_t two_feeds = kRig.find("right = 2"), sum = kRig.find("feeds = \"sum\"");
