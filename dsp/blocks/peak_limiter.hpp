@@ -280,16 +280,20 @@ class PeakLimiter {
     return fma(square, square, 2.0f * square * lost);
   }
   static std::int32_t lane_of(const PackInt<W>& counts, int l) noexcept {
-    if constexpr (W == 1)
-      return static_cast<void>(l), counts;
-    else
+    if constexpr (W == 1) {
+      static_cast<void>(l);
+      return counts;
+    } else {
       return counts[l];
+    }
   }
   static void set_lane_of(PackInt<W>& counts, int l, std::int32_t count) noexcept {
-    if constexpr (W == 1)
-      static_cast<void>(l), counts = count;
-    else
+    if constexpr (W == 1) {
+      static_cast<void>(l);
+      counts = count;
+    } else {
       counts[l] = count;
+    }
   }
   /// Of no value that is negative, nor -0.
   static RACKPROOF_INLINE Pack<W> greatest_of_four(Pack<W> a, Pack<W> b, Pack<W> c, Pack<W> d) noexcept {

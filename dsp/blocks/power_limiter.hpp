@@ -119,7 +119,8 @@ class PowerLimiter {
   }
   /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept {
-    position_ = 0, place_ = 0;
+    position_ = 0;
+    place_ = 0;
     in_sum_ = out_sum_ = left_sum_ = Pack<W>{};
     heat_ = carry_ = level_ = step_ = Pack<W>{};
     start_ = goal_ = least_ = broadcast<W>(1.0f);
@@ -331,7 +332,8 @@ class PowerLimiter {
     goal_ = select(level_ > allowed, wanted, one);
     goal_ = greater(greater(goal_, broadcast<W>(kSteepest) * start_), broadcast<W>(kLeastGain));
     step_ = (goal_ - start_) * broadcast<W>(1.0f / kGridFrames);
-    in_sum_ = zero, position_ = 0;
+    in_sum_ = zero;
+    position_ = 0;
     bound();
   }
   /// Of the next cell.

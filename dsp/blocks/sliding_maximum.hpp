@@ -39,16 +39,22 @@ class SlidingMaximum {
   [[nodiscard]] Setup configure(Settings s, std::span<Pack<W>> memory) noexcept {
     if (s.window_samples < 1 || s.window_samples > kMaxWindowSamples) return Setup::out_of_range;
     if (memory.size() < required_values(s)) return Setup::memory_too_small;
-    half_ = s.window_samples / 2, skip_ = 1 - s.window_samples % 2;
+    half_ = s.window_samples / 2;
+    skip_ = 1 - s.window_samples % 2;
     back_ = middle_ = front_ = nullptr;
-    if (half_ > 0) back_ = memory.data(), middle_ = back_ + half_ + 1, front_ = middle_ + half_ + 1;
+    if (half_ > 0) {
+      back_ = memory.data();
+      middle_ = back_ + half_ + 1;
+      front_ = middle_ + half_ + 1;
+    }
     return reset(), Setup::ok;
   }
   /// Back to just configured: every state at rest. Touches all the memory.
   void reset() noexcept {
     if (half_ > 0)
       for (Pack<W>* run : {back_, middle_, front_}) std::fill_n(run, half_ + 1, Pack<W>{});
-    position_ = 0, front_max_ = middle_max_ = scan_max_ = Pack<W>{};
+    position_ = 0;
+    front_max_ = middle_max_ = scan_max_ = Pack<W>{};
   }
   /// Equal sizes. `out` may be `in` itself, not a shifted overlap of it.
   void process(std::span<const Pack<W>> in, std::span<Pack<W>> out) noexcept {
@@ -84,7 +90,9 @@ class SlidingMaximum {
       *(scanned - i) = scan_max;
       out[i] = greater_of_positive<W>(greater_of_positive<W>(middle_max, tail[i]), front_max);
     }
-    front_max_ = front_max, scan_max_ = scan_max, position_ += count;
+    front_max_ = front_max;
+    scan_max_ = scan_max;
+    position_ += count;
   }
 
   Pack<W>*back_ = nullptr, *middle_ = nullptr, *front_ = nullptr;

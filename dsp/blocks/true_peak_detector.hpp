@@ -122,7 +122,8 @@ class TruePeakDetector {
     constexpr std::size_t kHere = kLatency - 1, kNext = kLatency;
     Pack<V> near_sum[N], even[N];
     unrolled<N>([&](std::size_t i) __attribute__((always_inline)) {
-      near_sum[i] = at(kHere + i) + at(kNext + i), even[i] = near_sum[i] * broadcast<V>(kEven[0]);
+      near_sum[i] = at(kHere + i) + at(kNext + i);
+      even[i] = near_sum[i] * broadcast<V>(kEven[0]);
     });
     unrolled<kLatency - 1>([&](std::size_t k) __attribute__((always_inline)) {
       unrolled<N>([&](std::size_t i) __attribute__((always_inline)) {
