@@ -6,12 +6,11 @@
 ///          that were bounded, are counted, and counts stay at kCountLimit. So nothing behind this can hold a NaN.
 /// Method   by the bits: without its sign a float's bits stand in the order of its magnitude, and infinities and NaNs
 ///          stand above every number.
-/// Cost     12 integer operations a sample, no branch on data. Latency 0 samples.
+/// Cost     10 integer operations a sample, no branch on data. Latency 0 samples.
 #include <algorithm>
 #include <bit>
 #include <cstddef>
 #include <cstdint>
-#include <limits>
 #include <span>
 
 #include "dsp/grid.hpp"
@@ -44,13 +43,13 @@ RACKPROOF_INLINE PackInt<W> size_bits(Pack<W> x) noexcept {
 template <int W>
 RACKPROOF_INLINE Admitted<W> admit(std::span<const Pack<W>> in, Pack<W>* out) noexcept {
   constexpr auto kMost = std::bit_cast<std::int32_t>(kMagnitudeBound);
-  constexpr std::int32_t kInfinity = 0x7f800000, kSign = std::numeric_limits<std::int32_t>::min();
+  constexpr std::int32_t kInfinity = 0x7f800000;
   PackInt<W> finite{}, beyond{};  // negative: minus how many
   const auto one = [&]<int V>(std::size_t n) __attribute__((always_inline)) {
     const Pack<V> x = load<V, W>(&in[n]);
     const PackInt<V> bits = std::bit_cast<PackInt<V>>(x), size = size_bits<V>(x), room = kMost - size;
     const PackInt<V> is_finite = (size - kInfinity) >> 31, is_beyond = room >> 31;  // all bits, or none
-    const PackInt<V> held = (bits & kSign) | (size + (room & is_beyond));
+    const PackInt<V> held = bits + (room & is_beyond);  // the magnitude stays above 0: nothing is taken from the sign
     store<V, W>(std::bit_cast<Pack<V>>(held & is_finite), out + n);
     finite += folded<V, W>(is_finite);
     beyond += folded<V, W>(is_beyond);
