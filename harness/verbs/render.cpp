@@ -355,8 +355,7 @@ void add_render(CLI::App& program, int& status) {
       .type_name("TIME");
   add_flag(*verb, "--resample", options->job.resample,
            "Converts a recording at another sample rate than the controller's");
-  add_option(*verb, "--block", options->block_frames,
-             "Frames a call of the chain; 512 if not given. Changes no sample")
+  add_option(*verb, "--block", options->block_frames, "Frames a call of the chain; 512 if not given. Changes no sample")
       .type_name("FRAMES");
   add_option(*verb, "--jobs", options->jobs,
              "Threads; as many as the machine has processors if not given. Changes no sample")
