@@ -7,7 +7,7 @@ namespace rackproof::tune {
 namespace {
 
 constexpr double kBandFloor = 1e-5;  // of the density times frequency: what was sent reaches so far
-constexpr double kLowerSeconds = 1.4, kUpperSeconds = 0.35, kCoarseSeconds = 4;
+constexpr double kCoarseSeconds = 4;
 
 }  // namespace
 

@@ -18,7 +18,7 @@ namespace {
 using analysis::Complex, analysis::CrossSpectrum, analysis::RealFourier;
 using std::numbers::pi;
 
-constexpr double kLowerSeconds = 1.4, kUpperSeconds = 0.35, kBeforeSeconds = 0.08;
+constexpr double kBeforeSeconds = 0.08;
 constexpr double kSweepFloor = 0.03;  // of the density times frequency: what was sent reaches so far
 constexpr double kTrebleHz = 3000, kSureBend = 1.3, kDoubtfulBend = 1.08;
 // Of a drift that a single sweep told: what a horn may add.

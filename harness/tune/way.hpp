@@ -13,6 +13,9 @@
 
 namespace rackproof::tune {
 
+/// What is looked at of a recording at once, at the low and at the high end.
+inline constexpr double kLowerSeconds = 1.4, kUpperSeconds = 0.35;
+
 class Way {
  public:
   virtual ~Way() = default;

@@ -37,7 +37,6 @@
 namespace rackproof {
 namespace {
 
-using live::Reading;
 using live::Tuning;
 using Clock = std::chrono::steady_clock;
 namespace fs = std::filesystem;
@@ -129,7 +128,7 @@ class Printer {
   std::shared_ptr<Inside> inside_;
 };
 
-Json state_of(const Reading& reading, const live::Status& status) {
+Json state_of(const live::Reading& reading, const live::Status& status) {
   Json feeds = Json::array(), outputs = Json::array();
   for (const live::FeedReading& feed : reading.feeds)
     feeds.push_back({{"name", feed.name}, {"peak_dbfs", or_null(feed.peak_dbfs)}, {"bad_samples", feed.bad_samples}});
@@ -176,12 +175,12 @@ std::string line_of(const Json& document) { return document.dump(-1, ' ', true, 
 /// What a second showed, for those who read once a second.
 class Second {
  public:
-  void add(const Reading& reading) {
+  void add(const live::Reading& reading) {
     if (!worst_ || worst_->outputs.size() != reading.outputs.size()) {
       worst_ = reading;
       return;
     }
-    Reading now = reading;
+    live::Reading now = reading;
     for (std::size_t o = 0; o < now.outputs.size(); ++o) {
       live::OutputReading& one = now.outputs[o];
       const live::OutputReading& before = worst_->outputs[o];
@@ -194,15 +193,15 @@ class Second {
     now.signals.worst_load = std::max(now.signals.worst_load, worst_->signals.worst_load);
     worst_ = std::move(now);
   }
-  Reading take() {
-    Reading taken = std::move(*worst_);
+  live::Reading take() {
+    live::Reading taken = std::move(*worst_);
     worst_.reset();
     return taken;
   }
   bool empty() const { return !worst_; }
 
  private:
-  std::optional<Reading> worst_;
+  std::optional<live::Reading> worst_;
 };
 
 /// All that the client's process does.
@@ -473,7 +472,7 @@ class Session {
   }
 
   void tick(Clock::time_point now) {
-    const Reading reading = rig_->readings().read();
+    const live::Reading reading = rig_->readings().read();
     second_.add(reading);
     if (meters_) printer_.put(Printer::To::meters, live::meter_lines(reading, status(), text_width() - 1));
     if (now - last_second_ < std::chrono::seconds(1)) return;
