@@ -1,58 +1,11 @@
 // Must hold: what the audio thread does of a live rig allocates nothing and locks nothing, whatever it is told
 // meanwhile. Whoever does while it is forbidden ends the program.
 #include <gtest/gtest.h>
-#include <pthread.h>
-#include <sched.h>
-#include <unistd.h>
 
 #include <array>
-#include <cerrno>
-#include <cstdlib>
-#include <cstring>
 
+#include "tests/forbidden_calls.hpp"
 #include "tests/harness/live/played.hpp"
-#include "tests/own_malloc.hpp"
-
-namespace {
-thread_local bool forbidden = false;
-
-void refuse(const char* what) {
-  if (!forbidden) return;
-  forbidden = false;
-  [[maybe_unused]] const auto written = write(STDERR_FILENO, what, std::strlen(what));
-  std::abort();
-}
-}  // namespace
-
-#if RACKPROOF_OWN_MALLOC
-extern "C" {
-void* __libc_malloc(std::size_t);
-void* __libc_calloc(std::size_t, std::size_t);
-void* __libc_realloc(void*, std::size_t);
-void __libc_free(void*);
-void* malloc(std::size_t size) {
-  refuse("malloc in the audio path\n");
-  return __libc_malloc(size);
-}
-void* calloc(std::size_t n, std::size_t size) {
-  refuse("calloc in the audio path\n");
-  return __libc_calloc(n, size);
-}
-void* realloc(void* p, std::size_t size) {
-  refuse("realloc in the audio path\n");
-  return __libc_realloc(p, size);
-}
-void free(void* p) {
-  refuse("free in the audio path\n");
-  __libc_free(p);
-}
-}
-#endif
-extern "C" int pthread_mutex_lock(pthread_mutex_t* mutex) noexcept {
-  refuse("a lock in the audio path\n");
-  while (pthread_mutex_trylock(mutex) == EBUSY) sched_yield();
-  return 0;
-}
 
 namespace {
 using namespace rackproof::live;
