@@ -267,13 +267,9 @@ std::string Client::name() const { return inside_->name; }
 
 std::vector<std::string> Client::connected_to(const std::string& port) const {
   const Inside& my = *inside_;
-  std::vector<std::string> names;
   const jack_port_t* const found = my.jack.port_by_name(my.client, port.c_str());
-  if (found == nullptr) return names;
-  const char** const all = my.jack.port_get_all_connections(my.client, found);
-  for (const char** one = all; one != nullptr && *one != nullptr; ++one) names.emplace_back(*one);
-  if (all != nullptr) my.jack.free(all);
-  return names;
+  if (found == nullptr) return {};
+  return names_in(my.jack, my.jack.port_get_all_connections(my.client, found));
 }
 
 std::optional<Graph::Port> Client::port(const std::string& name) const {
@@ -286,12 +282,9 @@ std::optional<Graph::Port> Client::port(const std::string& name) const {
 
 std::vector<std::string> Client::ports(bool that_take) const {
   const Inside& my = *inside_;
-  std::vector<std::string> names;
-  const char** const all =
-      my.jack.get_ports(my.client, nullptr, JACK_DEFAULT_AUDIO_TYPE, that_take ? JackPortIsInput : JackPortIsOutput);
-  for (const char** one = all; one != nullptr && *one != nullptr; ++one)
-    if (const std::string name = *one; !name.starts_with(my.name + ":")) names.push_back(name);
-  if (all != nullptr) my.jack.free(all);
+  std::vector<std::string> names = names_in(my.jack, my.jack.get_ports(my.client, nullptr, JACK_DEFAULT_AUDIO_TYPE,
+                                                                       that_take ? JackPortIsInput : JackPortIsOutput));
+  std::erase_if(names, [&](const std::string& name) { return name.starts_with(my.name + ":"); });
   return names;
 }
 

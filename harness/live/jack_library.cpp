@@ -30,6 +30,13 @@ JackLibrary loaded() {
 
 }  // namespace
 
+std::vector<std::string> names_in(const JackLibrary& jack, const char** list) {
+  std::vector<std::string> names;
+  for (const char** one = list; one != nullptr && *one != nullptr; ++one) names.emplace_back(*one);
+  if (list != nullptr) jack.free(list);
+  return names;
+}
+
 const JackLibrary& jack_library() {
   static const JackLibrary library = loaded();
   return library;

@@ -2,6 +2,9 @@
 /// What is called of JACK's library, looked up when `live` needs it: the program runs where there is none.
 #include <jack/jack.h>
 
+#include <string>
+#include <vector>
+
 namespace rackproof::live {
 
 // clang-format off
@@ -21,6 +24,9 @@ struct JackLibrary {
   RACKPROOF_JACK_CALLS(RACKPROOF_JACK_MEMBER)
 #undef RACKPROOF_JACK_MEMBER
 };
+
+/// The names in a list that the library made, which is given back to it. No list: no names.
+std::vector<std::string> names_in(const JackLibrary& jack, const char** list);
 
 /// Loaded once, and kept. Throws MachineError, with what to install, where it is not there.
 const JackLibrary& jack_library();

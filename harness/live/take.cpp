@@ -8,7 +8,6 @@
 #include <algorithm>
 #include <atomic>
 #include <chrono>
-#include <string_view>
 #include <thread>
 
 #include "harness/live/jack_library.hpp"
@@ -120,13 +119,9 @@ std::uint32_t Take::sample_rate_hz() const { return inside_->jack.get_sample_rat
 
 std::vector<std::string> Take::others_on(const std::string& sink) const {
   const JackLibrary& jack = inside_->jack;
-  std::vector<std::string> others;
-  const char** const sources =
-      jack.port_get_all_connections(inside_->client, jack.port_by_name(inside_->client, sink.c_str()));
-  if (sources == nullptr) return others;
-  for (const char** source = sources; *source != nullptr; ++source)
-    if (std::string_view(*source) != jack.port_name(inside_->out)) others.emplace_back(*source);
-  jack.free(sources);
+  std::vector<std::string> others =
+      names_in(jack, jack.port_get_all_connections(inside_->client, jack.port_by_name(inside_->client, sink.c_str())));
+  std::erase(others, jack.port_name(inside_->out));
   return others;
 }
 

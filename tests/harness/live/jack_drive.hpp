@@ -1,6 +1,7 @@
 #pragma once
 /// A JACK server of the test's own, the program on it, and a client that plays into it and records what comes out.
 #include <fcntl.h>
+#include <gtest/gtest.h>
 #include <signal.h>
 #include <sys/prctl.h>
 #include <sys/socket.h>
@@ -24,10 +25,26 @@
 
 #include "harness/live/jack_library.hpp"
 #include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/live/played.hpp"
+#include "tests/sanitized.hpp"
 
 namespace rackproof::live::test {
 
 using Words = std::vector<std::string>;
+inline bool there_is_a_server() { return std::system("command -v jackd >/dev/null 2>&1") == 0; }
+
+/// With a rig file in a folder of its own; skipped where there is no server.
+class WithAServer : public testing::Test {
+ protected:
+  void SetUp() override {
+    if (rackproof::test::kSanitized) GTEST_SKIP() << "a server's library leaks, and the sanitizer tells of it";
+    if (!there_is_a_server()) GTEST_SKIP() << "no jackd here: install jackd2";
+    rackproof::test::put(scratch_ / "rig.toml", two_way());
+    ::alarm(120);  // a server that hangs holds its clients; all goes with this program then
+  }
+  void TearDown() override { ::alarm(0); }
+  rackproof::test::Scratch scratch_;
+};
 
 inline bool soon(const std::function<bool()>& holds, double seconds = 10) {
   const auto limit = std::chrono::steady_clock::now() + std::chrono::duration<double>(seconds);
@@ -100,7 +117,6 @@ inline bool is_real_time_allowed() {
   int how = 0;
   return ::waitpid(pid, &how, 0) == pid && WIFEXITED(how) && WEXITSTATUS(how) == 0;
 }
-inline bool there_is_a_server() { return std::system("command -v jackd >/dev/null 2>&1") == 0; }
 
 /// jackd with its dummy driver, under a name of its own.
 class Server {
@@ -267,22 +283,14 @@ class Drive {
   }
   bool set_period(std::uint32_t frames) { return jack_.set_buffer_size(record_, frames) == 0; }
   Words connected_to(const std::string& port) const {
-    Words names;
-    const char** const all = jack_.port_get_all_connections(record_, jack_.port_by_name(record_, port.c_str()));
-    for (const char** one = all; one != nullptr && *one != nullptr; ++one) names.emplace_back(*one);
-    if (all != nullptr) jack_.free(all);
-    return names;
+    return names_in(jack_, jack_.port_get_all_connections(record_, jack_.port_by_name(record_, port.c_str())));
   }
 
   std::vector<std::vector<float>> got;  ///< a row an output
 
  private:
   Words ports(unsigned long flags) const {
-    Words names;
-    const char** const all = jack_.get_ports(record_, "^rackproof:", JACK_DEFAULT_AUDIO_TYPE, flags);
-    for (const char** one = all; one != nullptr && *one != nullptr; ++one) names.emplace_back(*one);
-    if (all != nullptr) jack_.free(all);
-    return names;
+    return names_in(jack_, jack_.get_ports(record_, "^rackproof:", JACK_DEFAULT_AUDIO_TYPE, flags));
   }
   int play(jack_nframes_t frames) {
     const jack_nframes_t now = jack_.last_frame_time(play_);

@@ -9,7 +9,6 @@
 
 #include "dsp/chain/chain.hpp"
 #include "tests/harness/live/played.hpp"
-#include "tests/sanitized.hpp"
 #if __has_include(<jack/jack.h>)
 #include "tests/harness/live/jack_drive.hpp"
 
@@ -17,25 +16,16 @@ namespace rackproof::live {
 namespace {
 
 using rackproof::test::bytes_of;
-using rackproof::test::kSanitized;
 using rackproof::test::put;
 using rackproof::test::read_audio;
-using rackproof::test::Scratch;
 using rackproof::test::write_audio;
 using namespace test;
 
 constexpr std::size_t kFrames = 72'000;
 constexpr double kTail_s = 0.1;
 
-class OnAServer : public testing::Test {
+class OnAServer : public WithAServer {
  protected:
-  void SetUp() override {
-    if (kSanitized) GTEST_SKIP() << "a server's library leaks, and the sanitizer tells of it";
-    if (!there_is_a_server()) GTEST_SKIP() << "no jackd here: install jackd2";
-    put(scratch_ / "rig.toml", two_way());
-    ::alarm(120);  // a server that hangs holds its clients; all goes with this program then
-  }
-  void TearDown() override { ::alarm(0); }
   /// Loud bursts and quiet between them, so that limiters act and let go.
   static Rows programme() {
     Rows rows = noise_rows(2, kFrames, 1.0f, 11);
@@ -99,7 +89,6 @@ class OnAServer : public testing::Test {
     EXPECT_EQ(program.ask("quit").substr(0, 2), "ok");
     EXPECT_EQ(program.process().end(), 0) << program.said();
   }
-  Scratch scratch_;
 };
 
 TEST_F(OnAServer, InFreewheelTheBitsAreThoseOfRender) {
