@@ -32,6 +32,7 @@ class Graph {
 struct Wiring {
   std::map<std::string, std::string> feeds, outputs;
   bool empty() const { return feeds.empty() && outputs.empty(); }
+  bool operator==(const Wiring&) const = default;
 };
 /// From the rig file's [live] table, and `NAME=PORT` words on top of it. Throws InputError where a name is neither a feed
 /// nor an output, where a sink is shared, or where an output has none and another has.

@@ -13,6 +13,7 @@ struct Status {
   std::string rig, venue, bypass, server, client;  ///< venue, bypass: empty where there is none
   std::uint32_t period_frames = 0;
   bool real_time = false, freewheel = false, changing = false;
+  std::uint64_t fingerprint = 0;  ///< of the numbers of the chain that is heard, as `export` has it
   std::uint64_t retunes = 0, late_cycles = 0;
   std::uint64_t recorded_frames = 0;
   bool records = false;

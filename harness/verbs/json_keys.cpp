@@ -823,6 +823,7 @@ constexpr JsonKey kLive[] = {
     kRig,
     {"venue", kTextOrNull, "the venue file on top of it"},
     {"bypass", kTextOrNull, "the layer that is left out"},
+    {"fingerprint", kText, "of the numbers of the chain that is heard, as export has it"},
     {"state", kText, "begins: muted, until primed; runs; changes: the next rig is primed or faded in"},
     {"server", kText, "the JACK server"},
     {"client", kText, "what this is called there"},

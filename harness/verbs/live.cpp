@@ -9,21 +9,19 @@
 
 #include <algorithm>
 #include <chrono>
-#include <condition_variable>
-#include <deque>
-#include <mutex>
-#include <nlohmann/json.hpp>
 #include <thread>
 
 #include "harness/files/descriptor.hpp"
 #include "harness/files/shown.hpp"
+#include "harness/firmware/numbers.hpp"
 #include "harness/live/client.hpp"
 #include "harness/live/command_socket.hpp"
 #include "harness/live/commands.hpp"
 #include "harness/live/guard.hpp"
 #include "harness/live/meter_lines.hpp"
 #include "harness/live/watched_files.hpp"
-#include "harness/verbs/plan_json.hpp"
+#include "harness/verbs/live_printer.hpp"
+#include "harness/verbs/live_state.hpp"
 #include "harness/verbs/report_option.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/streams.hpp"
@@ -62,152 +60,10 @@ struct LiveOptions {
 
 bool leaves_limits_out(Bypass bypass) { return bypass == Bypass::all || bypass == Bypass::limits; }
 
-/// Standard output and error by a thread of their own: who does not read them holds nothing up.
-class Printer {
+/// All that the process of the audio does.
+class Running {
  public:
-  enum class To { people, error, program, meters };
-  Printer() : inside_(std::make_shared<Inside>()) {
-    std::thread([inside = inside_] { work(*inside); }).detach();
-  }
-  ~Printer() {  // what was said is printed, unless nobody reads
-    std::unique_lock lock(inside_->mutex);
-    inside_->ends = true;
-    inside_->changed.notify_all();
-    inside_->changed.wait_for(lock, std::chrono::milliseconds(300), [this] { return inside_->ended; });
-  }
-  Printer(const Printer&) = delete;
-  Printer& operator=(const Printer&) = delete;
-
-  void put(To to, std::string text) {
-    const std::lock_guard lock(inside_->mutex);
-    auto& waiting = inside_->waiting;
-    constexpr std::size_t kMost = 256;
-    if (to == To::meters) std::erase_if(waiting, [](const auto& one) { return one.first == To::meters; });
-    if (waiting.size() == kMost) waiting.pop_front();
-    waiting.emplace_back(to, std::move(text));
-    inside_->changed.notify_all();
-  }
-
- private:
-  struct Inside {
-    std::mutex mutex;
-    std::condition_variable changed;
-    std::deque<std::pair<To, std::string>> waiting;
-    bool ends = false, ended = false;
-  };
-  static void work(Inside& inside) {
-    std::size_t height = 0;  // lines of meters on the terminal
-    for (;;) {
-      std::unique_lock lock(inside.mutex);
-      inside.changed.wait(lock, [&] { return inside.ends || !inside.waiting.empty(); });
-      if (inside.waiting.empty()) break;
-      const auto [to, text] = std::move(inside.waiting.front());
-      inside.waiting.pop_front();
-      lock.unlock();
-      try {
-        print(to, text, height);
-      } catch (const std::exception&) {  // the audio goes on
-      }
-    }
-    const std::lock_guard lock(inside.mutex);
-    inside.ended = true;
-    inside.changed.notify_all();
-  }
-  static void print(To to, const std::string& text, std::size_t& height) {
-    if (to == To::meters) {
-      print_bytes(live::in_place_of(height, text));
-      height = static_cast<std::size_t>(std::ranges::count(text, '\n'));
-      return;
-    }
-    if (height > 0) print_bytes(live::in_place_of(height, ""));
-    height = 0;
-    if (to == To::people) print_text(text);
-    if (to == To::error) tell(text);
-    if (to == To::program) print_bytes(text);
-  }
-  std::shared_ptr<Inside> inside_;
-};
-
-Json state_of(const live::Reading& reading, const live::Status& status) {
-  Json feeds = Json::array(), outputs = Json::array();
-  for (const live::FeedReading& feed : reading.feeds)
-    feeds.push_back({{"name", feed.name}, {"peak_dbfs", or_null(feed.peak_dbfs)}, {"bad_samples", feed.bad_samples}});
-  for (const live::OutputReading& output : reading.outputs)
-    outputs.push_back({{"name", output.name},
-                       {"muted", output.muted},
-                       {"muted_by_rig", output.muted_by_rig},
-                       {"peak_volts", output.peak_volts},
-                       {"limit_volts_peak", output.limit_volts_peak},
-                       {"rms_volts", output.rms_volts},
-                       {"peak_reduction_db", output.peak_reduction_db},
-                       {"power_reduction_db", output.power_reduction_db},
-                       {"heat_percent", output.heat ? Json(100 * *output.heat) : Json(nullptr)}});
-  const live::Signals& now = reading.signals;
-  return with_format({{"rig", status.rig},
-                      {"venue", status.venue.empty() ? Json(nullptr) : Json(status.venue)},
-                      {"bypass", status.bypass.empty() ? Json(nullptr) : Json(status.bypass)},
-                      {"state", now.begins        ? "begins"
-                                : status.changing ? "changes"
-                                                  : "runs"},
-                      {"server", status.server},
-                      {"client", status.client},
-                      {"pid", static_cast<std::int64_t>(::getpid())},
-                      {"sample_rate_hz", reading.sample_rate_hz},
-                      {"period_frames", status.period_frames},
-                      {"latency_samples", reading.latency_samples},
-                      {"real_time", status.real_time},
-                      {"freewheel", status.freewheel},
-                      {"frames", now.frames},
-                      {"retunes", status.retunes},
-                      {"missed_cycles", now.missed_cycles},
-                      {"missed_frames", now.missed_frames},
-                      {"late_cycles", status.late_cycles},
-                      {"bad_samples", now.bad_samples},
-                      {"bounded_samples", now.bounded_samples},
-                      {"load_percent", 100 * static_cast<double>(now.load)},
-                      {"worst_load_percent", 100 * static_cast<double>(now.worst_load)},
-                      {"recorded_frames", status.records ? Json(status.recorded_frames) : Json(nullptr)},
-                      {"feeds", std::move(feeds)},
-                      {"outputs", std::move(outputs)}});
-}
-std::string line_of(const Json& document) { return document.dump(-1, ' ', true, Json::error_handler_t::replace); }
-
-/// What a second showed, for those who read once a second.
-class Second {
- public:
-  void add(const live::Reading& reading) {
-    if (!worst_ || worst_->outputs.size() != reading.outputs.size()) {
-      worst_ = reading;
-      return;
-    }
-    live::Reading now = reading;
-    for (std::size_t o = 0; o < now.outputs.size(); ++o) {
-      live::OutputReading& one = now.outputs[o];
-      const live::OutputReading& before = worst_->outputs[o];
-      one.peak_volts = std::max(one.peak_volts, before.peak_volts);
-      one.peak_reduction_db = std::max(one.peak_reduction_db, before.peak_reduction_db);
-      one.power_reduction_db = std::max(one.power_reduction_db, before.power_reduction_db);
-    }
-    for (std::size_t f = 0; f < now.feeds.size() && f < worst_->feeds.size(); ++f)
-      now.feeds[f].peak_dbfs = std::max(now.feeds[f].peak_dbfs, worst_->feeds[f].peak_dbfs);
-    now.signals.worst_load = std::max(now.signals.worst_load, worst_->signals.worst_load);
-    worst_ = std::move(now);
-  }
-  live::Reading take() {
-    live::Reading taken = std::move(*worst_);
-    worst_.reset();
-    return taken;
-  }
-  bool empty() const { return !worst_; }
-
- private:
-  std::optional<live::Reading> worst_;
-};
-
-/// All that the client's process does.
-class Session {
- public:
-  Session(LiveOptions options, live::Beat& beat)
+  Running(LiveOptions options, live::Beat& beat)
       : options_(std::move(options)),
         rig_args_(options_.rig),
         bypass_(layer_called(options_.bypass.empty() ? "none" : options_.bypass)),
@@ -218,6 +74,7 @@ class Session {
     wiring_ = live::wiring_of(first.rig, outputs_, options_.connect);
     warnings_ = first.compiled.warnings;
     for (Warning& warning : seal_warnings(first.rig)) warnings_.push_back(std::move(warning));
+    heard_fingerprint_ = firmware::fingerprint(first.compiled);
     rig_.emplace(std::move(first));
     if (options_.muted) rig_->mute(std::nullopt, true);
     client_.emplace(options_.client, *rig_, beat);
@@ -314,19 +171,23 @@ class Session {
   void serve_page() {
     if (!options_.page) return;
 #ifdef RACKPROOF_WEB
-    page_.emplace(rig_->readings(), rig_->heard(), rig_args_.rig_file.string(), rig_args_.venue_file.string(),
-                  program_name());
-    say("meters, for browsers on this machine alone: " + page_->address());
+    page_.emplace(rig_->readings(), rig_->heard(), program_name());
+    printer_.put(options_.voice.json || options_.voice.quiet ? Printer::To::error : Printer::To::people,
+                 "meters, for browsers on this machine alone: " + page_->address() + "\n");
 #else
     throw InputError(
         "--page: this program was built without its library: install libcpp-httplib-dev and build it again");
 #endif
   }
   /// Another rig, venue or bypass is heard.
-  void tell_page() {
+  void tell_change() {
+    told_retunes_ = rig_->retunes();
+    heard_fingerprint_ = firmware::fingerprint(rig_->heard().compiled);
+    client_->latency_changed();
 #ifdef RACKPROOF_WEB
-    if (page_) page_->heard(rig_->heard(), rig_args_.venue_file.string());
+    if (page_) page_->heard(rig_->heard());
 #endif
+    say(fmt::format("the change is heard; {} samples late", rig_->heard().compiled.latency_samples));
   }
 
   void turn() {
@@ -343,11 +204,8 @@ class Session {
     if (ends_) return;
     if (hears_input_ && waited[2].revents != 0) hear_input();
     if (socket_) socket_->serve([this](const std::string& line) { return answer(line); });
-    if (rig_->proceed()) {
-      client_->latency_changed();
-      tell_page();
-      say(fmt::format("the change is heard; {} samples late", rig_->heard().compiled.latency_samples));
-    }
+    rig_->proceed();
+    if (rig_->retunes() != told_retunes_) tell_change();
     const Clock::time_point now = Clock::now();
     if (now - last_look_ >= kLook) {
       last_look_ = now;
@@ -443,7 +301,7 @@ class Session {
       case live::Word::reload:
         return change_to(rig_args_, bypass_);
       case live::Word::state:
-        return line_of(state_of(rig_->readings().read(), status()));
+        return state_line(rig_->readings().read(), status());
       case live::Word::quit:
         ends_ = true;
         return "ok: ramps down and ends";
@@ -452,15 +310,27 @@ class Session {
   }
   std::string change_to(const RigArguments& args, Bypass bypass) {
     files_.watch(watched(args));  // ahead of reading: what is saved meanwhile is read once more
+    std::string words = "ok: read and checked; faded in within a second";
     try {
-      rig_->retune(load(args, bypass));
+      Tuning next = load(args, bypass);
+      const rig::Rig rig = next.rig;
+      rig_->retune(std::move(next));
+      words += other_wiring(rig);
     } catch (...) {
       files_.watch(watched(rig_args_));
       throw;
     }
     rig_args_ = args;
     bypass_ = bypass;
-    return "ok: read and checked; faded in within a second";
+    return words;
+  }
+  /// Connections are made once: what a saved file says otherwise is told.
+  std::string other_wiring(const rig::Rig& rig) const {
+    try {
+      if (live::wiring_of(rig, outputs_, options_.connect) == wiring_) return {};
+    } catch (const InputError&) {  // told at the next start
+    }
+    return "; [live.connect] is another now, and connections are made at the start alone: stop and start again for them";
   }
   void reload(const char* why) {
     try {
@@ -477,7 +347,7 @@ class Session {
     if (meters_) printer_.put(Printer::To::meters, live::meter_lines(reading, status(), text_width() - 1));
     if (now - last_second_ < std::chrono::seconds(1)) return;
     last_second_ = now;
-    if (options_.voice.json) printer_.put(Printer::To::program, line_of(state_of(second_.take(), status())) + "\n");
+    if (options_.voice.json) printer_.put(Printer::To::program, state_line(second_.take(), status()) + "\n");
     if (!second_.empty()) static_cast<void>(second_.take());
     const live::Signals& signals = reading.signals;
     if (signals.missed_cycles > missed_told_) {
@@ -506,6 +376,7 @@ class Session {
             .real_time = client_->real_time(),
             .freewheel = client_->freewheel(),
             .changing = rig_->changing(),
+            .fingerprint = heard_fingerprint_,
             .retunes = rig_->retunes(),
             .late_cycles = client_->late_cycles(),
             .recorded_frames = recorder_ ? recorder_->frames() : 0,
@@ -548,7 +419,7 @@ class Session {
   std::vector<std::string> told_;  // of the graph
   Second second_;
   Clock::time_point last_look_, last_tick_, last_second_, next_load_warning_;
-  std::uint64_t missed_told_ = 0;
+  std::uint64_t missed_told_ = 0, told_retunes_ = 0, heard_fingerprint_ = 0;
 };
 
 double stall_ms_of(const std::string& text) {
@@ -567,8 +438,8 @@ void run_live(const LiveOptions& options, int& status) {
     status = *ended;
     return;
   }
-  Session session(options, *beat);
-  session.run();
+  Running running(options, *beat);
+  running.run();
 }
 
 }  // namespace

@@ -15,6 +15,7 @@
 #include "harness/audio/writer.hpp"
 #include "harness/errors.hpp"
 #include "harness/files/interruption.hpp"
+#include "harness/firmware/numbers.hpp"
 #include "harness/live/command_link.hpp"
 #include "harness/live/take.hpp"
 #include "harness/stimuli/noise.hpp"
@@ -32,6 +33,8 @@ constexpr double kAhead_s = 0.25;  // of silence: mutes have come down, and nois
 constexpr double kTail_s = 2;      // what a hall needs to fall silent
 constexpr double kFade_s = 0.01, kCrest_db = 12;
 constexpr int kMostTakes = 3;
+constexpr auto kChange =
+    std::chrono::seconds(5);  // a saved file is looked for, read, primed and faded in within a second
 
 std::vector<float> stimulus_of(const PlayOptions& o, double rate_hz) {
   const bool noise = o.kind == "noise";
@@ -106,18 +109,23 @@ std::vector<Turn> wanted_turns(const PlayOptions& o, const rig::Rig& rig, const 
 }
 
 /// What `live` said of itself.
-struct Running {
+struct Playing {
   std::string client;
   std::vector<std::string> feeds;
   std::vector<std::pair<std::string, bool>> outputs;  ///< and whether a command has muted it
 };
-Running running_rig(live::CommandLink& link, const rig::Rig& rig, const rig::Venue* venue,
-                    const CompiledRig& compiled) {
-  const Json state = Json::parse(link.ask("state"));
-  const auto differs = [&](const std::string& what) {
-    return InputError(fmt::format("--rig: read {}; what `live` runs ({}) is another: {}", rig.file.string(),
-                                  state.at("rig").get<std::string>(), what));
-  };
+/// Waits a while for a change that is being faded in, as after a file was saved.
+Playing playing_rig(live::CommandLink& link, const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& compiled,
+                    const files::Interruption& interruption) {
+  const std::string wanted = fmt::format("{:#018x}", firmware::fingerprint(compiled));
+  const auto last = std::chrono::steady_clock::now() + kChange;
+  Json state = Json::parse(link.ask("state"));
+  while ((state.at("state") != "runs" || state.at("fingerprint") != wanted) &&
+         std::chrono::steady_clock::now() < last) {
+    interruption.check();
+    std::this_thread::sleep_for(std::chrono::milliseconds(50));
+    state = Json::parse(link.ask("state"));
+  }
   if (!state.at("bypass").is_null())
     throw InputError(fmt::format("`live` runs bypassed ({}): say `bypass none` to it, then measure",
                                  state.at("bypass").get<std::string>()));
@@ -127,30 +135,27 @@ Running running_rig(live::CommandLink& link, const rig::Rig& rig, const rig::Ven
                          : fmt::format("`live` runs with the venue file {}: give it as --venue, "
                                        "or say `venue none` to it",
                                        state.at("venue").get<std::string>()));
-  if (state.at("sample_rate_hz") != rig.controller.sample_rate_hz)
-    throw differs(fmt::format("{} Hz", state.at("sample_rate_hz").get<int>()));
-  if (state.at("latency_samples") != compiled.latency_samples)
-    throw differs(
-        fmt::format("{} samples late, not {}", state.at("latency_samples").get<int>(), compiled.latency_samples));
-  Running running{.client = state.at("client"), .feeds = {}, .outputs = {}};
-  for (const Json& feed : state.at("feeds")) running.feeds.push_back(feed.at("name"));
-  for (const Json& output : state.at("outputs")) running.outputs.emplace_back(output.at("name"), output.at("muted"));
-  bool same = running.outputs.size() == compiled.outputs.size();
-  for (std::size_t n = 0; same && n < running.outputs.size(); ++n)
-    same = running.outputs[n].first == compiled.outputs[n].name;
-  if (!same) throw differs("it has other outputs");
-  return running;
+  if (state.at("fingerprint") != wanted)
+    throw InputError(
+        fmt::format("--rig: read {}; what `live` runs ({}) has other numbers: save the file, or start "
+                    "`live` with this one",
+                    rig.file.string(), state.at("rig").get<std::string>()));
+  if (state.at("state") != "runs") throw InputError("`live` has not begun to play: look at its meters");
+  Playing playing{.client = state.at("client"), .feeds = {}, .outputs = {}};
+  for (const Json& feed : state.at("feeds")) playing.feeds.push_back(feed.at("name"));
+  for (const Json& output : state.at("outputs")) playing.outputs.emplace_back(output.at("name"), output.at("muted"));
+  return playing;
 }
 
 /// Some outputs are heard alone while this stands; all are as before once it is gone.
 class Alone {
  public:
-  Alone(live::CommandLink& link, const Running& running, const std::vector<std::size_t>& wanted)
-      : link_(link), running_(running) {
+  Alone(live::CommandLink& link, const Playing& playing, const std::vector<std::size_t>& wanted)
+      : link_(link), playing_(playing) {
     try {
-      for (std::size_t n = 0; n < running_.outputs.size(); ++n)
-        if (std::ranges::find(wanted, n) == wanted.end()) link_.ask("mute " + running_.outputs[n].first);
-      for (const std::size_t n : wanted) link_.ask("unmute " + running_.outputs[n].first);
+      for (std::size_t n = 0; n < playing_.outputs.size(); ++n)
+        if (std::ranges::find(wanted, n) == wanted.end()) link_.ask("mute " + playing_.outputs[n].first);
+      for (const std::size_t n : wanted) link_.ask("unmute " + playing_.outputs[n].first);
     } catch (...) {
       restore();
       throw;
@@ -164,7 +169,7 @@ class Alone {
   /// First what was muted is muted again, then the others are heard.
   void restore() noexcept {
     for (const bool muted : {true, false})
-      for (const auto& [name, was_muted] : running_.outputs) {
+      for (const auto& [name, was_muted] : playing_.outputs) {
         if (was_muted != muted) continue;
         try {
           link_.ask((muted ? "mute " : "unmute ") + name);
@@ -174,7 +179,7 @@ class Alone {
       }
   }
   live::CommandLink& link_;
-  const Running& running_;
+  const Playing& playing_;
 };
 
 void keep_recording(const PlayOptions& o, const std::string& output, const live::Recorded& recorded, double rate_hz) {
@@ -204,14 +209,14 @@ void play(const PlayOptions& o, const rig::Rig& rig, const rig::Venue* venue,
   const std::vector<Turn> wanted = wanted_turns(o, rig, compiled);
   const std::vector<float> stimulus = stimulus_of(o, rate_hz);
   live::CommandLink link(o.socket);
-  const Running running = running_rig(link, rig, venue, compiled);
+  const files::Interruption interruption;
+  const Playing playing = playing_rig(link, rig, venue, compiled, interruption);
   live::TakeSettings settings{.server = o.server, .to = {}, .from = {o.microphone_port}};
-  for (const std::string& feed : running.feeds) settings.to.push_back(running.client + ":" + feed);
+  for (const std::string& feed : playing.feeds) settings.to.push_back(playing.client + ":" + feed);
   if (!o.loopback.empty()) {
     settings.to.push_back(o.loopback.at(0));
     settings.from.push_back(o.loopback.at(1));
   }
-  const files::Interruption interruption;
   live::Take take(settings);
   for (const std::string& sink : settings.to)
     if (const std::vector<std::string> others = take.others_on(sink); !others.empty())
@@ -221,7 +226,7 @@ void play(const PlayOptions& o, const rig::Rig& rig, const rig::Venue* venue,
     throw InputError(fmt::format("the JACK server runs at {} Hz, the rig at {:g} Hz", take.sample_rate_hz(), rate_hz));
   const auto tail = static_cast<std::size_t>(kTail_s * rate_hz);
   for (const Turn& played_now : wanted) {
-    const Alone alone(link, running, played_now.outputs);
+    const Alone alone(link, playing, played_now.outputs);
     live::Recorded recorded;
     for (int turn = 1;; ++turn) {
       say(fmt::format("{}: {} for {:.0f} s, all other outputs muted{}", played_now.name, o.kind,

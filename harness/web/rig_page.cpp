@@ -46,21 +46,20 @@ std::vector<std::vector<double>> responses_db(const rig::Rig& rig, const rig::Ve
 
 }  // namespace
 
-RigPage::RigPage(const live::Readings& readings, const live::Tuning& tuning, std::string rig_file,
-                 std::string venue_file, std::string program)
+RigPage::RigPage(const live::Readings& readings, const live::Tuning& tuning, std::string program)
     : readings_(readings) {
-  now_.rig_file = std::move(rig_file);
   now_.program = std::move(program);
-  heard(tuning, std::move(venue_file));
+  heard(tuning);
   server_.emplace(PageSource{.page = [this] { return page(); }, .reading = [this] { return reading(); }});
 }
 
-void RigPage::heard(const live::Tuning& tuning, std::string venue_file) {
+void RigPage::heard(const live::Tuning& tuning) {
   auto next = std::make_shared<const Heard>(Heard{tuning.rig, tuning.venue, tuning.bypass});
   const std::lock_guard lock(mutex_);
   heard_ = std::move(next);
   ++now_.rig_number;
-  now_.venue_file = std::move(venue_file);
+  now_.rig_file = tuning.rig.file.string();
+  now_.venue_file = tuning.venue ? tuning.venue->file.string() : std::string();
   now_.title = tuning.rig.title;
   now_.sample_rate_hz = tuning.rig.controller.sample_rate_hz;
   now_.latency_s = tuning.compiled.latency_samples / now_.sample_rate_hz;

@@ -16,10 +16,9 @@ namespace rackproof::web {
 class RigPage {
  public:
   /// `readings` must stay. Throws MachineError where no port can be had.
-  RigPage(const live::Readings& readings, const live::Tuning& tuning, std::string rig_file, std::string venue_file,
-          std::string program);
+  RigPage(const live::Readings& readings, const live::Tuning& tuning, std::string program);
   /// Another rig, venue or bypass is heard now: pages that are open load anew.
-  void heard(const live::Tuning& tuning, std::string venue_file);
+  void heard(const live::Tuning& tuning);
   const std::string& address() const { return server_->address(); }
 
  private:

@@ -10,7 +10,6 @@
 #include "harness/analysis/decibels.hpp"
 #include "harness/analysis/response.hpp"
 #include "tests/harness/live/played.hpp"
-#include "tests/sanitized.hpp"
 #if __has_include(<jack/jack.h>)
 #include "tests/harness/live/jack_drive.hpp"
 
@@ -18,9 +17,7 @@ namespace rackproof::live {
 namespace {
 
 using rackproof::test::bytes_of;
-using rackproof::test::kSanitized;
 using rackproof::test::put;
-using rackproof::test::Scratch;
 using namespace test;
 
 /// A client that hands its input on, in the same cycle: a cable.
@@ -52,19 +49,16 @@ class Cable {
   jack_port_t *in_ = nullptr, *out_ = nullptr;
 };
 
-class MeasurePlay : public testing::Test {
+class MeasurePlay : public WithAServer {
  protected:
   void SetUp() override {
-    if (kSanitized) GTEST_SKIP() << "a server's library leaks, and the sanitizer tells of it";
-    if (!there_is_a_server()) GTEST_SKIP() << "no jackd here: install jackd2";
-    put(scratch_ / "rig.toml", two_way());
-    ::alarm(120);  // a server that hangs holds its clients; all goes with this program then
+    WithAServer::SetUp();
+    if (IsSkipped()) return;
     server_.emplace(scratch_.folder(), 2048u);  // 43 ms: hardly a busy machine misses a cycle, and then it is repeated
     ASSERT_TRUE(server_->runs()) << bytes_of(scratch_ / "jackd.err");
     program_.emplace(scratch_.folder(), server_->name());
     ASSERT_TRUE(program_->comes_to("state", "runs")) << program_->said();
   }
-  void TearDown() override { ::alarm(0); }
 
   Words measure(const Words& more, const std::string& socket = "s") const {
     Words words{RACKPROOF_PROGRAM, "measure", "--server", server_->name(), "--socket", (scratch_ / socket).string()};
@@ -91,7 +85,6 @@ class MeasurePlay : public testing::Test {
     for (const nlohmann::json& output : state.at("outputs")) muted.push_back(output.at("muted"));
     return muted;
   }
-  Scratch scratch_;
   std::optional<Server> server_;
   std::optional<Program> program_;
   std::string said_;
@@ -134,6 +127,14 @@ TEST_F(MeasurePlay, FindsWhatTheRunningRigDoesAndBringsTheMutesBack) {
   ASSERT_EQ(run(whole), 0) << said_;
   EXPECT_FALSE(nlohmann::json::parse(bytes_of(scratch_ / "m.json")).contains("driven_by"));
   EXPECT_EQ(mutes(), before);
+  // A file that was saved just now: it waits until that is heard. The way is 3 dB down then.
+  put(scratch_ / "rig.toml", replaced(two_way(), "driver = \"horn\"", "driver = \"horn\"\ngain = \"-3 dB\""));
+  ASSERT_EQ(run(playing("high", "rackproof:high.left", {"--loopback", "cable:in", "cable:out"})), 0) << said_;
+  const nlohmann::json lower = nlohmann::json::parse(bytes_of(scratch_ / "m.json"));
+  for (std::size_t n = 0; n < hz.size(); ++n)
+    if (hz[n] > 2000 && hz[n] < 12'000) {
+      ASSERT_NEAR(lower.at("magnitude_db")[n].get<double>() - measured.at("magnitude_db")[n].get<double>(), -3, 0.1);
+    }
   // All ways, one after the other.
   std::filesystem::create_directory(scratch_ / "all");
   ASSERT_EQ(run({"--play", "sweep", "--rig", (scratch_ / "rig.toml").string(), "--all", "--microphone-port",
@@ -186,7 +187,7 @@ TEST_F(MeasurePlay, WhatCannotBeMeasuredSoIsRefusedInWords) {
   put(scratch_ / "other.toml", replaced(two_way(), "look_ahead = \"3 ms\"", "look_ahead = \"4 ms\""));
   Words other = playing("high", "rackproof:high.left");
   std::ranges::replace(other, (scratch_ / "rig.toml").string(), (scratch_ / "other.toml").string());
-  refused(other, "is another");
+  refused(other, "has other numbers");
   EXPECT_EQ(run(playing("high", "rackproof:high.left"), "none"), 2);
   EXPECT_NE(said_.find("nobody answers there"), std::string::npos) << said_;
   EXPECT_EQ(mutes(), (std::vector<bool>{false, false, false, false}));
