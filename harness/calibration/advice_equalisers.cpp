@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "harness/analysis/decibels.hpp"
 #include "harness/calibration/advice.hpp"
 #include "harness/calibration/filters.hpp"
 
@@ -39,7 +40,7 @@ void one(const Subject& subject, const Layer& layer, std::size_t n) {
         "boost-large",
         "{} lifts {} by {:g} dB, {:.0f} times the power: a driver and a limiter have no room for it, and what a "
         "dip takes away by cancelling, no boost fills. Stay at 6 dB or below, or cut beside it.",
-        key, rig::hertz_text(band.at_hz), band.gain_db, std::pow(10, band.gain_db / 10));
+        key, rig::hertz_text(band.at_hz), band.gain_db, analysis::power_from_db(band.gain_db));
   }
   if (gain && band.gain_db < -kMostCut_db && (shelf || q < kCutQ)) {
     subject.warn("cut-large", "{} takes {:g} dB at {}, nearly all there is. Look at its gain.", key, -band.gain_db,
@@ -270,7 +271,7 @@ void gains(const Subject& subject) {
           "gain-large",
           "{}.gain is {:+g} dB: {:.0f} times the power, and the limiters hold what it adds. Levels are set by the "
           "amplifier's gain and by the desk. Look at {}.gain.",
-          owner, gain_db, std::pow(10, gain_db / 10), owner);
+          owner, gain_db, analysis::power_from_db(gain_db), owner);
     } else if (gain_db < least_db) {
       subject.warn("gain-small",
                    "{}.gain is {:+g} dB: hardly anything of it is heard beside the rest. Look at {}.gain.", owner,
@@ -294,8 +295,8 @@ void gains(const Subject& subject) {
         subject.warn("gain-large",
                      "way.{}.feeds takes {} with {:+g} dB: {:.0f} times the power, and the limiters hold what it adds. "
                      "Levels are set by the amplifier's gain and by the desk. Look at feeds of way.{}.",
-                     way.name, subject.rig.feeds[share.feed].name, share.gain_db, std::pow(10, share.gain_db / 10),
-                     way.name);
+                     way.name, subject.rig.feeds[share.feed].name, share.gain_db,
+                     analysis::power_from_db(share.gain_db), way.name);
   }
 }
 

@@ -5,6 +5,8 @@
 
 #include "harness/calibration/advice.hpp"
 
+#include "harness/analysis/decibels.hpp"
+
 namespace rackproof::advice {
 namespace {
 
@@ -102,8 +104,8 @@ void given_away(const Subject& subject, const rig::Way& way, const OutputPlan& p
         "way {} stays {:g} dB below the clip of amplifier {}, at {:.1f} V peak: {:.0f} % of its power is never used, "
         "though driver {} takes {:.1f} V peak for long. Usual is 1 to 3 dB. Look at below_clip in way.{}.limit.",
         way.name, way.limit->below_clip_db, amplifier.name, plan.limit_volts_peak,
-        100 * (1 - std::pow(10, -way.limit->below_clip_db / 10)), driver.name, sqrt2 * plan.driver_continuous_volts,
-        way.name);
+        100 * (1 - analysis::power_from_db(-way.limit->below_clip_db)), driver.name,
+        sqrt2 * plan.driver_continuous_volts, way.name);
   }
   if (way.thermal && way.thermal->below_rating_db > kMostBelow_db) {
     subject.warn(
@@ -112,7 +114,7 @@ void given_away(const Subject& subject, const rig::Way& way, const OutputPlan& p
         "used. Usual is 0 to 3 dB. Look at below_rating in way.{}.thermal, or write the driver's true "
         "continuous_power.",
         way.name, way.thermal->below_rating_db, driver.name,
-        100 * (1 - std::pow(10, -way.thermal->below_rating_db / 10)), way.name);
+        100 * (1 - analysis::power_from_db(-way.thermal->below_rating_db)), way.name);
   }
 }
 

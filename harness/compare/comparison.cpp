@@ -8,6 +8,7 @@
 #include <fmt/format.h>
 #include <fmt/ranges.h>
 
+#include "harness/analysis/decibels.hpp"
 #include "harness/analysis/sine_fit.hpp"
 #include "harness/audio/feed_stream.hpp"
 #include "harness/compare/responses.hpp"
@@ -49,7 +50,7 @@ std::optional<double> distortion_db(const Candidate& candidate, std::size_t outp
   const auto period = static_cast<std::size_t>(std::ceil(rate / hz));
   const std::size_t measured = kPeriods * period;
   const std::size_t settle = kDetector + peak.look_ahead_samples + peak.hold_samples + kSettling * period;
-  const double amplitude = std::pow(10, kToneOver_db / 20) * static_cast<double>(peak.ceiling);
+  const double amplitude = analysis::ratio_from_db(kToneOver_db) * static_cast<double>(peak.ceiling);
   const proof::Row tone =
       proof::samples_of(stimuli::sine({.frequency_hz = hz, .amplitude = amplitude}, rate), settle + measured);
   const proof::Row out = proof::run(*proof::make_chain(alone.settings), {tone}, 1)[0];

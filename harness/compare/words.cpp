@@ -4,6 +4,7 @@
 
 #include <fmt/format.h>
 
+#include "harness/analysis/decibels.hpp"
 #include "harness/proof/impulse_response.hpp"
 
 namespace rackproof::compare {
@@ -42,7 +43,7 @@ std::string place_text(const std::optional<Apart>& apart) {
 }
 std::optional<double> decibels_between(std::optional<double> a, std::optional<double> b) {
   if (!a || !b || !(*a > 0) || !(*b > 0)) return std::nullopt;
-  return 20 * std::log10(*b / *a);
+  return analysis::db_from_ratio(*b / *a);
 }
 
 Levels levels_of(const Candidate& candidate, const std::optional<Figures>& figures) {

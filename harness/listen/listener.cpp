@@ -5,6 +5,7 @@
 #include <numbers>
 
 #include "harness/analysis/bands.hpp"
+#include "harness/analysis/decibels.hpp"
 #include "harness/proof/impulse_response.hpp"
 
 namespace rackproof::listen {
@@ -113,7 +114,7 @@ double worst_db(const Ear& ear, std::span<const Filter> filters, double rate_hz)
       if (std::abs(wanted) < kCounts * loudest) continue;
       const double turns = std::remainder(hz[k] / rate_hz * static_cast<double>(filters[o].zero), 1.0);
       const Complex back = made[k] * std::polar(1.0, 2 * std::numbers::pi * turns);
-      worst = std::max(worst, 20 * std::log10(1 + std::abs(back - wanted) / std::abs(wanted)));
+      worst = std::max(worst, analysis::db_from_ratio(1 + std::abs(back - wanted) / std::abs(wanted)));
     }
   }
   return worst;

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "harness/analysis/decibels.hpp"
 #include "harness/files/shown.hpp"
 
 namespace rackproof::live {
@@ -20,7 +21,7 @@ std::string bar(double share, std::size_t cells) {
 double on_the_bar(double volts, double limit_volts) {
   constexpr double kRange_db = 48;
   if (!(volts > 0) || !(limit_volts > 0)) return 0;
-  return 1 + 20 * std::log10(volts / limit_volts) / kRange_db;
+  return 1 + analysis::db_from_ratio(volts / limit_volts) / kRange_db;
 }
 
 std::string cut_to(std::string line, std::size_t width) {

@@ -5,6 +5,7 @@
 
 #include <fmt/format.h>
 
+#include "harness/analysis/decibels.hpp"
 #include "harness/calibration/levels.hpp"
 
 namespace rackproof::proof {
@@ -144,7 +145,7 @@ class Adviser {
     std::string text = fmt::format(
         "{}: the clip of amplifier {} sets the limit. One that makes {:g} dB more, {:.0f} W into {:.3g} ohm{} in place "
         "of {:g} W, passes {} of what is held.",
-        plan.way, amplifier, more_db, plan.rating_watts * std::pow(10, more_db / 10), plan.rating_ohm,
+        plan.way, amplifier, more_db, plan.rating_watts * analysis::power_from_db(more_db), plan.rating_ohm,
         rig_.amplifier_of(way_of(way)).doubled() ? " a side" : "", plan.rating_watts,
         more_db < wanted_db ? "part" : "most");
     if (plan.limit_volts_peak * analysis::ratio_from_db(more_db) > plan.full_scale_volts_peak)

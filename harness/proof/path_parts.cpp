@@ -8,6 +8,7 @@
 
 #include "dsp/design/response.hpp"
 #include "harness/analysis/bands.hpp"
+#include "harness/analysis/decibels.hpp"
 #include "harness/calibration/filters.hpp"
 #include "harness/proof/checks/exact_path.hpp"
 #include "harness/proof/impulse_response.hpp"
@@ -77,7 +78,7 @@ std::string strongest(const std::vector<PathPart>& parts, double hz, double rate
 }  // namespace
 
 std::complex<double> PathPart::at(double frequency_hz, double sample_rate_hz) const {
-  return std::pow(10, gain_db / 20) *
+  return analysis::ratio_from_db(gain_db) *
          dsp::response(std::span<const dsp::Section>(sections), frequency_hz, sample_rate_hz);
 }
 double PathPart::level_db(double frequency_hz, double sample_rate_hz) const {
@@ -92,7 +93,7 @@ double PathPart::most_db(double sample_rate_hz) const {
 double PathPart::fall_s(double sample_rate_hz) const {
   double radius = 0;
   for (const dsp::Section& section : sections) radius = std::max(radius, pole_radius(section));
-  return radius > 0 && radius < 1 ? 60 / (-20 * std::log10(radius)) / sample_rate_hz : 0;
+  return radius > 0 && radius < 1 ? 60 / -analysis::db_from_ratio(radius) / sample_rate_hz : 0;
 }
 
 std::vector<PathPart> parts_of_path(const rig::Rig& rig, const rig::Venue* venue, std::size_t way,

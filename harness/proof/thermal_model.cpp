@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "harness/analysis/decibels.hpp"
+
 namespace rackproof::proof {
 namespace {
 /// By how much the wire's resistance has grown.
@@ -25,7 +27,7 @@ void CoilModel::step(double mean_square_volts, double seconds) {
   greatest_ = std::max(greatest_, rise_kelvin());
 }
 
-double CoilModel::level_lost_db(double rise_kelvin) { return 20 * std::log10(growth(rise_kelvin)); }
+double CoilModel::level_lost_db(double rise_kelvin) { return analysis::db_from_ratio(growth(rise_kelvin)); }
 
 Heat::Heat(double thermal_time_s, double sample_rate_hz) : keep_(std::exp(-1 / (thermal_time_s * sample_rate_hz))) {}
 

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "harness/analysis/decibels.hpp"
 #include "harness/report/assets.hpp"
 #include "harness/report/parts.hpp"
 
@@ -147,7 +148,7 @@ void take_greatest(LiveRow& row, const LiveReading& reading, const std::vector<d
   for (std::size_t n = 0; n < count; ++n) {
     const LiveReading::Output& output = reading.outputs[n];
     const double share = output.volts_peak / limit_volts_peak.at(n);
-    row.level_db[n] = std::max(row.level_db[n], share > 0 ? 20 * std::log10(share) : -INFINITY);
+    row.level_db[n] = std::max(row.level_db[n], analysis::db_from_ratio(share));
     row.held_db[n] = std::max(row.held_db[n], output.peak_held_db + output.power_held_db);
     row.heat_percent[n] = std::fmax(row.heat_percent[n], output.heat_percent);
   }

@@ -6,6 +6,8 @@
 #include <cmath>
 #include <map>
 
+#include "harness/analysis/decibels.hpp"
+
 namespace rackproof::seal {
 namespace {
 
@@ -212,7 +214,7 @@ struct Words {
     if (!c.in_volts)
       return fmt::format("{}'s {} is the same in volts, but at another level of the converter ({} dBFS)", c.way, title,
                          from_to(before(), after()));
-    const double db = 20 * std::log10(number_in(after()).value_or(1) / number_in(before()).value_or(1));
+    const double db = analysis::db_from_ratio(number_in(after()).value_or(1) / number_in(before()).value_or(1));
     return fmt::format("{}'s {} is {} dB {} ({} {})", c.way, title, fmt::format("{:.2g}", std::abs(db)),
                        db > 0 ? "higher" : "lower", from_to(before(), after()),
                        c.level == Level::power_threshold ? "V RMS" : "V peak");

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "harness/analysis/decibels.hpp"
+
 namespace rackproof::tune {
 namespace {
 
@@ -19,7 +21,7 @@ double spread_db(std::span<const std::vector<double>> places_db, std::size_t at)
 double level_around_db(std::span<const double> level_db, std::size_t at, std::size_t half_octave) {
   const std::size_t first = at - std::min(at, half_octave), last = std::min(at + half_octave, level_db.size() - 1);
   double power = 0;
-  for (std::size_t k = first; k <= last; ++k) power += std::pow(10, level_db[k] / 10);
+  for (std::size_t k = first; k <= last; ++k) power += analysis::power_from_db(level_db[k]);
   return 10 * std::log10(power / static_cast<double>(last - first + 1));
 }
 

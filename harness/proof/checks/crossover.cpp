@@ -19,6 +19,7 @@
 
 #include "dsp/design/response.hpp"
 #include "harness/analysis/bands.hpp"
+#include "harness/analysis/decibels.hpp"
 #include "harness/calibration/filters.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/impulse_response.hpp"
@@ -241,7 +242,8 @@ namespace {
 
 /// What a side reads at its own `at`: by its alignment's definition.
 double design_db(const rig::Filter& filter) {
-  return filter.alignment == rig::Alignment::linkwitz_riley ? 20 * std::log10(0.5) : 10 * std::log10(0.5);
+  return filter.alignment == rig::Alignment::linkwitz_riley ? analysis::db_from_ratio(0.5)
+                                                            : analysis::db_from_power(0.5);
 }
 const char* name_of(rig::Alignment alignment) {
   constexpr const char* kNames[] = {"linkwitz-riley", "butterworth", "bessel"};

@@ -160,7 +160,7 @@ std::vector<Finding> check_stability(const Subject& subject) {
     return {f};
   }
   // And what really runs dies away, as fast as its slowest pole says and room for several of them.
-  const double fall_s = radius > 0 ? kFallenDb / (-20 * std::log10(radius)) / rate : 0;
+  const double fall_s = radius > 0 ? kFallenDb / -analysis::db_from_ratio(radius) / rate : 0;
   if (fall_s > kMostFall_s) {
     f.measured = fall_s / 2;
     f.allowed = kMostFall_s / 2;
@@ -224,7 +224,7 @@ double silence_s(const dsp::ChainSettings& settings) {
     for (const dsp::Section& s : cascade) radius = std::max(radius, pole_radius(s));
   });
   if (!(radius < 1)) return 0;  // it never ends: that is for the run to show
-  return radius > 0 ? kToNothing_db / (-20 * std::log10(radius)) / settings.sample_rate_hz : 0;
+  return radius > 0 ? kToNothing_db / -analysis::db_from_ratio(radius) / settings.sample_rate_hz : 0;
 }
 
 }  // namespace

@@ -50,7 +50,7 @@ struct Coil {
   bool brief = false;  ///< a second of each stimulus at most: for tests with many rigs
   /// Until a sine from cold has heated it to `share` of the threshold's square; at most 3 thermal times.
   double heating_s(double over_db, double share) const {
-    const double power = std::pow(10, std::min(over_db, most_db) / 10);
+    const double power = analysis::power_from_db(std::min(over_db, most_db));
     return power > share ? std::min(-tau_s * std::log1p(-share / power), 3 * tau_s) : 3 * tau_s;
   }
 };
