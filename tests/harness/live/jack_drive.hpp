@@ -168,10 +168,11 @@ class Server {
 /// `rackproof live rig.toml` in a folder.
 class Program {
  public:
-  Program(const std::filesystem::path& folder, const std::string& server, Words more = {})
+  /// `server`: empty, the usual one. `before`: what starts the program.
+  Program(const std::filesystem::path& folder, const std::string& server, Words more = {}, const Words& before = {})
       : folder_(folder),
         socket_(folder / "s"),
-        process_(words_for(folder, server, std::move(more)), folder / "out", folder / "err") {}
+        process_(words_for(folder, server, std::move(more), before), folder / "out", folder / "err") {}
   Process& process() { return process_; }
   std::string said() const {
     return rackproof::test::bytes_of(folder_ / "out") + rackproof::test::bytes_of(folder_ / "err");
@@ -215,9 +216,12 @@ class Program {
   }
 
  private:
-  static Words words_for(const std::filesystem::path& folder, const std::string& server, Words more) {
-    Words words{RACKPROOF_PROGRAM,      "live", (folder / "rig.toml").string(), "--server", server, "--socket",
-                (folder / "s").string()};
+  static Words words_for(const std::filesystem::path& folder, const std::string& server, Words more,
+                         const Words& before) {
+    Words words = before;
+    words.insert(words.end(),
+                 {RACKPROOF_PROGRAM, "live", (folder / "rig.toml").string(), "--socket", (folder / "s").string()});
+    if (!server.empty()) words.insert(words.end(), {"--server", server});
     // A busy machine holds a program up for longer than the guard likes: where that is not what is tested it waits.
     if (std::ranges::find(more, "--stall") == more.end()) more.insert(more.end(), {"--stall", "1 s"});
     words.insert(words.end(), more.begin(), more.end());
