@@ -109,14 +109,14 @@ std::vector<Turn> wanted_turns(const PlayOptions& o, const rig::Rig& rig, const 
 }
 
 /// What `live` said of itself.
-struct Playing {
+struct RunningRig {
   std::string client;
   std::vector<std::string> feeds;
   std::vector<std::pair<std::string, bool>> outputs;  ///< and whether a command has muted it
 };
 /// Waits a while for a change that is being faded in, as after a file was saved.
-Playing playing_rig(live::CommandLink& link, const rig::Rig& rig, const rig::Venue* venue, const CompiledRig& compiled,
-                    const files::Interruption& interruption) {
+RunningRig playing_rig(live::CommandLink& link, const rig::Rig& rig, const rig::Venue* venue,
+                       const CompiledRig& compiled, const files::Interruption& interruption) {
   const std::string wanted = fmt::format("{:#018x}", firmware::fingerprint(compiled));
   const auto last = std::chrono::steady_clock::now() + kChange;
   Json state = Json::parse(link.ask("state"));
@@ -141,7 +141,7 @@ Playing playing_rig(live::CommandLink& link, const rig::Rig& rig, const rig::Ven
                     "`live` with this one",
                     rig.file.string(), state.at("rig").get<std::string>()));
   if (state.at("state") != "runs") throw InputError("`live` has not begun to play: look at its meters");
-  Playing playing{.client = state.at("client"), .feeds = {}, .outputs = {}};
+  RunningRig playing{.client = state.at("client"), .feeds = {}, .outputs = {}};
   for (const Json& feed : state.at("feeds")) playing.feeds.push_back(feed.at("name"));
   for (const Json& output : state.at("outputs")) playing.outputs.emplace_back(output.at("name"), output.at("muted"));
   return playing;
@@ -150,7 +150,7 @@ Playing playing_rig(live::CommandLink& link, const rig::Rig& rig, const rig::Ven
 /// Some outputs are heard alone while this stands; all are as before once it is gone.
 class Alone {
  public:
-  Alone(live::CommandLink& link, const Playing& playing, const std::vector<std::size_t>& wanted)
+  Alone(live::CommandLink& link, const RunningRig& playing, const std::vector<std::size_t>& wanted)
       : link_(link), playing_(playing) {
     try {
       for (std::size_t n = 0; n < playing_.outputs.size(); ++n)
@@ -179,7 +179,7 @@ class Alone {
       }
   }
   live::CommandLink& link_;
-  const Playing& playing_;
+  const RunningRig& playing_;
 };
 
 void keep_recording(const PlayOptions& o, const std::string& output, const live::Recorded& recorded, double rate_hz) {
@@ -210,7 +210,7 @@ void play(const PlayOptions& o, const rig::Rig& rig, const rig::Venue* venue,
   const std::vector<float> stimulus = stimulus_of(o, rate_hz);
   live::CommandLink link(o.socket);
   const files::Interruption interruption;
-  const Playing playing = playing_rig(link, rig, venue, compiled, interruption);
+  const RunningRig playing = playing_rig(link, rig, venue, compiled, interruption);
   live::TakeSettings settings{.server = o.server, .to = {}, .from = {o.microphone_port}};
   for (const std::string& feed : playing.feeds) settings.to.push_back(playing.client + ":" + feed);
   if (!o.loopback.empty()) {
