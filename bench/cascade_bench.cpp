@@ -14,7 +14,8 @@
 
 namespace {
 using namespace rackproof;
-constexpr std::size_t kSections = 8, kBlock = 64, kFrames = 48000;
+// Calls of so many frames as `render` hands over: a cascade of few channels goes over several cells of 64 at once.
+constexpr std::size_t kSections = 8, kBlock = 512, kFrames = 48000;
 
 std::vector<dsp::Section> eq() {
   std::vector<dsp::Section> sections(kSections);

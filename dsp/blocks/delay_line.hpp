@@ -87,26 +87,31 @@ class DelayLine {
       std::copy_n(ring + oldest, count, to);
   }
   void filter(const float* __restrict window, float* __restrict out, std::size_t count) const noexcept {
+    constexpr std::size_t kTogether = 4 * kRegisterLanes;
     const std::array<float, kFractionTaps> taps = taps_;
     std::size_t n = 0;
-    if constexpr (kScalarMachine)
-      for (; n + 4 <= count; n += 4) filter_four(taps, window + n, out + n);
+    for (; n + kTogether <= count; n += kTogether) filter_four<kRegisterLanes>(taps, window + n, out + n);
     for (; n < count; ++n) {
       float sum = taps[kHistory] * window[n];
       for (std::size_t k = 1; k < kFractionTaps; ++k) sum = fma(taps[kHistory - k], window[n + k], sum);
       out[n] = sum;
     }
   }
+  /// Four packs of W samples that follow each other: they share each tap, and four single samples what they read.
+  template <int W>
   static void filter_four(const std::array<float, kFractionTaps>& taps, const float* __restrict window,
                           float* __restrict out) noexcept {
-    float sum[4];
-    unrolled<4>([&](std::size_t i) __attribute__((always_inline)) { sum[i] = taps[kHistory] * window[i]; });
+    Pack<W> sum[4];
+    unrolled<4>([&](std::size_t i) __attribute__((always_inline)) {
+      sum[i] = broadcast<W>(taps[kHistory]) * load<W, 1>(window + i * W);
+    });
     unrolled<kHistory>([&](std::size_t k) __attribute__((always_inline)) {
+      const Pack<W> tap = broadcast<W>(taps[kHistory - 1 - k]);
       unrolled<4>([&](std::size_t i) __attribute__((always_inline)) {
-        sum[i] = fma(taps[kHistory - 1 - k], window[k + 1 + i], sum[i]);
+        sum[i] = fma(tap, load<W, 1>(window + i * W + k + 1), sum[i]);
       });
     });
-    unrolled<4>([&](std::size_t i) __attribute__((always_inline)) { out[i] = sum[i]; });
+    unrolled<4>([&](std::size_t i) __attribute__((always_inline)) { store<W, 1>(sum[i], out + i * W); });
   }
   std::span<float> memory_;                            // ring_ values, and the tail
   std::size_t ring_ = 0, tail_ = kRun, position_ = 0;  // position_ < ring_, or both 0

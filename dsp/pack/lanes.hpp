@@ -57,18 +57,24 @@ using PackInt = typename PackOf<W>::Integers;
 template <class V>
 inline constexpr bool kIsFloat = std::is_same_v<V, Pack<sizeof(V) / sizeof(float)>>;
 
+/// Lanes of the widest register of this level.
+#if defined(__AVX512F__)
+inline constexpr int kRegisterLanes = 16;
+#elif defined(__AVX2__)
+inline constexpr int kRegisterLanes = 8;
+#elif defined(__SSE2__) || (defined(__ARM_NEON) && defined(__aarch64__))
+inline constexpr int kRegisterLanes = 4;
+#else
+inline constexpr int kRegisterLanes = 1;
+#endif
+
 /// Lanes for few signals of a block whose time is in its recurrences: there the widest registers take longer.
 template <int W>
 inline constexpr int kNarrow = W == 16 ? 8 : W;
-/// Lanes of the widest register of this level, where packs of W fill half of it: what has no recurrence from frame to
-/// frame can work on two of them at once.
-#if defined(__AVX512F__)
+/// Those of the widest register, where packs of W fill half of it: what has no recurrence from frame to frame can work
+/// on two of them at once.
 template <int W>
-inline constexpr int kWidest = W == 8 ? 16 : W;
-#else
-template <int W>
-inline constexpr int kWidest = W;
-#endif
+inline constexpr int kWidest = W == 8 && kRegisterLanes == 16 ? 16 : W;
 
 /// The value in lane `l`, 0 .. W - 1; another lane is undefined. For set-up and for the edges of the chain.
 template <int W>

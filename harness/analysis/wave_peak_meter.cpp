@@ -30,8 +30,8 @@ RACKPROOF_WIDE float greatest_magnitude(std::span<const float> samples) {
 /// Its claims (2) and (3), and room for the roundings: 0.4 dB.
 constexpr float kMostTooLow = 1.0473f;
 
-/// Of the stretches that begin at here[0], here[1] and on.
-RACKPROOF_WIDE void detect(const float* here, std::span<float> readings) {
+/// Of the stretches that begin at here[0], here[1] and on; gives the greatest.
+RACKPROOF_WIDE float detect(const float* here, std::span<float> readings) {
   for (std::size_t n = 0; n < readings.size(); ++n) {
     const float* const x = here + n;
     const float near_sum = x[0] + x[1], near_difference = x[0] - x[1], far_difference = x[-1] - x[2];
@@ -43,22 +43,13 @@ RACKPROOF_WIDE void detect(const float* here, std::span<float> readings) {
     const float inner = std::fabs(even) + Detector::kInnerOdd * std::fabs(near_difference);
     readings[n] = more(more(inner, std::fabs(outer_even) + std::fabs(outer_odd)), std::fabs(x[0]));
   }
+  return greatest_magnitude(readings);
 }
 
 // ---- a closer look --------------------------------------------------------------------------------------------------
 
 constexpr std::size_t kTaps = 48, kPoints = 8, kMiddle = kTaps / 2 - 1;
 
-/// I0 by its series: a window needs no more.
-double bessel_i0(double x) {
-  double sum = 1;
-  double term = 1;
-  for (int k = 1; term > 1e-17 * sum; ++k) {
-    term *= (x / (2 * k)) * (x / (2 * k));
-    sum += term;
-  }
-  return sum;
-}
 /// Of the points 1/8 .. 7/8 behind a sample: taps over the 23 samples ahead of it, itself, and the 24 behind.
 struct Kernel {
   std::array<std::array<float, kTaps>, kPoints> taps{};  ///< by the point; that of the sample itself is not used
@@ -73,7 +64,8 @@ struct Kernel {
         const double t = static_cast<double>(p) / kPoints - (static_cast<double>(k) - static_cast<double>(kMiddle));
         const double edge = t / (kTaps / 2.0);
         exact[k] = std::sin(std::numbers::pi * t) / (std::numbers::pi * t) *
-                   bessel_i0(kBeta * std::sqrt(std::max(0.0, 1 - edge * edge))) / bessel_i0(kBeta);
+                   std::cyl_bessel_i(0.0, kBeta * std::sqrt(std::max(0.0, 1 - edge * edge))) /
+                   std::cyl_bessel_i(0.0, kBeta);
         sum += exact[k];
       }
       for (std::size_t k = 0; k < kTaps; ++k) {
@@ -127,7 +119,7 @@ void WavePeakMeter::look(std::size_t count) {
   // A point's taps begin kMiddle ahead of its sample, and those of the point ahead of a stretch one more.
   const float* const here = window_.data() + kMiddle + 1;
   std::array<float, kRun> readings{};
-  detect(here, std::span(readings).first(count));
+  if (detect(here, std::span(readings).first(count)) * kMostTooLow <= peak_) return;
   for (std::size_t n = 0; n < count; ++n) {
     if (readings[n] * kMostTooLow <= peak_) continue;
     // The highest of its surroundings, or the first of those as high.
