@@ -1,4 +1,5 @@
 #include "harness/firmware/emulated_chain.hpp"
+#include "harness/files/plain_file.hpp"
 
 #include <fcntl.h>
 #include <fmt/format.h>
@@ -13,7 +14,6 @@
 #include <cerrno>
 #include <cstdio>
 #include <cstdlib>
-#include <fstream>
 #include <sstream>
 
 #include "harness/files/descriptor.hpp"
@@ -31,10 +31,9 @@ constexpr const char* kFlags =
     "-std=c++20 -O2 -ffp-contract=off -fno-exceptions -fno-rtti -fno-threadsafe-statics -ffunction-sections "
     "-fdata-sections -DNDEBUG -Wall -Wextra -Wdouble-promotion -Werror -I.";
 
-std::string read_file(const fs::path& file) {
-  std::ifstream stream(file, std::ios::binary);
-  return {std::istreambuf_iterator<char>(stream), {}};
-}
+/// Of a file that our own programs have made.
+constexpr std::size_t kMostBytes = 1u << 30;
+std::string read_file(const fs::path& file) { return files::read_plain_file(file, {.most_bytes = kMostBytes}); }
 template <class T>
 std::vector<T> read_values(const fs::path& file) {
   const std::string bytes = read_file(file);

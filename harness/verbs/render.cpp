@@ -14,6 +14,7 @@
 #include "harness/verbs/held_figures.hpp"
 #include "harness/verbs/listen.hpp"
 #include "harness/verbs/plan_json.hpp"
+#include "harness/verbs/render_batch.hpp"
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/seal_check.hpp"

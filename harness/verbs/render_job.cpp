@@ -10,7 +10,6 @@
 #include <cmath>
 #include <cstddef>
 #include <memory>
-#include <mutex>
 #include <span>
 #include <system_error>
 
@@ -25,7 +24,6 @@
 #include "harness/render/pipeline.hpp"
 #include "harness/verbs/render_list.hpp"
 #include "harness/verbs/render_meter.hpp"
-#include "harness/workers.hpp"
 
 namespace rackproof {
 namespace {
@@ -115,142 +113,220 @@ std::uint64_t longest_delay_frames(const CompiledRig& compiled) {
 
 namespace {
 
-/// With the chain whole or cut; nothing where it is cut and a link did not take its input as it was.
-std::optional<Rendered> render_by(ChainLinks links, const rig::Rig& rig, const CompiledRig& compiled,
-                                  const RenderJob& job, const files::Interruption& interruption,
-                                  const ProgressHeard& progress) {
-  const auto start = std::chrono::steady_clock::now();
-  audio::FeedStream stream = open(rig, job);
-  std::uint64_t tail = tail_frames(compiled);
-  const std::uint64_t promised = stream.frames() + tail;
+/// One rendering by links of a chain, whole or cut.
+class Rendering {
+ public:
+  /// Throws what `render` throws. The files are begun here.
+  Rendering(ChainLinks links, const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
+            const files::Interruption& interruption, const ProgressHeard& progress);
+  /// Once. Nothing where the chain is cut and a link did not take its input as it was: then nothing is kept.
+  std::optional<Rendered> run();
 
-  for (auto* const list : {&links.shape, &links.split, &links.limit})
+ private:
+  /// Of one output, on its way to its file.
+  struct Track {
+    audio::Writer writer;
+    RenderMeter meter = {};
+    analysis::TruePeakMeter true_peak = {};
+    analysis::WavePeakMeter wave_peak = {};
+
+    void write(std::span<const float> samples);
+  };
+  void begin_files();
+  bool fetch(std::size_t slot);
+  void add_stages(Pipeline& pipeline);
+  Pipeline::Stage add_link(Pipeline& pipeline, ChainLink& link, Pipeline::Stage after);
+  Pipeline::Stage add_listening(Pipeline& pipeline, std::vector<Pipeline::Stage> after);
+  void keep();
+  void measure();
+
+  const rig::Rig& rig_;
+  const CompiledRig& compiled_;
+  const RenderJob& job_;
+  const files::Interruption& interruption_;
+  const ProgressHeard& progress_;
+  const std::chrono::steady_clock::time_point began_ = std::chrono::steady_clock::now();
+
+  ChainLinks links_;
+  audio::FeedStream stream_;
+  std::uint64_t tail_;      ///< frames of silence that are still to come behind the recording
+  std::uint64_t promised_;  ///< frames of each output
+  Rendered rendered_;
+  std::optional<files::OutputFolder> folder_;  ///< goes after the files begun in it
+  EarlierSet earlier_;
+  std::vector<Track> tracks_;
+  std::optional<ListenFile> heard_;
+  std::size_t chunk_frames_;
+  std::vector<Chunk> chunks_;
+  std::vector<float*> feeds_;
+  std::atomic<bool> as_if_whole_{true};  ///< whether all that the links have made is what the whole chain would make
+};
+
+std::size_t whole_blocks(std::size_t frames, std::size_t block) { return (frames + block - 1) / block * block; }
+
+Rendering::Rendering(ChainLinks links, const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
+                     const files::Interruption& interruption, const ProgressHeard& progress)
+    : rig_(rig),
+      compiled_(compiled),
+      job_(job),
+      interruption_(interruption),
+      progress_(progress),
+      links_(std::move(links)),
+      stream_(open(rig, job)),
+      tail_(tail_frames(compiled)),
+      promised_(stream_.frames() + tail_),
+      chunk_frames_(whole_blocks(kChunkFrames, job.block_frames)),
+      feeds_(rig.feeds.size()) {
+  for (auto* const list : {&links_.shape, &links_.split, &links_.limit})
     if (!std::ranges::all_of(*list, &ChainLink::configure))
       throw InputError(fmt::format("{}: is beyond what the core carries", rig.file.string()));
-
-  Rendered rendered;
-  rendered.outputs = outputs_of(compiled, job);
-  std::vector<std::string> names;
-  for (const RenderedOutput& output : rendered.outputs) names.push_back(output.file.string());
-  const std::optional<std::string> heard_name = heard_in_set(job);
-  if (heard_name) names.push_back(*heard_name);
-  files::OutputFolder folder(job.folder);
-  const EarlierSet earlier = earlier_set(job.folder, kRenderList, names, files::remove_leftovers(job.folder));
-  rendered.of_the_folder = warnings_of(earlier, job.folder, kRenderList);
-  std::vector<audio::Writer> writers;
-  for (const RenderedOutput& output : rendered.outputs)
-    writers.emplace_back(
-        job.folder / output.file,
-        audio::WriterSettings{
-            .sample_rate_hz = rig.controller.sample_rate_hz, .subtype = job.subtype, .expected_frames = promised});
-  std::optional<ListenFile> heard;
-  if (job.listen)
-    heard.emplace(*job.listen, audio::WriterSettings{.sample_rate_hz = rig.controller.sample_rate_hz,
-                                                     .subtype = job.subtype,
-                                                     .expected_frames = promised});
-
-  const std::size_t block = job.block_frames;
-  const std::size_t chunk_frames = (kChunkFrames + block - 1) / block * block;
+  rendered_.outputs = outputs_of(compiled, job);
+  begin_files();
   const std::size_t slots = job.workers > 1 ? std::min(kSlotsPerWorker * job.workers, kMostSlots) : 1;
-  std::vector<Chunk> chunks;
   for (std::size_t slot = 0; slot < slots; ++slot)
-    chunks.push_back(
-        {.feeds = Tracks(rig.feeds.size(), chunk_frames), .outputs = Tracks(writers.size(), chunk_frames)});
-  const std::size_t outputs = writers.size();
-  std::vector<RenderMeter> meters(outputs);
-  std::vector<analysis::TruePeakMeter> true_peaks(writers.size());
-  std::vector<analysis::WavePeakMeter> wave_peaks(writers.size());
-  std::vector<float*> tracks(rig.feeds.size());
-  std::atomic<bool> as_if_whole{true};  // whether all that the links have made is what the whole chain would make
-  Pipeline pipeline(slots, [&](std::size_t slot) {
-    interruption.check();
-    if (!as_if_whole) return false;
-    Chunk& chunk = chunks[slot];
-    for (std::size_t f = 0; f < tracks.size(); ++f) tracks[f] = chunk.feeds[f].data();
-    const std::size_t got = stream.read(tracks, chunk_frames);
-    const auto silent = static_cast<std::size_t>(std::min<std::uint64_t>(chunk_frames - got, tail));
-    for (float* track : tracks) std::fill_n(track + got, silent, 0.0f);
-    tail -= silent;
-    chunk.frames = got + silent;
-    rendered.input_frames += got;
-    return chunk.frames > 0;
+    chunks_.push_back(
+        {.feeds = Tracks(rig.feeds.size(), chunk_frames_), .outputs = Tracks(tracks_.size(), chunk_frames_)});
+}
+
+void Rendering::begin_files() {
+  std::vector<std::string> names;
+  for (const RenderedOutput& output : rendered_.outputs) names.push_back(output.file.string());
+  if (const std::optional<std::string> heard_name = heard_in_set(job_)) names.push_back(*heard_name);
+  folder_.emplace(job_.folder);
+  earlier_ = earlier_set(job_.folder, kRenderList, names, files::remove_leftovers(job_.folder));
+  rendered_.of_the_folder = warnings_of(earlier_, job_.folder, kRenderList);
+  const audio::WriterSettings settings{
+      .sample_rate_hz = rig_.controller.sample_rate_hz, .subtype = job_.subtype, .expected_frames = promised_};
+  for (const RenderedOutput& output : rendered_.outputs)
+    tracks_.push_back({.writer = audio::Writer(job_.folder / output.file, settings)});
+  if (job_.listen) heard_.emplace(*job_.listen, settings);
+}
+
+bool Rendering::fetch(std::size_t slot) {
+  interruption_.check();
+  if (!as_if_whole_) return false;
+  Chunk& chunk = chunks_[slot];
+  for (std::size_t f = 0; f < feeds_.size(); ++f) feeds_[f] = chunk.feeds[f].data();
+  const std::size_t got = stream_.read(feeds_, chunk_frames_);
+  const auto silent = static_cast<std::size_t>(std::min<std::uint64_t>(chunk_frames_ - got, tail_));
+  for (float* feed : feeds_) std::fill_n(feed + got, silent, 0.0f);
+  tail_ -= silent;
+  chunk.frames = got + silent;
+  rendered_.input_frames += got;
+  return chunk.frames > 0;
+}
+
+void Rendering::Track::write(std::span<const float> samples) {
+  writer.write(samples);
+  meter.add(samples);
+  true_peak.process(samples);
+  wave_peak.process(samples);
+}
+
+Pipeline::Stage Rendering::add_link(Pipeline& pipeline, ChainLink& link, Pipeline::Stage after) {
+  const bool hears_the_recording = after == Pipeline::kFetch;
+  return pipeline.add({after}, [this, &link, hears_the_recording](std::size_t slot) {
+    link.process(chunks_[slot], job_.block_frames);
+    if (!hears_the_recording && !link.took_all_as_it_was()) as_if_whole_ = false;
   });
-  const auto stage_of = [&](ChainLink& link, Pipeline::Stage after) {
-    const bool hears_the_recording = after == Pipeline::kFetch;
-    return pipeline.add({after}, [&link, &chunks, &as_if_whole, block, hears_the_recording](std::size_t slot) {
-      link.process(chunks[slot], block);
-      if (!hears_the_recording && !link.took_all_as_it_was()) as_if_whole = false;
-    });
-  };
-  const auto shaped = links.shape.empty() ? Pipeline::kFetch : stage_of(links.shape.front(), Pipeline::kFetch);
+}
+
+Pipeline::Stage Rendering::add_listening(Pipeline& pipeline, std::vector<Pipeline::Stage> after) {
+  return pipeline.add(std::move(after),
+                      [this, rows = std::vector<const float*>(tracks_.size())](std::size_t slot) mutable {
+                        for (std::size_t o = 0; o < rows.size(); ++o) rows[o] = chunks_[slot].outputs[o].data();
+                        heard_->add(rows, chunks_[slot].frames);
+                      });
+}
+
+void Rendering::add_stages(Pipeline& pipeline) {
+  const auto shaped =
+      links_.shape.empty() ? Pipeline::kFetch : add_link(pipeline, links_.shape.front(), Pipeline::kFetch);
   std::vector<Pipeline::Stage> all_limited, written;
-  for (std::size_t g = 0; g < links.limit.size(); ++g) {
-    ChainLink& limit = links.limit[g];
-    const auto limited = stage_of(limit, links.split.empty() ? shaped : stage_of(links.split[g], shaped));
+  for (std::size_t g = 0; g < links_.limit.size(); ++g) {
+    const auto split = links_.split.empty() ? shaped : add_link(pipeline, links_.split[g], shaped);
+    ChainLink& limit = links_.limit[g];
+    const auto limited = add_link(pipeline, limit, split);
     all_limited.push_back(limited);
     for (std::size_t i = 0; i < limit.outputs.size(); ++i)
-      written.push_back(pipeline.add({limited}, [&, o = limit.first_output() + i](std::size_t slot) {
-        const std::span<const float> samples = chunks[slot].outputs[o].first(chunks[slot].frames);
-        writers[o].write(samples);
-        meters[o].add(samples);
-        true_peaks[o].process(samples);
-        wave_peaks[o].process(samples);
+      written.push_back(pipeline.add({limited}, [this, o = limit.first_output() + i](std::size_t slot) {
+        tracks_[o].write(chunks_[slot].outputs[o].first(chunks_[slot].frames));
       }));
   }
-  std::vector<const float*> rows(outputs);
-  if (heard)
-    written.push_back(pipeline.add(all_limited, [&](std::size_t slot) {
-      for (std::size_t o = 0; o < outputs; ++o) rows[o] = chunks[slot].outputs[o].data();
-      heard->add(rows, chunks[slot].frames);
-    }));
-  pipeline.add(written, [&](std::size_t slot) {
-    rendered.frames += chunks[slot].frames;
-    if (progress) progress(rendered.frames, promised);
+  if (heard_) written.push_back(add_listening(pipeline, all_limited));
+  pipeline.add(written, [this](std::size_t slot) {
+    rendered_.frames += chunks_[slot].frames;
+    if (progress_) progress_(rendered_.frames, promised_);
   });
-  pipeline.run(job.workers);
-  interruption.check();
-  if (!as_if_whole) return std::nullopt;
-  for (audio::Writer& writer : writers) writer.finish();
-  if (heard) {
-    heard->finish();
-    rendered.listened = heard->listened();
-    writers.push_back(heard->take_writer());
-  }
-  files::must_be_replaceable(job.folder / kRenderList, files::Kind::set_list);
-  files::WholeFile list(job.folder / kRenderList);
-  list.write(render_list(rig, compiled, job, rendered, std::span(writers).first(outputs), earlier,
-                         heard_name ? &writers.back() : nullptr));
-  audio::keep_all(writers, &list, job.workers);
-  folder.keep();
+}
 
-  for (ChainLink& limit : links.limit)
+std::optional<Rendered> Rendering::run() {
+  Pipeline pipeline(chunks_.size(), [this](std::size_t slot) { return fetch(slot); });
+  add_stages(pipeline);
+  pipeline.run(job_.workers);
+  interruption_.check();
+  if (!as_if_whole_) return std::nullopt;
+  keep();
+  measure();
+  rendered_.elapsed_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - began_).count();
+  return std::move(rendered_);
+}
+
+/// All files to their places, the list last.
+void Rendering::keep() {
+  std::vector<audio::Writer> writers;
+  for (Track& track : tracks_) {
+    track.writer.finish();
+    writers.push_back(std::move(track.writer));
+  }
+  if (heard_) {
+    heard_->finish();
+    rendered_.listened = heard_->listened();
+    writers.push_back(heard_->take_writer());
+  }
+  files::must_be_replaceable(job_.folder / kRenderList, files::Kind::set_list);
+  files::WholeFile list(job_.folder / kRenderList);
+  list.write(render_list(rig_, compiled_, job_, rendered_, std::span(writers).first(tracks_.size()), earlier_,
+                         heard_in_set(job_) ? &writers.back() : nullptr));
+  audio::keep_all(writers, &list, job_.workers);
+  folder_->keep();
+}
+
+/// What is told of each output.
+void Rendering::measure() {
+  for (ChainLink& limit : links_.limit)
     for (std::size_t i = 0; i < limit.outputs.size(); ++i) {
       const std::size_t o = limit.first_output() + i;
       Limiting& limiting = limit.limiting(i);
       limiting.held.finish();
-      RenderedOutput& output = rendered.outputs[o];
-      output.peak = meters[o].peak();
-      true_peaks[o].finish();
-      output.true_peak = true_peaks[o].peak_linear();
-      wave_peaks[o].finish();
-      output.wave_peak = wave_peaks[o].peak_linear();
-      output.rms = meters[o].rms();
+      RenderedOutput& output = rendered_.outputs[o];
       output.least_peak_gain = limiting.least_peak_gain;
       output.least_power_gain = limiting.least_power_gain;
       output.limited_frames = limiting.limited_frames;
       output.peak_held = limiting.held.peak();
       output.power_held = limiting.held.power();
       output.held = limiting.held.together();
-      output.clipped_samples = meters[o].clipped_samples();
+      Track& track = tracks_[o];
+      track.true_peak.finish();
+      track.wave_peak.finish();
+      output.peak = track.meter.peak();
+      output.true_peak = track.true_peak.peak_linear();
+      output.wave_peak = track.wave_peak.peak_linear();
+      output.rms = track.meter.rms();
+      output.clipped_samples = track.meter.clipped_samples();
     }
-  rendered.bad_samples = links.first().bad_samples();
-  rendered.bounded_samples = links.first().bounded_samples();
-  rendered.complaint = stream.reader().complaint();
-  rendered.elapsed_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
-  return rendered;
+  rendered_.bad_samples = links_.first().bad_samples();
+  rendered_.bounded_samples = links_.first().bounded_samples();
+  rendered_.complaint = stream_.reader().complaint();
 }
 
 }  // namespace
+
+std::uint64_t promised_frames(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job) {
+  const std::uint64_t frames = open(rig, job).frames() + tail_frames(compiled);
+  static_cast<void>(outputs_of(compiled, job));
+  return frames;
+}
 
 Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
                 const files::Interruption& interruption, const ProgressHeard& progress) {
@@ -258,68 +334,11 @@ Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJo
   if (job.workers > 1 && !settings.outputs.empty()) {
     const std::size_t groups = groups_for(settings.outputs.size(), job.workers, job.groups);
     std::optional<Rendered> rendered =
-        render_by(cut_chain(settings, groups, job.workers), rig, compiled, job, interruption, progress);
+        Rendering(cut_chain(settings, groups, job.workers), rig, compiled, job, interruption, progress).run();
     if (rendered) return std::move(*rendered);
     // Rare: filters have made more than +36 dBFS of what came in.
   }
-  return render_by(whole_chain(settings), rig, compiled, job, interruption, progress).value();
-}
-
-RenderJob job_of(const RenderJob& common, std::span<const fs::path> inputs, std::size_t number) {
-  RenderJob job = common;
-  job.input = inputs[number];
-  if (inputs.size() == 1) return job;
-  job.folder /= job.input.stem();
-  if (job.listen) job.listen->place = job.folder / job.listen->place;
-  return job;
-}
-
-Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, RenderJob common, std::span<const fs::path> inputs,
-                 std::size_t workers, const files::Interruption& interruption, const ProgressHeard& progress) {
-  const auto read = std::make_shared<FilesRead>();
-  read->add(rig.file);
-  for (const fs::path& file : common.also_read) read->add(file);
-  for (const fs::path& input : inputs) read->add(input);
-  common.read = read;
-  std::uint64_t promised = 0, done = 0;
-  for (std::size_t number = 0; number < inputs.size(); ++number) {
-    interruption.check();
-    const RenderJob job = job_of(common, inputs, number);
-    promised += open(rig, job).frames() + tail_frames(compiled);
-    static_cast<void>(outputs_of(compiled, job));
-  }
-  const std::size_t at_once = std::clamp<std::size_t>(workers, 1, std::max<std::size_t>(inputs.size(), 1));
-  Batch batch;
-  batch.rendered.resize(inputs.size());
-  std::mutex mutex;  // guards batch, done and next
-  std::size_t next = 0;
-  const auto take_jobs = [&](std::size_t worker) {
-    for (std::unique_lock lock(mutex); next < inputs.size() && !batch.failure;) {
-      const std::size_t number = next++;
-      lock.unlock();
-      std::optional<Rendered> rendered;
-      std::exception_ptr failure;
-      try {
-        RenderJob job = job_of(common, inputs, number);
-        job.workers = std::max<std::size_t>(1, workers / at_once + (worker < workers % at_once ? 1 : 0));
-        std::uint64_t heard = 0;
-        rendered = render(rig, compiled, job, interruption, [&](std::uint64_t frames, std::uint64_t) {
-          const std::lock_guard hearing(mutex);
-          if (batch.failure) std::rethrow_exception(batch.failure);  // no use going on beside it
-          done += frames - heard;                                    // fewer than before where it was begun anew
-          heard = frames;
-          if (progress) progress(done, promised);
-        });
-      } catch (...) {
-        failure = std::current_exception();
-      }
-      lock.lock();
-      batch.rendered[number] = std::move(rendered);
-      if (failure && !batch.failure) batch.failure = failure;
-    }
-  };
-  side_by_side(at_once, take_jobs);
-  return batch;
+  return Rendering(whole_chain(settings), rig, compiled, job, interruption, progress).run().value();
 }
 
 }  // namespace rackproof

@@ -2,16 +2,14 @@
 /// A recording through the chain, from files to files, in constant memory.
 /// Theorem  every output file holds input frames + latency + longest delay (rounded up) frames, and its bytes depend on
 ///          rig, venue, input and options alone: not on the block size, the time, the machine or the number of workers.
-///          Of one recording all outputs are there in the end, or none is. A folder with `render.json` holds all that it
-///          lists (set_list.hpp). Many recordings take no more memory than a few, but for some 1 kB of figures each, and
-///          each takes the same time.
+///          All outputs are there in the end, or none is. A folder with `render.json` holds all that it lists
+///          (set_list.hpp).
 /// Method   chunks of at least kChunkFrames frames, handed to the chain kCallFrames at a time, whatever the controller's
 ///          block is; after the recording silence, until what is delayed is out. Reading, metering and writing are
 ///          stages of a pipeline; for more than one worker the chain is as well (harness/render/chain_links.hpp). A
 ///          recording of which the cut chain would not make what the whole one does is rendered again, the chain whole.
 #include <cstddef>
 #include <cstdint>
-#include <exception>
 #include <filesystem>
 #include <functional>
 #include <map>
@@ -88,19 +86,9 @@ using ProgressHeard = std::function<void(std::uint64_t done, std::uint64_t of)>;
 Rendered render(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job,
                 const files::Interruption& interruption, const ProgressHeard& progress = {});
 
-/// One recording goes to the common folder itself, several to a folder each below it, by the names of the files.
-RenderJob job_of(const RenderJob& common, std::span<const std::filesystem::path> inputs, std::size_t number);
-
-/// What became of many recordings: `rendered` in their order, empty where `failure` came first.
-struct Batch {
-  std::vector<std::optional<Rendered>> rendered;
-  std::exception_ptr failure;
-};
-/// Many recordings, side by side as far as the workers go; each takes its places when it is whole. What is wrong with
-/// any recording's name or header is thrown before the first is begun. `common.read` is worked out here.
-Batch render_all(const rig::Rig& rig, const CompiledRig& compiled, RenderJob common,
-                 std::span<const std::filesystem::path> inputs, std::size_t workers,
-                 const files::Interruption& interruption, const ProgressHeard& progress = {});
+/// Frames that each output will have. Throws what is wrong with the recording's name or header, or with the places of
+/// what it is made into.
+std::uint64_t promised_frames(const rig::Rig& rig, const CompiledRig& compiled, const RenderJob& job);
 
 /// Whole frames by which the last delayed sample comes after the latency.
 std::uint64_t longest_delay_frames(const CompiledRig& compiled);

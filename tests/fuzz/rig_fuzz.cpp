@@ -2,20 +2,16 @@
 // own rules. The bytes are read as a rig, as a venue, and as a quantity.
 #include <cmath>
 #include <cstdint>
-#include <cstdlib>
 #include <string>
 
 #include "harness/rig/rig.hpp"
 #include "harness/rig/units.hpp"
+#include "tests/fuzz/refusals.hpp"
 
 namespace {
 using namespace rackproof;
 using namespace rackproof::rig;
-
-void must(bool holds) {
-  if (!holds) std::abort();
-}
-bool within(double value, double low, double high) { return value >= low && value <= high; }
+using namespace rackproof::fuzz;
 
 void check(const std::vector<EqBand>& eq, double nyquist_hz) {
   for (const EqBand& band : eq) {
@@ -42,27 +38,6 @@ void check(const Rig& rig) {
          !way.name.empty());
     check(way.eq, nyquist_hz);
   }
-}
-template <typename Load>
-void refused_in_words_or(Load load) {
-  try {
-    load();
-  } catch (const InputError& error) {
-    for (const char c : std::string(error.what()))
-      must((static_cast<unsigned char>(c) >= 0x20 && c != 0x7F) || c == '\n');
-  }
-}
-
-const Rig& some_rig() {
-  static const Rig rig = parse_rig(R"(format = 1
-controller = { sample_rate = "48 kHz", output_full_scale = "+18 dBu" }
-feeds = { left = 1, right = 2 }
-amplifier.a = { ratings = [ { power = "100 W", load = "8 ohm" } ], gain = "32 dB" }
-driver.d = { impedance = "8 ohm", continuous_power = "100 W" }
-way = [ { name = "w", amplifier = "a", driver = "d" } ]
-)",
-                                   "rig.toml");
-  return rig;
 }
 
 }  // namespace

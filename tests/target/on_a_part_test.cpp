@@ -26,6 +26,7 @@
 #include "harness/firmware/emulated_chain.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/firmware/sources.hpp"
+#include "tests/harness/audio/scratch.hpp"
 
 namespace rackproof::firmware {
 namespace {
@@ -40,10 +41,8 @@ constexpr const char* kRigs[] = {"two-way-top", "three-way-mono-sub"};
 fs::path rig_file(const std::string& name) { return kSource / "audio_fixtures" / (name + ".toml"); }
 /// The demo rig with power limits 12 dB below the drivers' ratings and quick coils, so that a second heats them.
 std::string hot_rig(const std::string& name) {
-  std::ifstream stream(rig_file(name));
-  const std::string text{std::istreambuf_iterator<char>(stream), {}};
-  const std::string lower =
-      std::regex_replace(text, std::regex("below_rating = \"[^\"]*\""), "below_rating = \"12 dB\"");
+  const std::string lower = std::regex_replace(test::bytes_of(rig_file(name)), std::regex("below_rating = \"[^\"]*\""),
+                                               "below_rating = \"12 dB\"");
   return std::regex_replace(lower, std::regex("thermal_time = \"[^\"]*\""), "thermal_time = \"0.3 s\"");
 }
 std::string header_of(const std::string& name) {
@@ -68,8 +67,7 @@ struct Shell {
 Shell shell(const std::string& arguments) {
   const fs::path out = fs::temp_directory_path() / ("rackproof_part_" + std::to_string(::getpid()) + ".out");
   const int status = std::system(("'" RACKPROOF_PROGRAM "' " + arguments + " >'" + out.string() + "'").c_str());
-  std::ifstream stream(out);
-  Shell result{WIFEXITED(status) ? WEXITSTATUS(status) : 128, {std::istreambuf_iterator<char>(stream), {}}};
+  Shell result{WIFEXITED(status) ? WEXITSTATUS(status) : 128, test::bytes_of(out)};
   fs::remove(out);
   return result;
 }
@@ -247,8 +245,7 @@ Shell compiled_for(const char* part, const std::string& source, const std::strin
                            " -DNDEBUG -Wall -Wextra -Werror -I. -c one.cpp " +
                            more + " >words 2>&1";
   const int status = std::system(line.c_str());
-  std::ifstream stream(words);
-  Shell result{WIFEXITED(status) ? WEXITSTATUS(status) : 128, {std::istreambuf_iterator<char>(stream), {}}};
+  Shell result{WIFEXITED(status) ? WEXITSTATUS(status) : 128, test::bytes_of(words)};
   fs::remove_all(folder);
   return result;
 }
@@ -379,8 +376,7 @@ TEST(BudgetOfMemory, WhatASavingSaysIsSavedOnThePart) {
     fs::remove(file);
     return target;
   };
-  std::ifstream stream(rig_file("two-way-top"));
-  const std::string text{std::istreambuf_iterator<char>(stream), {}};
+  const std::string text = test::bytes_of(rig_file("two-way-top"));
   const json before = ram_of(text);
   const json after = ram_of(std::regex_replace(text, std::regex("block = 64"), "block = 32"));
   const std::size_t saved = before.at("ram_bytes").get<std::size_t>() - after.at("ram_bytes").get<std::size_t>();

@@ -10,7 +10,6 @@
 #include <cmath>
 #include <cstdlib>
 #include <filesystem>
-#include <fstream>
 #include <string>
 #include <vector>
 
@@ -31,6 +30,7 @@ constexpr const char* kProject = R"(
 #include "dsp/chain/preset.hpp"
 #include "dsp/chain/switch.hpp"
 #include "harness/part/machine.hpp"
+#include "tests/harness/audio/scratch.hpp"
 using namespace rackproof;
 using chain_numbers::kPresets;
 namespace machine = firmware::machine;
@@ -80,10 +80,6 @@ int main(int argc, char** argv) {
 constexpr std::size_t kChanges[] = {120 * 64, 220 * 64, 320 * 64}, kMuted = 430 * 64;
 constexpr std::size_t kPlays[] = {0, 1, 2, 0};  // before the first change, and from each on
 
-std::string file_text(const fs::path& file) {
-  std::ifstream stream(file, std::ios::binary);
-  return {std::istreambuf_iterator<char>(stream), {}};
-}
 std::string with(std::string text, const std::string& from, const std::string& to) {
   const std::size_t at = text.find(from);
   if (at == std::string::npos) throw std::runtime_error("not there: " + from);
@@ -96,7 +92,7 @@ class ProjectOfItsOwn : public testing::Test {
     folder_ = fs::temp_directory_path() / fmt::format("rackproof_project_{}", ::getpid());
     fs::remove_all(folder_);
     fs::create_directories(folder_);
-    const std::string hall = file_text(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures/two-way-top.toml");
+    const std::string hall = test::bytes_of(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures/two-way-top.toml");
     write_file(folder_ / "hall.toml", hall);
     write_file(folder_ / "late.toml", with(hall, "240 Hz", "300 Hz"));  // the same rig, equalised otherwise
     // Another rig: its points elsewhere, its limits 7 dB lower.
@@ -111,7 +107,7 @@ class ProjectOfItsOwn : public testing::Test {
         std::system(fmt::format("cd '{}' && {{ {}; }} >words 2>&1 </dev/null", folder_.string(), line).c_str());
     return WIFEXITED(status) ? WEXITSTATUS(status) : 128;
   }
-  std::string words() const { return file_text(folder_ / "words"); }
+  std::string words() const { return test::bytes_of(folder_ / "words"); }
   int build(const std::string& sources, const std::string& flags, const std::string& chain_flags,
             const std::string& out) {
     write_sources(folder_, "harness/part/");
@@ -138,7 +134,7 @@ class ProjectOfItsOwn : public testing::Test {
   }
   /// One row an output.
   std::vector<std::vector<float>> rows_of(const std::string& name) const {
-    const std::string bytes = file_text(folder_ / name);
+    const std::string bytes = test::bytes_of(folder_ / name);
     std::vector<float> all(bytes.size() / sizeof(float));
     std::copy_n(bytes.data(), all.size() * sizeof(float), reinterpret_cast<char*>(all.data()));
     std::vector<std::vector<float>> rows(4);
@@ -170,7 +166,7 @@ TEST_F(ProjectOfItsOwn, ChangesPresetsOnAPartWithoutAClickAndSeesAWrongBuild) {
                 "here9 9"),
             0)
       << words();
-  EXPECT_EQ(file_text(folder_ / "here9"), file_text(folder_ / "out9")) << "the same bits on this machine";
+  EXPECT_EQ(test::bytes_of(folder_ / "here9"), test::bytes_of(folder_ / "out9")) << "the same bits on this machine";
 
   std::vector<float> ceilings[3];
   for (std::size_t p = 0; p < 3; ++p) {

@@ -2,26 +2,23 @@
 /// A rig file with a word changed, and a rig that is played into without a server.
 #include <array>
 #include <cstddef>
-#include <fstream>
-#include <iterator>
 #include <random>
 #include <string>
 #include <vector>
 
 #include "harness/live/live_rig.hpp"
+#include "tests/harness/audio/scratch.hpp"
 
 namespace rackproof::live::test {
 
-inline std::string text_of(const std::string& file) {
-  std::ifstream in(file);
-  return {std::istreambuf_iterator<char>(in), {}};
-}
 inline std::string replaced(std::string text, const std::string& from, const std::string& to) {
   for (std::size_t at = text.find(from); at != text.npos; at = text.find(from, at + to.size()))
     text.replace(at, from.size(), to);
   return text;
 }
-inline std::string two_way() { return text_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/two-way-top.toml"); }
+inline std::string two_way() {
+  return rackproof::test::bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/two-way-top.toml");
+}
 inline Tuning tuning_of(const std::string& text, const std::string& file = "rig.toml") {
   return tuned(rig::parse_rig(text, file), std::nullopt, Bypass::none);
 }

@@ -2,22 +2,15 @@
 // in the file; what comes and goes is told once; the plain form's seals are what they were.
 #include <gmock/gmock.h>
 
-#include <fstream>
-#include <sstream>
-
 #include "harness/seal/drift.hpp"
+#include "tests/harness/audio/scratch.hpp"
 
 namespace rackproof::seal {
 namespace {
 
 using testing::AllOf, testing::Contains, testing::ElementsAre, testing::Field, testing::HasSubstr, testing::IsEmpty;
 
-std::string square_text() {
-  std::ifstream in(RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml");
-  std::ostringstream text;
-  text << in.rdbuf();
-  return text.str();
-}
+std::string square_text() { return test::bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml"); }
 std::vector<Move> moves_of_square(const std::string& from, const std::string& to) {
   std::string text = square_text();
   const std::size_t at = text.find(from);

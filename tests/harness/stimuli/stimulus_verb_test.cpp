@@ -5,9 +5,7 @@
 
 #include <cmath>
 #include <filesystem>
-#include <fstream>
 #include <nlohmann/json.hpp>
-#include <sstream>
 
 #include "harness/analysis/levels.hpp"
 #include "harness/analysis/sine_fit.hpp"
@@ -61,11 +59,6 @@ class StimulusVerb : public testing::Test {
     for (const std::vector<float>& track : tracks) result.emplace_back(track.begin(), track.end());
     return result;
   }
-  static std::string bytes(const std::string& file) {
-    std::ostringstream text;
-    text << std::ifstream(file, std::ios::binary).rdbuf();
-    return text.str();
-  }
 
   test::Scratch scratch_;
   std::string document_, people_;
@@ -90,10 +83,10 @@ TEST_F(StimulusVerb, PinkHasItsLevelItsCrestFactorAndItsBytes) {
   EXPECT_NEAR(levels.peak_dbfs() - levels.rms_dbfs(), 6 - 3.0103, 0.3);
   const auto again =
       run({"pink", "-o", place("y.wav"), "--seconds", "20", "--level", "-18", "--crest", "6", "--channels", "2"});
-  EXPECT_EQ(bytes(place()), bytes(place("y.wav")));
+  EXPECT_EQ(test::bytes_of(place()), test::bytes_of(place("y.wav")));
   run({"pink", "-o", place("z.wav"), "--seconds", "20", "--level", "-18", "--crest", "6", "--channels", "2", "--seed",
        "2"});
-  EXPECT_NE(bytes(place()), bytes(place("z.wav")));
+  EXPECT_NE(test::bytes_of(place()), test::bytes_of(place("z.wav")));
 }
 
 TEST_F(StimulusVerb, SineIsASineOfItsFrequencyAndLevel) {

@@ -5,12 +5,12 @@
 #include <cmath>
 #include <cstdio>
 #include <filesystem>
-#include <fstream>
 #include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
+#include "tests/harness/audio/scratch.hpp"
 #include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {
@@ -436,8 +436,7 @@ TEST(WholeFile, IsThereWhenCommittedAndNotBefore) {
   EXPECT_EQ(count(), 0) << "what was not committed is gone";
   write_whole_file(place / "a", "one");
   write_whole_file(place / "a", "two");
-  std::ifstream stream(place / "a");
-  EXPECT_EQ(std::string(std::istreambuf_iterator<char>(stream), {}), "two");
+  EXPECT_EQ(test::bytes_of(place / "a"), "two");
   EXPECT_EQ(count(), 1);
   EXPECT_THROW(write_whole_file(place / "no" / "where", "x"), MachineError);
   fs::remove_all(place);
