@@ -57,14 +57,14 @@ void allow(Onset& onset, double rate_hz, bool true_peak) {
   onset.read = of_rate <= kDetectorBand;
 }
 
-/// Where a sine that swells by 1 dB a second from `from_db` to `to_db`, both over the threshold, is first touched;
+/// Where a sine that swells by `hurry` dB a second from `from_db` to `to_db`, both over the threshold, is first touched;
 /// `to_db` if never.
 double touched_db(const Subject& subject, Device& limited, Device& unlimited, std::size_t output, double hz,
-                  double at_threshold, double from_db, double to_db) {
+                  double at_threshold, double from_db, double to_db, double hurry) {
   const OutputPlan& plan = subject.compiled.outputs[output];
   const std::size_t feeds = subject.rig.feeds.size(), outputs = subject.compiled.outputs.size();
   const double rate = subject.rig.controller.sample_rate_hz;
-  const double hurry = subject.brief ? 4 : 1, fade_s = 0.4 / hurry, swell_s = (to_db - from_db) / hurry;
+  const double fade_s = 0.4 / hurry, swell_s = (to_db - from_db) / hurry;
   const std::size_t late = subject.compiled.latency_samples + static_cast<std::size_t>(plan.delay_samples);
   const Row tone = samples_of(
       stimuli::shaped(stimuli::sine({.frequency_hz = hz, .amplitude = at_threshold}, rate),
@@ -102,12 +102,13 @@ Onset onset_of(const Subject& subject, Device& limited, Device& unlimited, std::
   onset.needed_dbfs = finite_db(at_threshold);
   onset.reachable = onset.needed_dbfs + 1 <= finite_db(static_cast<double>(dsp::kMagnitudeBound));
   if (!onset.reachable || !onset.read) return onset;
-  onset.off_db = touched_db(subject, limited, unlimited, output, hz, at_threshold, -kAroundDb, kAroundDb);
-  // A filter that rings for long is not steady after so short a fade: from further below, and further up.
+  onset.off_db =
+      touched_db(subject, limited, unlimited, output, hz, at_threshold, -kAroundDb, kAroundDb, subject.brief ? 4 : 1);
+  // A filter that rings for long is not steady after so short a fade: from further below, and further up, unhurried.
   const double room_db = finite_db(static_cast<double>(dsp::kMagnitudeBound)) - onset.needed_dbfs;
   if (!onset.holds())
     onset.off_db =
-        touched_db(subject, limited, unlimited, output, hz, at_threshold, -kFarDb, std::min(kFarDb, room_db));
+        touched_db(subject, limited, unlimited, output, hz, at_threshold, -kFarDb, std::min(kFarDb, room_db), 1);
   return onset;
 }
 

@@ -282,8 +282,9 @@ Heated heated_by_hostile_power(const Subject& subject, std::size_t o, std::span<
 /// Eight seconds of noise, over and over, serve all outputs.
 Row noise_for(const Subject& subject) {
   const double rate = subject.rig.controller.sample_rate_hz;
+  const double seconds = subject.brief ? 1 : 8;
   return samples_of(stimuli::with_crest_factor(stimuli::pink_noise(rate, 11), analysis::ratio_from_db(12)),
-                    static_cast<std::size_t>(8 * rate));
+                    static_cast<std::size_t>(seconds * rate));
 }
 
 // ---- what is left alone ---------------------------------------------------------------------------------------------
@@ -301,10 +302,12 @@ std::size_t touched_below(const Subject& subject, std::size_t o) {
   const Feed feed({}, threshold, std::max(in_band_hz(plan, coil.rate_hz, 0.5), 10 / coil.tau_s) / coil.rate_hz);
   // Where a cell is a large share of a short thermal time, a crest may pass only as far as a whole cell of it would.
   const double cells = coil.tau_s * coil.rate_hz / dsp::kGridFrames;
-  const double burst_db = std::min({6.0, 10 * std::log10(0.06 * cells / 2), coil.most_db - kReads_high_db});
+  // Nor louder than the core lets a sine in: cut off there, it would heat more than it says.
+  const double carried_db = finite_db(static_cast<double>(dsp::kMagnitudeBound) / (std::numbers::sqrt2 * threshold));
+  const double burst_db = std::min({6.0, 10 * std::log10(0.06 * cells / 2), coil.most_db - kReads_high_db, carried_db});
   std::vector<Part> parts;
   if (burst_db > 0.5) parts.push_back({.seconds = coil.heating_s(burst_db, 0.85), .over_db = burst_db});
-  parts.push_back({.seconds = std::min(3 * coil.tau_s, kMostSeconds), .over_db = -0.35});
+  parts.push_back({.seconds = std::min(3 * coil.tau_s, kMostSeconds), .over_db = std::min(-0.35, carried_db)});
   if (coil.brief)
     for (Part& part : parts) part.seconds = std::min(part.seconds, 1.0);
   std::size_t touched = 0;

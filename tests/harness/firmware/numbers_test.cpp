@@ -11,7 +11,9 @@
 #include <cstdlib>
 #include <deque>
 #include <filesystem>
+#include <map>
 #include <regex>
+#include <string>
 
 #include "dsp/chain/one_lane.hpp"
 #include "dsp/chain/preset.hpp"
@@ -306,7 +308,7 @@ TEST(Names, AreThoseThatANamespaceMayHave) {
 /// The self-test of an export in one program, built so: 0 where it passes.
 class SelfTest : public Numbers {
  protected:
-  int passes(const std::string& rig_name, const std::string& flags, const std::string& chain_flags) const {
+  int passes(const std::string& rig_name, const std::string& flags, const std::string& chain_flags) {
     const rig::Rig rig = demo((rig_name + ".toml").c_str());
     write_file(folder_ / kNumbersFile, numbers_header(rig, nullptr, compile(rig)));
     write_file(
@@ -314,19 +316,26 @@ class SelfTest : public Numbers {
         "#include \"chain_numbers.hpp\"\nusing namespace rackproof::chain_numbers;\n"
         "alignas(8) std::byte memory[kMemoryBytes];\nint main() { return self_test(kPresets[0], memory) ? 0 : 1; }\n");
     const std::string cxx = fmt::format("cd '{}' && c++ -std=c++20 -O2 -DNDEBUG -I. ", folder_.string());
-    if (std::system(fmt::format("{} {} -c dsp/chain/chain.cpp -o chain.o 2>words", cxx, chain_flags).c_str()) != 0 ||
-        std::system(fmt::format("{} {} self.cpp chain.o -o self 2>words", cxx, flags).c_str()) != 0)
+    const auto [chain, is_new] = built_.try_emplace(chain_flags, fmt::format("chain_{}.o", built_.size()));
+    const std::string& object = chain->second;
+    if (is_new &&
+        std::system(fmt::format("{} {} -c dsp/chain/chain.cpp -o {} 2>words", cxx, chain_flags, object).c_str()) != 0)
       return 100;
+    if (std::system(fmt::format("{} {} self.cpp {} -o self 2>words", cxx, flags, object).c_str()) != 0) return 100;
     return std::system(fmt::format("'{}/self'", folder_.string()).c_str()) == 0 ? 0 : 1;
   }
   /// The core with one line that computes otherwise.
-  void plant(const char* file, const std::string& from, const std::string& to) const {
+  void plant(const char* file, const std::string& from, const std::string& to) {
     write_sources(folder_, "dsp/");
+    built_.clear();
     std::string text(source(file));
     const std::size_t at = text.find(from);
     ASSERT_NE(at, std::string::npos) << file << " has no " << from;
     write_file(folder_ / file, text.replace(at, from.size(), to));
   }
+
+ private:
+  std::map<std::string, std::string> built_;  ///< the chain's object by its flags: a build takes seconds
 };
 
 TEST_F(SelfTest, PassesAndFailsWhereProductsAreContracted) {
