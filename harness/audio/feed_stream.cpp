@@ -60,7 +60,7 @@ FeedStream::FeedStream(const std::filesystem::path& file, const FeedStreamSettin
   if (settings.seconds) input_left_ = std::min(input_left_, frame_at(*settings.seconds));
   if (input_left_ == 0)
     throw InputError(
-        fmt::format("{}: {:g} s of it at {} Hz are no frame at all", reader_.name(), *settings.seconds, from_hz_));
+        fmt::format("{}: {:g} s of it at {} Hz are less than one frame", reader_.name(), *settings.seconds, from_hz_));
   reader_.seek(start);
   frames_ = converted(input_left_, from_hz_, to_hz_);
 

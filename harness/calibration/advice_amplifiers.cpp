@@ -76,7 +76,7 @@ void ratings(const Subject& subject, const rig::Amplifier& amplifier) {
       subject.warn(
           "ratings-steep",
           "amplifier {}: {:g} W into {:g} ohm after {:g} W into {:g} ohm is more than any amplifier gives: with "
-          "the same volts it would be {:.0f} W. One of the two stands wrong, and the limits with it: too high a "
+          "the same volts it would be {:.0f} W. One of the two is wrong, and the limits with it: too high a "
           "rating lets the amplifier clip. Look at amplifier.{}.ratings; a sheet may mix bridged figures in.",
           amplifier.name, low.power_watts, low.load_ohm, high.power_watts, high.load_ohm, most, amplifier.name);
     }
@@ -86,7 +86,7 @@ void ratings(const Subject& subject, const rig::Amplifier& amplifier) {
       subject.warn(
           "ratings-crosswise",
           "amplifier {}: {:g} W into {:g} ohm is less than its {:g} W into {:g} ohm; amplifiers give more into the "
-          "lower load. If the two stand crosswise, limits for {:g} ohm are {:.1f} dB too high. Look at "
+          "lower load. If the two are exchanged, limits for {:g} ohm are {:.1f} dB too high. Look at "
           "amplifier.{}.ratings.",
           amplifier.name, low.power_watts, low.load_ohm, high.power_watts, high.load_ohm, high.load_ohm,
           analysis::db_from_ratio(std::sqrt(high.power_watts / low.power_watts)), amplifier.name);

@@ -48,7 +48,7 @@ void sum(const Subject& subject, std::size_t p) {
     subject.warn(
         "crossover-null",
         "ways {} and {} cancel where they are equally loud ({}): {:.0f} dB are missing there, and whoever turns it "
-        "up to fill the hole burns power on both sides of it. Set polarity = \"{}\" in way.{}, unless a driver's "
+        "up to fill the hole wastes power on both sides of it. Set polarity = \"{}\" in way.{}, unless a driver's "
         "wiring already turns it over.",
         low.name, high.name, rig::hertz_text(sum.equal_at_hz), std::min(-sum.loss_db, 60.0),
         polarity_word(!high.inverted), high.name);

@@ -84,7 +84,7 @@ void given_away(const Subject& subject, const rig::Way& way, const OutputPlan& p
     subject.warn(
         "converter-below-clip",
         "way {}: the controller's full scale makes {:.1f} V peak, so amplifier {} cannot be driven to its threshold: "
-        "{:.1f} dB of it lie idle, and the converter clips first without the limiter. Raise output_full_scale in "
+        "{:.1f} dB of it are never used, and the converter clips first without the limiter. Raise output_full_scale in "
         "controller, or the gain of amplifier.{}.",
         way.name, plan.full_scale_volts_peak, amplifier.name,
         plan.clip_dbfs_peak - (way.limit ? way.limit->below_clip_db : 0), amplifier.name);

@@ -411,11 +411,10 @@ class RigReader {
       driver.continuous_power_watts = continuous.value_or(1);
       driver.peak_power_watts = fields.quantity("peak_power", Quantity::power, kPower, "\"1200 W\"");
       if (continuous && driver.peak_power_watts && *continuous > *driver.peak_power_watts)
-        fields.fault(
-            "peak_power",
-            fmt::format("less than continuous_power, {}: no driver takes less in peaks than for long; are they "
-                        "crosswise?",
-                        text_of({Quantity::power, *continuous})));
+        fields.fault("peak_power",
+                     fmt::format("less than continuous_power, {}: no driver takes less in peaks than for long; are the "
+                                 "two exchanged?",
+                                 text_of({Quantity::power, *continuous})));
       driver.thermal_time_s = fields.quantity("thermal_time", Quantity::time, kThermalTime, "\"3 s\"").value_or(2);
       driver.lowest_hz = fields.quantity("lowest", Quantity::frequency, kDriverBand, "\"45 Hz\"");
       driver.highest_hz = fields.quantity("highest", Quantity::frequency, kDriverBand, "\"4 kHz\"");

@@ -57,7 +57,7 @@ Seal read_seal(const std::string& text, const std::filesystem::path& file) {
     return damaged("its end, where the hash stands, is missing");
   const std::string_view body(text.data(), end);
   if (std::string_view(text).substr(end) != fmt::format("{}{}\n", kHash, hash_of(body)))
-    return damaged("its hash does not fit what it says; it was edited, cut short or garbled");
+    return damaged("its hash does not fit what it says; it was edited, cut short or damaged");
   if (!body.starts_with(kHead)) return damaged("another version of the program wrote it");
   Seal seal{State::whole, {}, {}};
   std::set<std::string> keys;

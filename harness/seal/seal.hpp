@@ -1,6 +1,6 @@
 #pragma once
 /// A rig's facts in a file beside it, under a hash: what the rig was when someone found it right.
-/// Claim    a seal that was cut short, edited or garbled in any byte is told from a rig that moved: the hash (BLAKE2b
+/// Claim    a seal that was cut short, edited or damaged in any byte is told from a rig that moved: the hash (BLAKE2b
 ///          of 256 bits, RFC 7693) is over every byte ahead of it, and nothing stands behind it.
 /// It guards against accidents, not against people: whoever can write the file can seal anew.
 #include <filesystem>

@@ -400,9 +400,10 @@ void add_measure(CLI::App& program, int& status) {
       .type_name("PORT")
       .expected(2, 2);
   of_playing(
-      add_option(*verb, "--play-level", o->play.level,
-                 "Level at the feeds, RMS of noise or of the sweep's tone; -50 dBFS if not given. Come up 6 dB at a "
-                 "time, with ears protected"))
+      add_option(
+          *verb, "--play-level", o->play.level,
+          "Level at the feeds, RMS of noise or of the sweep's tone; -50 dBFS if not given. Raise it by 6 dB at a "
+          "time, with ears protected"))
       .type_name("DBFS");
   of_playing(
       add_option(*verb, "--play-seconds", o->play.seconds, "How long: 20 s of noise, 10 s of sweep if not given"))

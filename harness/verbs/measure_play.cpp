@@ -44,7 +44,7 @@ std::vector<float> stimulus_of(const PlayOptions& o, double rate_hz) {
       o.level.empty() ? kLevel_dbfs : typed_number("--play-level", level_text, rig::Quantity::gain);
   if (!(level_dbfs >= -100 && level_dbfs <= kGreatestLevel_dbfs))
     throw InputError(
-        fmt::format("--play-level: read {}; right would be -100 to {:g} dBFS: begin at {:g} and come up "
+        fmt::format("--play-level: read {}; right would be -100 to {:g} dBFS: begin at {:g} and raise it by "
                     "6 dB at a time",
                     o.level, kGreatestLevel_dbfs, kLevel_dbfs));
   const double seconds = o.seconds.empty() ? (noise ? kNoise_s : kSweep_s)

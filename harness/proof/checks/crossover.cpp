@@ -120,7 +120,7 @@ Remedy remedy(const Subject& subject, const Spectra& ways, const std::vector<dou
         lines.push_back(line_of(changes.back()));
       }
     return {fmt::format(
-                "Two ways cancel where both play; whoever turns that range up burns power to no end. Set {}: the same "
+                "Two ways cancel where both play; whoever turns that range up wastes power. Set {}: the same "
                 "signals then add up. If a driver's wiring already turns it over, say so under [accept] crossover-sum.",
                 fmt::join(lines, " and ")),
             changes.size() == 1 ? std::optional(changes.front()) : std::nullopt};

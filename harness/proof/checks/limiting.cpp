@@ -236,7 +236,7 @@ Finding release_finding(const Subject& subject, std::size_t output) {
         clean_release(set, [&](double s) { return distortion_of(subject, output, hz, s) <= kMostDistortion; });
     const Change hold = hold_change(plan, std::min(0.5 / hz, kLongestHold_s));
     f.text += fmt::format(
-        "Above {:g} % (our limit) a low note growls and its harmonics reach the drivers: the gain "
+        "Above {:g} % (our limit) a low note is distorted and its harmonics reach the drivers: the gain "
         "follows the wave itself. ",
         100 * kMostDistortion);
     f.change = enough ? release_change(plan, *enough) : hold;
@@ -450,7 +450,7 @@ std::vector<Finding> check_transparent_below(const Subject& subject) {
         .text = changed == 0
                     ? fmt::format("A programme {:g} dB below the thresholds passes the limiters bit for bit.", kBelowDb)
                     : fmt::format("Of a programme {:g} dB below the thresholds the limiters change {} samples: "
-                                  "they colour what they have no business with. No line of the file mends "
+                                  "they change what should pass as it is. No line of the file mends "
                                   "that: do not use this build.",
                                   kBelowDb, changed)};
   });
