@@ -85,7 +85,7 @@ TEST(FeedStream, SaysWhatIsWrongOnceEach) {
   EXPECT_THAT(open({.feeds = feeds({1}), .sample_rate_hz = 44100, .start_s = 1.0}),
               ThrowsMessage<InputError>(AllOf(HasSubstr("1.00 s long"), HasSubstr("start at 1 s"))));
   EXPECT_THAT(open({.feeds = feeds({1}), .sample_rate_hz = 44100, .seconds = 1e-9}),
-              ThrowsMessage<InputError>(HasSubstr("no frame")));
+              ThrowsMessage<InputError>(HasSubstr("less than one frame")));
   write_audio(scratch / "a.wav", kWavFloat, 1, 100, noise(100, 5));
   EXPECT_THAT(open({.feeds = feeds({1}), .sample_rate_hz = 48000, .resample = true}),
               ThrowsMessage<InputError>(HasSubstr("too far")));

@@ -20,7 +20,7 @@ namespace {
 struct Search {
   std::uint32_t first = 1;
   std::uint32_t plans = 2000;
-  std::uint32_t proofs = 128;  // in kShares
+  std::uint32_t proofs = 48;  // in kShares
 };
 constexpr std::uint32_t kShares = 8;  // one beside the other
 Search search() {
