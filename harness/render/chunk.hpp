@@ -19,6 +19,8 @@ class Tracks {
 };
 
 struct Chunk {
+  Chunk(std::size_t feed_tracks, std::size_t output_tracks, std::size_t most_frames)
+      : feeds(feed_tracks, most_frames), outputs(output_tracks, most_frames) {}
   Tracks feeds, outputs;
   std::size_t frames = 0;
 };

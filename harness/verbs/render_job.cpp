@@ -184,8 +184,7 @@ Rendering::Rendering(ChainLinks links, const rig::Rig& rig, const CompiledRig& c
   begin_files();
   const std::size_t slots = job.workers > 1 ? std::min(kSlotsPerWorker * job.workers, kMostSlots) : 1;
   for (std::size_t slot = 0; slot < slots; ++slot)
-    chunks_.push_back(
-        {.feeds = Tracks(rig.feeds.size(), chunk_frames_), .outputs = Tracks(tracks_.size(), chunk_frames_)});
+    chunks_.emplace_back(rig.feeds.size(), tracks_.size(), chunk_frames_);
 }
 
 void Rendering::begin_files() {

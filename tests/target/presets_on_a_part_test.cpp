@@ -17,6 +17,7 @@
 #include "harness/firmware/parts.hpp"
 #include "harness/firmware/sources.hpp"
 #include "harness/rig/rig.hpp"
+#include "tests/harness/audio/scratch.hpp"
 
 namespace rackproof::firmware {
 namespace {
@@ -30,7 +31,6 @@ constexpr const char* kProject = R"(
 #include "dsp/chain/preset.hpp"
 #include "dsp/chain/switch.hpp"
 #include "harness/part/machine.hpp"
-#include "tests/harness/audio/scratch.hpp"
 using namespace rackproof;
 using chain_numbers::kPresets;
 namespace machine = firmware::machine;
