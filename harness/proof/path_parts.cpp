@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include <fmt/format.h>
 #include <fmt/ranges.h>
@@ -93,7 +94,8 @@ double PathPart::most_db(double sample_rate_hz) const {
 double PathPart::fall_s(double sample_rate_hz) const {
   double radius = 0;
   for (const dsp::Section& section : sections) radius = std::max(radius, pole_radius(section));
-  return radius > 0 && radius < 1 ? 60 / -analysis::db_from_ratio(radius) / sample_rate_hz : 0;
+  if (radius >= 1) return std::numeric_limits<double>::infinity();
+  return radius > 0 ? 60 / -analysis::db_from_ratio(radius) / sample_rate_hz : 0;
 }
 
 std::vector<PathPart> parts_of_path(const rig::Rig& rig, const rig::Venue* venue, std::size_t way,

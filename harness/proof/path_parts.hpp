@@ -19,7 +19,7 @@ struct PathPart {
   std::complex<double> at(double frequency_hz, double sample_rate_hz) const;
   double level_db(double frequency_hz, double sample_rate_hz) const;
   double most_db(double sample_rate_hz) const;  ///< the greatest that it makes of any sine
-  double fall_s(double sample_rate_hz) const;   ///< its slowest pole's time for 60 dB
+  double fall_s(double sample_rate_hz) const;   ///< its slowest pole's time for 60 dB; infinite where it never falls
   std::string named() const { return key + " (" + words + ")"; }
 };
 

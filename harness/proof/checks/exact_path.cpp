@@ -1,6 +1,7 @@
 /// The linear path as it really runs, in rounded numbers and single precision: that it dies away, and how quiet it is.
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <optional>
 
 #include <fmt/format.h>
@@ -155,7 +156,7 @@ std::vector<Finding> check_stability(const Subject& subject) {
   if (!(radius < 1)) {
     f.text = fmt::format(
         "A filter of this rig, in the numbers that run, has a pole at radius {:.6g}: it rings for ever, "
-        "or grows. Set its frequency higher or its q lower{}.",
+        "or grows. Look at its frequency and its width{}.",
         radius, slowest_text(subject));
     return {f};
   }
@@ -216,14 +217,14 @@ std::vector<Finding> check_stability(const Subject& subject) {
 namespace {
 
 /// Until what the slowest pole holds is nothing, in single precision: from full scale to 10^-38 and a margin for
-/// several poles in a row.
+/// several poles in a row; infinite where one never falls.
 double silence_s(const dsp::ChainSettings& settings) {
   constexpr double kToNothing_db = 1000;
   double radius = 0;
   for_each_cascade(settings, [&](std::span<const dsp::Section> cascade) {
     for (const dsp::Section& s : cascade) radius = std::max(radius, pole_radius(s));
   });
-  if (!(radius < 1)) return 0;  // it never ends: that is for the run to show
+  if (!(radius < 1)) return std::numeric_limits<double>::infinity();
   return radius > 0 ? kToNothing_db / -analysis::db_from_ratio(radius) / settings.sample_rate_hz : 0;
 }
 
@@ -277,7 +278,9 @@ std::vector<Finding> check_noise_floor(const Subject& subject) {
         dbfs);
     if (heard_end)
       text += fmt::format("Fed silence, it is exactly silent within {:.2g} s. ", silent_after[o] + kSilent_s);
-    if (!heard_end && ends)
+    if (!heard_end && std::isinf(fade_s))
+      text += fmt::format("A filter of this rig rings for ever{}: see stability. ", slowest_text(subject));
+    else if (!heard_end && ends)
       text += fmt::format("Its slowest filter takes some {:.2g} s to fall silent{}: its end is not waited for. ",
                           fade_s, slowest_text(subject));
     if (!ends)

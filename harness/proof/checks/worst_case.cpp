@@ -21,6 +21,8 @@ std::string slowest_text(const Subject& subject, const OutputPlan& plan) {
   constexpr double kLong_s = 5;  // for 60 dB; twenty seconds take more than 140 dB of what is shorter
   if (slowest == nullptr || slowest->fall_s(rate_hz) < kLong_s)
     return "No filter of the file rings that long: do not use this build.";
+  if (std::isinf(slowest->fall_s(rate_hz)))
+    return fmt::format("{} rings for ever: look at its frequency and its width.", slowest->named());
   return fmt::format("{} rings for {:.3g} s until it is 60 dB down: give it a lower q.", slowest->named(),
                      slowest->fall_s(rate_hz));
 }
