@@ -26,7 +26,7 @@
 #include <vector>
 
 #include "tests/faults/calls.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::faults {
 namespace {

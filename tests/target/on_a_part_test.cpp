@@ -26,7 +26,7 @@
 #include "harness/firmware/emulated_chain.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/firmware/sources.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::firmware {
 namespace {

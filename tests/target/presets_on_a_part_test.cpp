@@ -17,7 +17,7 @@
 #include "harness/firmware/parts.hpp"
 #include "harness/firmware/sources.hpp"
 #include "harness/rig/rig.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::firmware {
 namespace {

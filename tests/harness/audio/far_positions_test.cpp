@@ -9,8 +9,8 @@
 #include "harness/audio/wave_header.hpp"
 #include "harness/audio/writer.hpp"
 #include "harness/errors.hpp"
-#include "tests/harness/audio/scratch.hpp"
 #include "tests/harness/audio/sparse_file.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::audio {
 

@@ -12,7 +12,7 @@
 #include <string>
 
 #include "harness/analysis/sine_fit.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::audio {
 namespace {

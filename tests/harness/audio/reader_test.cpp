@@ -12,7 +12,7 @@
 #include <numeric>
 
 #include "harness/errors.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::audio {
 namespace {

@@ -14,7 +14,7 @@
 #include "harness/files/fingerprint.hpp"
 #include "harness/files/interruption.hpp"
 #include "harness/rig/rig.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::audio {
 namespace {

@@ -11,8 +11,8 @@
 #include "dsp/chain/chain.hpp"
 #include "harness/compare/words.hpp"
 #include "harness/proof/checks/checks.hpp"
-#include "tests/harness/audio/scratch.hpp"
 #include "tests/harness/compare/two_rigs.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::compare {
 namespace {

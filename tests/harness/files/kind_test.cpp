@@ -7,11 +7,11 @@
 #include <array>
 #include <nlohmann/json.hpp>
 
-#include "../audio/scratch.hpp"
 #include "harness/errors.hpp"
 #include "harness/seal/seal.hpp"
 #include "harness/tune/measurement.hpp"
 #include "tests/harness/refusal.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::files {
 namespace {

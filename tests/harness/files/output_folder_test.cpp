@@ -9,7 +9,7 @@
 #include <vector>
 
 #include "harness/errors.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::files {
 namespace {

@@ -11,9 +11,9 @@
 
 #include <cstring>
 
-#include "../audio/scratch.hpp"
 #include "harness/errors.hpp"
 #include "tests/harness/refusal.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::files {
 namespace {

@@ -8,8 +8,8 @@
 #include <fstream>
 #include <numbers>
 
-#include "tests/harness/audio/scratch.hpp"
 #include "tests/harness/calibration/a_rig.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::listen {
 namespace {

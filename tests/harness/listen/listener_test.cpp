@@ -10,8 +10,8 @@
 #include <numbers>
 #include <random>
 
-#include "tests/harness/audio/scratch.hpp"
 #include "tests/harness/calibration/a_rig.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::listen {
 namespace {

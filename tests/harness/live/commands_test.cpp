@@ -13,8 +13,8 @@
 #include <vector>
 
 #include "harness/live/command_socket.hpp"
-#include "tests/harness/audio/scratch.hpp"
 #include "tests/harness/refusal.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::live {
 namespace {

@@ -6,8 +6,8 @@
 
 #include "harness/live/recorder.hpp"
 #include "harness/live/watched_files.hpp"
-#include "tests/harness/audio/scratch.hpp"
 #include "tests/harness/live/played.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::live {
 namespace {

@@ -24,8 +24,8 @@
 #include <vector>
 
 #include "harness/live/jack_library.hpp"
-#include "tests/harness/audio/scratch.hpp"
 #include "tests/harness/live/played.hpp"
+#include "tests/harness/scratch.hpp"
 #include "tests/sanitized.hpp"
 
 namespace rackproof::live::test {

@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "harness/live/live_rig.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::live::test {
 

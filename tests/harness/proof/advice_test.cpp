@@ -8,10 +8,10 @@
 #include <cmath>
 #include <numbers>
 
-#include "../audio/scratch.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "proof_rig.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::proof::test {
 namespace {

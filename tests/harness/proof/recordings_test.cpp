@@ -6,10 +6,10 @@
 #include <cmath>
 #include <numbers>
 
-#include "../audio/scratch.hpp"
 #include "harness/analysis/held.hpp"
 #include "harness/proof/stimulation.hpp"
 #include "proof_rig.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::proof::test {
 namespace {

@@ -9,9 +9,9 @@
 #include <functional>
 #include <thread>
 
-#include "../audio/scratch.hpp"
 #include "harness/rig/document.hpp"
 #include "harness/rig/rig.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::rig {
 namespace {

@@ -3,7 +3,7 @@
 #include <gmock/gmock.h>
 
 #include "harness/seal/drift.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::seal {
 namespace {

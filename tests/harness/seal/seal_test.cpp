@@ -4,8 +4,8 @@
 #include <gtest/gtest.h>
 #include <sys/stat.h>
 
-#include "../audio/scratch.hpp"
 #include "../rig/example_rig.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::seal {
 namespace {

@@ -6,8 +6,8 @@
 #include <gmock/gmock.h>
 #include <sys/stat.h>
 
-#include "../audio/scratch.hpp"
 #include "harness/errors.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::seal {
 namespace {

@@ -11,7 +11,7 @@
 #include "harness/analysis/sine_fit.hpp"
 #include "harness/audio/reader.hpp"
 #include "harness/verbs/verb.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof {
 namespace {

@@ -10,7 +10,7 @@
 #include "harness/calibration/compile.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 #include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {

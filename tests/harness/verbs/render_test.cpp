@@ -22,7 +22,7 @@
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_meter.hpp"
 #include "harness/verbs/render_progress.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 #include "tests/sanitized.hpp"
 
 namespace rackproof {

@@ -19,7 +19,7 @@
 #include <utility>
 #include <vector>
 
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace {
 

@@ -8,7 +8,7 @@
 #include <random>
 #include <string>
 
-#include "../audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::test {
 

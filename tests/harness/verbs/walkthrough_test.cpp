@@ -12,11 +12,11 @@
 #include <random>
 #include <regex>
 
-#include "../audio/scratch.hpp"
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/response.hpp"
 #include "harness/audio/writer.hpp"
 #include "harness/calibration/compile.hpp"
+#include "tests/harness/scratch.hpp"
 #include "tests/harness/tune/rig_in_a_field.hpp"
 #include "tests/sanitized.hpp"
 
