@@ -271,19 +271,22 @@ std::vector<Finding> check_noise_floor(const Subject& subject) {
       error[n] = static_cast<double>(static_cast<long double>(played[o][n]) - exact[o][n]);
     const double rms = analysis::levels_of(error).rms(), dbfs = finite_db(rms * std::sqrt(2.0));
     const bool quiet = dbfs <= kAllowedDbfs, heard_end = silent_after[o] >= 0;
-    const bool ends = heard_end || fade_s > kMostSilence_s;  // the latter: what rings that long, stability tells
+    const bool rings_for_ever = !heard_end && std::isinf(fade_s);
+    // The last: what rings that long, stability tells.
+    const bool ends = heard_end || (fade_s > kMostSilence_s && !rings_for_ever);
     std::string text = fmt::format(
         "On a programme at full scale the path errs by {:.1f} dBFS RMS against the same filters in "
         "long double. ",
         dbfs);
     if (heard_end)
       text += fmt::format("Fed silence, it is exactly silent within {:.2g} s. ", silent_after[o] + kSilent_s);
-    if (!heard_end && std::isinf(fade_s))
-      text += fmt::format("A filter of this rig rings for ever{}: see stability. ", slowest_text(subject));
-    else if (!heard_end && ends)
+    if (!heard_end && ends)
       text += fmt::format("Its slowest filter takes some {:.2g} s to fall silent{}: its end is not waited for. ",
                           fade_s, slowest_text(subject));
-    if (!ends)
+    if (rings_for_ever)
+      text += fmt::format("Fed silence, it is never silent, for a filter of this rig rings for ever{}. See stability.",
+                          slowest_text(subject));
+    else if (!ends)
       text += fmt::format(
           "Fed silence for {:g} s, it still gives something: a tone that never ends. No line of the file "
           "mends that: do not use this build.",

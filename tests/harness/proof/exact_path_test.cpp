@@ -111,6 +111,18 @@ TEST(Stability, SevenAndAHalfSecondsAreBracketed) {
   EXPECT_NEAR(std::log(1e-3) / std::log(turn.holds.measured) / 48000, 7.5, 0.1);
   EXPECT_THAT(turn.falls.text, testing::Not(HasSubstr("this build")));
 }
+// As wide as this so near to half the sample rate, a shelf comes to z^2 - 1 over z^2 - 1: poles at 1 and -1.
+TEST(Stability, APoleOnTheCircleIsToldByTheNameOfItsBandInEveryCheck) {
+  const std::string shelf = "{ type = \"highshelf\", at = \"23.5 kHz\", gain = \"2 dB\", bandwidth = \"2 oct\" }";
+  const Prepared prepared(edited(kRig, "q = 1.4 } ]", "q = 1.4 }, " + shelf + " ]"));
+  std::vector<Finding> findings = check_stability(prepared.subject);
+  for (Finding& f : check_noise_floor(prepared.subject)) findings.push_back(std::move(f));
+  ASSERT_EQ(findings.size(), 4u);
+  for (const Finding& f : findings) {
+    EXPECT_FALSE(f.holds) << f.id;
+    EXPECT_THAT(f.text, testing::AllOf(HasSubstr("system.eq[2]"), testing::Not(HasSubstr("this build")))) << f.id;
+  }
+}
 TEST(NoiseFloor, OfASoundRigIsFarBelow) {
   const auto findings = check_noise_floor(Prepared(kRig).subject);
   EXPECT_EQ(findings.size(), 3u);
