@@ -43,9 +43,6 @@ std::vector<Layer> output_layers(const rig::Way& way);
 
 /// What a band does at a frequency.
 double band_db(const rig::EqBand& band, double hz, double rate_hz);
-/// Q of a band, however its width is written: 1 / (2 sinh(ln 2 / 2 x octaves)), and for a shelf's slope S and gain A
-/// the Q of the W3C Audio EQ Cookbook, 1 / sqrt((A + 1 / A) (1 / S - 1) + 2).
-double q_of(const rig::EqBand& band);
 /// An output's whole linear path at a frequency.
 double path_db(const OutputPlan& plan, double hz, double rate_hz);
 inline bool cuts_an_end(rig::EqType type) {

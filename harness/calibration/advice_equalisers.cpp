@@ -22,6 +22,7 @@ constexpr double kMostCut_db = 20, kCutQ = 4;
 constexpr double kFightingBoost_db = 2, kBelowEdge = 0.9, kOutsideBoost_db = 3, kOutsideBand = 2;
 constexpr double kMostLayerGain_db = 10, kLeastWayGain_db = -18, kLeastLayerGain_db = -24;
 constexpr double kMostVenueLift_db = 6;
+constexpr double kFarAbove_hz = 1e9;  // a sample rate at which a band is what it is in an analogue filter
 
 const char* name_of(rig::EqType type) {
   constexpr const char* kNames[] = {"lowpass", "highpass", "bandpass", "notch",
@@ -32,7 +33,9 @@ const char* name_of(rig::EqType type) {
 void one(const Subject& subject, const Layer& layer, std::size_t n) {
   const rig::EqBand& band = (*layer.bands)[n];
   const std::string key = layer.key(n);
-  const double q = q_of(band);
+  // Of a width in octaves that reaches beyond half the sample rate far less is left than it says.
+  const double as_written = dsp::q_of(settings_of(band), kFarAbove_hz);
+  const double q = std::min(as_written, dsp::q_of(settings_of(band), subject.rate_hz()));
   const bool gain = has_gain(band.type), shelf = gain && band.type != rig::EqType::peaking;
   const bool pass = band.type == rig::EqType::lowpass || band.type == rig::EqType::highpass;
   if (gain && band.gain_db > kMostBoost_db) {
@@ -55,12 +58,14 @@ void one(const Subject& subject, const Layer& layer, std::size_t n) {
   if (shelf) most = kMostShelfQ;
   if (band.type == rig::EqType::notch) least = kLeastNotchQ;
   if (band.type == rig::EqType::peaking && band.gain_db > 0) most = kMostBoostQ;
-  if (q < least * (1 - 1e-9) || q > most * (1 + 1e-9)) {
+  const bool too_low = q < least * (1 - 1e-9);
+  if (too_low || as_written > most * (1 + 1e-9)) {
     subject.warn("q-extreme",
-                 "{}, a {} at {}, has a Q of {:.3g}: {}. Look at its q, bandwidth or shelf_slope; {:g} to {:g} is "
+                 "{}, a {} at {}, has a Q of {:.3g}{}: {}. Look at its q, bandwidth or shelf_slope; {:g} to {:g} is "
                  "usual for it.",
-                 key, name_of(band.type), rig::hertz_text(band.at_hz), q,
-                 q < least          ? "it reaches far beyond what it is named for"
+                 key, name_of(band.type), rig::hertz_text(band.at_hz), too_low ? q : as_written,
+                 too_low && as_written >= least ? " at this sample rate" : "",
+                 too_low            ? "it reaches far beyond what it is named for"
                  : pass || shelf    ? "it lifts and rings at its corner"
                  : band.gain_db > 0 ? "it rings, and lifts one note"
                                     : "it is narrower than anything heard or measured",

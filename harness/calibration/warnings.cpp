@@ -41,19 +41,6 @@ double band_db(const rig::EqBand& band, double hz, double rate_hz) {
   return analysis::db_from_ratio(std::max(1e-10, std::abs(dsp::response(section_of(band, rate_hz), hz, rate_hz))));
 }
 
-double q_of(const rig::EqBand& band) {
-  switch (band.width) {
-    case rig::EqWidth::q:
-      return band.width_value;
-    case rig::EqWidth::bandwidth_oct:
-      return 0.5 / std::sinh(0.5 * std::numbers::ln2 * band.width_value);
-    case rig::EqWidth::shelf_slope:
-      break;
-  }
-  const double a = std::pow(10.0, band.gain_db / 40);
-  return 1 / std::sqrt((a + 1 / a) * (1 / band.width_value - 1) + 2);
-}
-
 double path_db(const OutputPlan& plan, double hz, double rate_hz) {
   const std::complex<double> z = std::polar(1.0, -2 * std::numbers::pi * hz / rate_hz);  // z^-1
   double db = plan.gain_db;

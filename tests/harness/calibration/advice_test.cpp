@@ -2,6 +2,7 @@
 // the key to change, and the nearest rig that is sound in that respect gets none. Each pair stands on the two sides of
 // a threshold; where one follows from arithmetic, the arithmetic is beside it.
 #include "harness/calibration/advice.hpp"
+#include "harness/calibration/filters.hpp"
 
 #include "faulty_rigs.hpp"
 
@@ -21,6 +22,11 @@ rig::Way& high(R r) { return r.ways[1]; }
 void sound(R, V) {}
 void sides_at(R r, double low_hz, double high_hz) { r.points[0].low.at_hz = low_hz, r.points[0].high.at_hz = high_hz; }
 /// -3.01 dB at `at_hz`.
+rig::EqBand two_octaves(EqType type, double at_hz) {
+  rig::EqBand band = a_band(type, at_hz, 3, 2);
+  band.width = rig::EqWidth::bandwidth_oct;
+  return band;
+}
 rig::EqBand a_pass(EqType type, double at_hz) { return a_band(type, at_hz, 0, std::sqrt(0.5)); }
 
 const Fault kDevices[] = {
@@ -530,6 +536,11 @@ const Fault kEqualisers[] = {
      [](R r, V) { low(r).eq = {a_band(EqType::highpass, 40, 0, 0.34)}; },
      {"0.34"},
      [](R r, V) { low(r).eq = {a_band(EqType::highpass, 40, 0, 0.35)}; }},
+    // Two octaves: Q 0.667 as written; with w0 / sin w0 in the width (W3C's note) 0.261 at 14.6 kHz, 0.242 at 15 kHz.
+    {"q-extreme",
+     [](R r, V) { r.system_eq = {two_octaves(EqType::highshelf, 15000)}; },
+     {"system.eq[1]", "at this sample rate"},
+     [](R r, V) { r.system_eq = {two_octaves(EqType::highshelf, 14600)}; }},
     // 0.9 x 55 = 49.5 Hz
     {"boost-below-band",
      [](R r, V) { low(r).eq = {a_band(EqType::peaking, 49, 3)}; },
@@ -601,14 +612,15 @@ TEST_P(EveryAdvice, IsNotGivenWhereThereIsNoCause) { expect_near_miss_unblamed(G
 // W3C Audio EQ Cookbook: Q from a bandwidth in octaves and from a shelf's slope. One octave is Q = 1.4142, for
 // 1 / (2 sinh(ln 2 / 2)) = sqrt(2); a slope of 1 is Q = 1 / sqrt(2), whatever the gain.
 TEST(Advice, AWidthIsAQHoweverItIsWritten) {
+  const auto q_of = [](const rig::EqBand& one) { return dsp::q_of(settings_of(one), 1e9); };  // as an analogue filter
   rig::EqBand band = a_band(EqType::peaking, 240, 3, 1.4);
-  EXPECT_EQ(advice::q_of(band), 1.4);
+  EXPECT_EQ(q_of(band), 1.4);
   band.width = rig::EqWidth::bandwidth_oct, band.width_value = 1;
-  EXPECT_NEAR(advice::q_of(band), std::sqrt(2), 1e-12);
+  EXPECT_NEAR(q_of(band), std::sqrt(2), 1e-12);
   band.type = EqType::lowshelf, band.width = rig::EqWidth::shelf_slope;
   for (const double gain_db : {-12.0, 3.0, 9.0}) {
     band.gain_db = gain_db;
-    EXPECT_NEAR(advice::q_of(band), std::sqrt(0.5), 1e-12);
+    EXPECT_NEAR(q_of(band), std::sqrt(0.5), 1e-12);
   }
 }
 
