@@ -19,7 +19,7 @@
 #include "dsp/chain/preset.hpp"
 #include "harness/firmware/cost.hpp"
 #include "harness/firmware/sources.hpp"
-#include "tests/harness/audio/scratch.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::firmware {
 namespace {
@@ -355,6 +355,8 @@ TEST_F(SelfTest, SeesALineThatComputesOtherwiseInEveryBlock) {
   constexpr Plant kPlants[] = {
       {"dsp/blocks/delay_line.hpp", "sum[i] = fma(tap, load<W, 1>(window + i * W + k + 1), sum[i]);",
        "sum[i] = tap * load<W, 1>(window + i * W + k + 1) + sum[i];", "two-way-top"},  // its delay has a fraction
+      {"dsp/blocks/delay_line.hpp", "sum = fma(taps[kHistory - k], window[n + k], sum);",
+       "sum = taps[kHistory - k] * window[n + k] + sum;", "two-way-top"},
       {"dsp/chain/engine.hpp", "mean_[n] = sum / count;", "mean_[n] = sum * (1.0f / count) * 0x1.000002p0f;"},
       {"dsp/pack/arithmetic.hpp", "return __builtin_fmaf(a, b, c);", "return a * b + c;"}};
   for (const Plant& one : kPlants) {
