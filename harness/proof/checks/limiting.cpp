@@ -57,22 +57,25 @@ void allow(Onset& onset, double rate_hz, bool true_peak) {
   onset.read = of_rate <= kDetectorBand;
 }
 
-/// Where a sine that swells by `hurry` dB a second from `from_db` to `to_db`, both over the threshold, is first touched;
-/// `to_db` if never.
+/// From and to so far over the threshold.
+struct Swell {
+  double from_db = 0, to_db = 0, db_per_s = 1;
+};
+/// Where a sine that swells is first touched; `to_db` if never.
 double touched_db(const Subject& subject, Device& limited, Device& unlimited, std::size_t output, double hz,
-                  double at_threshold, double from_db, double to_db, double hurry) {
+                  double at_threshold, const Swell& swell) {
   const OutputPlan& plan = subject.compiled.outputs[output];
   const std::size_t feeds = subject.rig.feeds.size(), outputs = subject.compiled.outputs.size();
   const double rate = subject.rig.controller.sample_rate_hz;
-  const double fade_s = 0.4 / hurry, swell_s = (to_db - from_db) / hurry;
+  const double fade_s = 0.4 / swell.db_per_s, swell_s = (swell.to_db - swell.from_db) / swell.db_per_s;
   const std::size_t late = subject.compiled.latency_samples + static_cast<std::size_t>(plan.delay_samples);
   const Row tone = samples_of(
       stimuli::shaped(stimuli::sine({.frequency_hz = hz, .amplitude = at_threshold}, rate),
                       [&](double x, std::uint64_t n) {
                         const double t = static_cast<double>(n) / rate;
                         const double fade = t < fade_s ? 0.5 - 0.5 * std::cos(std::numbers::pi * t / fade_s) : 1.0;
-                        const double swell = std::max(0.0, t - fade_s) * hurry;
-                        return x * fade * analysis::ratio_from_db(from_db + swell);
+                        const double swollen_db = std::max(0.0, t - fade_s) * swell.db_per_s;
+                        return x * fade * analysis::ratio_from_db(swell.from_db + swollen_db);
                       }),
       frames_in(fade_s + swell_s, rate) + late);
   const Rows in = fed_to(plan, tone, feeds);
@@ -80,7 +83,7 @@ double touched_db(const Subject& subject, Device& limited, Device& unlimited, st
   const auto first = std::mismatch(free.begin(), free.end(), held.begin(), [](float a, float b) {
                        return std::bit_cast<std::uint32_t>(a) == std::bit_cast<std::uint32_t>(b);
                      }).first;
-  if (first == free.end()) return to_db;
+  if (first == free.end()) return swell.to_db;
   // The gain begins to move as the crest that needs it enters the look-ahead.
   const std::size_t crest =
       static_cast<std::size_t>(first - free.begin()) + frames_in(way_of(subject, plan).limit->look_ahead_s, rate);
@@ -102,13 +105,13 @@ Onset onset_of(const Subject& subject, Device& limited, Device& unlimited, std::
   onset.needed_dbfs = finite_db(at_threshold);
   onset.reachable = onset.needed_dbfs + 1 <= finite_db(static_cast<double>(dsp::kMagnitudeBound));
   if (!onset.reachable || !onset.read) return onset;
-  onset.off_db =
-      touched_db(subject, limited, unlimited, output, hz, at_threshold, -kAroundDb, kAroundDb, subject.brief ? 4 : 1);
+  onset.off_db = touched_db(subject, limited, unlimited, output, hz, at_threshold,
+                            {.from_db = -kAroundDb, .to_db = kAroundDb, .db_per_s = subject.brief ? 4.0 : 1.0});
   // A filter that rings for long is not steady after so short a fade: from further below, and further up, unhurried.
   const double room_db = finite_db(static_cast<double>(dsp::kMagnitudeBound)) - onset.needed_dbfs;
   if (!onset.holds())
-    onset.off_db =
-        touched_db(subject, limited, unlimited, output, hz, at_threshold, -kFarDb, std::min(kFarDb, room_db), 1);
+    onset.off_db = touched_db(subject, limited, unlimited, output, hz, at_threshold,
+                              {.from_db = -kFarDb, .to_db = std::min(kFarDb, room_db)});
   return onset;
 }
 
