@@ -22,7 +22,8 @@ struct Search {
   std::uint32_t plans = 2000;
   std::uint32_t proofs = 48;  // in kShares
 };
-constexpr std::uint32_t kShares = 8;  // one beside the other
+constexpr std::uint32_t kShares = 8;        // one beside the other
+constexpr std::uint32_t kEnoughToTell = 6;  // rigs of a share, of which some fall
 Search search() {
   Search s;
   if (const char* wanted = std::getenv("RACKPROOF_RANDOM_RIGS"))
@@ -32,8 +33,7 @@ Search search() {
 
 /// Sound builds were blamed for these once: a coil too slow for a short stimulus; one so fast that a crest heats it, and
 /// a look-ahead that sees what has not left yet; a band in the treble alone; a way that the venue silences; a threshold
-/// beyond all that the core lets in; a notch where the limiter's onset is looked for; a band of
-/// the file that rings for ever.
+/// beyond all that the core lets in; a notch where the limiter's onset is looked for; a band whose poles are on the circle.
 constexpr std::uint32_t kOnceBlamed[] = {5016, 5036, 5085, 7136, 128, 176, 9128};
 
 bool blames_the_build(const Finding& f) {
@@ -96,7 +96,7 @@ TEST_P(RandomRigs, AreProvenOrFallByTheirOwnNumbers) {
     }
     held += proof.holds ? 1 : 0;
   }
-  if (kSanitized) return;
+  if (kSanitized || proofs < kEnoughToTell) return;
   EXPECT_GT(not_judged, 0u);
   EXPECT_GT(fell.size(), 3u) << "the rigs are too tame to fall";
   EXPECT_LT(held, seeds.size());
