@@ -295,19 +295,19 @@ std::size_t touched_below(const Subject& subject, std::size_t o) {
   constexpr double kReads_high_db = 0.3;  // the true-peak detector, at most
   const OutputPlan& plan = subject.compiled.outputs[o];
   const Coil coil = coil_of(subject, o);
-  const double threshold = *plan.thermal_volts_rms / plan.full_scale_volts_peak;
+  // Not beyond what comes in at the most: the core's own threshold is no higher, wherever the volts would put it.
+  const double threshold = std::min(*plan.thermal_volts_rms / plan.full_scale_volts_peak,
+                                    static_cast<double>(dsp::kMagnitudeBound));
   const LimitersAlone both(subject.compiled.settings(), o, true), peak(subject.compiled.settings(), o, false);
   const std::unique_ptr<Device> limited = subject.make(both.settings), unheated = subject.make(peak.settings);
   // Not so low that the coil follows the wave: its heat would pass that of the mean.
   const Feed feed({}, threshold, std::max(in_band_hz(plan, coil.rate_hz, 0.5), 10 / coil.tau_s) / coil.rate_hz);
   // Where a cell is a large share of a short thermal time, a crest may pass only as far as a whole cell of it would.
   const double cells = coil.tau_s * coil.rate_hz / dsp::kGridFrames;
-  // Nor louder than the core lets a sine in: cut off there, it would heat more than it says.
-  const double carried_db = finite_db(static_cast<double>(dsp::kMagnitudeBound) / (std::numbers::sqrt2 * threshold));
-  const double burst_db = std::min({6.0, 10 * std::log10(0.06 * cells / 2), coil.most_db - kReads_high_db, carried_db});
+  const double burst_db = std::min({6.0, 10 * std::log10(0.06 * cells / 2), coil.most_db - kReads_high_db});
   std::vector<Part> parts;
   if (burst_db > 0.5) parts.push_back({.seconds = coil.heating_s(burst_db, 0.85), .over_db = burst_db});
-  parts.push_back({.seconds = std::min(3 * coil.tau_s, kMostSeconds), .over_db = std::min(-0.35, carried_db)});
+  parts.push_back({.seconds = std::min(3 * coil.tau_s, kMostSeconds), .over_db = -0.35});
   if (coil.brief)
     for (Part& part : parts) part.seconds = std::min(part.seconds, 1.0);
   std::size_t touched = 0;
