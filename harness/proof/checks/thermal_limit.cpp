@@ -296,8 +296,8 @@ std::size_t touched_below(const Subject& subject, std::size_t o) {
   const OutputPlan& plan = subject.compiled.outputs[o];
   const Coil coil = coil_of(subject, o);
   // Not beyond what comes in at the most: the core's own threshold is no higher, wherever the volts would put it.
-  const double threshold = std::min(*plan.thermal_volts_rms / plan.full_scale_volts_peak,
-                                    static_cast<double>(dsp::kMagnitudeBound));
+  const double threshold =
+      std::min(*plan.thermal_volts_rms / plan.full_scale_volts_peak, static_cast<double>(dsp::kMagnitudeBound));
   const LimitersAlone both(subject.compiled.settings(), o, true), peak(subject.compiled.settings(), o, false);
   const std::unique_ptr<Device> limited = subject.make(both.settings), unheated = subject.make(peak.settings);
   // Not so low that the coil follows the wave: its heat would pass that of the mean.
