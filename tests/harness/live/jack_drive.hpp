@@ -16,6 +16,7 @@
 #include <cstring>
 #include <filesystem>
 #include <functional>
+#include <iostream>
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
@@ -42,7 +43,12 @@ class WithAServer : public testing::Test {
     rackproof::test::put(scratch_ / "rig.toml", two_way());
     ::alarm(120);  // a server that hangs holds its clients; all goes with this program then
   }
-  void TearDown() override { ::alarm(0); }
+  void TearDown() override {
+    ::alarm(0);
+    if (!HasFailure()) return;
+    for (const char* file : {"jackd.out", "jackd.err", "out", "err"})
+      std::cout << "-- " << file << ":\n" << rackproof::test::bytes_of(scratch_ / file);
+  }
   rackproof::test::Scratch scratch_;
 };
 
