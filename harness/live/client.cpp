@@ -127,6 +127,11 @@ Client::Client(const ClientSettings& settings, LiveRig& rig, Beat& beat)
     if ((status & JackNameNotUnique) != 0)
       throw MachineError(fmt::format("the JACK server '{}' has a client called '{}' already; --name gives another name",
                                      files::shown(my.server), files::shown(my.name)));
+    if ((status & JackServerError) != 0)
+      throw MachineError(fmt::format(
+          "the JACK server '{}' runs, but does not take the client '{}' (status 0x{:x}): start this again; where a "
+          "client of that name begins on another server at the same moment, --name gives another",
+          files::shown(my.server), files::shown(my.name), static_cast<unsigned>(status)));
     throw MachineError(
         fmt::format("no JACK server '{}' runs here for this user (status 0x{:x}); start one, as 'jackd -n "
                     "{} -d alsa -d hw:NAME -r {} -p 128', or call this by 'pw-jack' on PipeWire",

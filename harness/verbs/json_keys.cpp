@@ -31,7 +31,7 @@ constexpr std::string_view kHeldOver1 = "share of the time in which it takes mor
 constexpr std::string_view kHeldOver3 = "share of the time in which it takes more than 3 dB";
 constexpr std::string_view kMeanWattsMean = "mean power into the load, from its RMS volts";
 constexpr std::string_view kPeakVoltsMean =
-    "greatest swing of the wave at the loudspeaker's terminals, between samples too";
+    "greatest voltage of the wave at the loudspeaker's terminals, from zero to its peak; between samples too";
 constexpr std::string_view kLimitedMean = "share of the time in which a limiter acts";
 constexpr std::string_view kAdviceMeans = "what can be done where limiters hold too much";
 constexpr std::string_view kAdviceCode = "a stable name for it, for programs", kAdviceOutputs = "the outputs it is for";
@@ -66,9 +66,10 @@ constexpr JsonKey kPlan[] = {
     {"outputs[].amplifier_gain_db", kDb,
      "from the controller's output to the terminals, attenuator and bridging in it"},
     {"outputs[].full_scale_volts_peak", kPeak, "what digital full scale would be at the terminals if nothing clipped"},
-    {"outputs[].clip_volts_peak", kPeak, "above it the amplifier clips"},
+    {"outputs[].clip_volts_peak", kPeak, "at the loudspeaker's terminals: above it the amplifier clips"},
     {"outputs[].clip_dbfs_peak", "dBFS", "the same as a sample's peak; a sine at full scale has 0"},
-    {"outputs[].limit_volts_peak", kPeak, "no sample leaves above it; without a limiter the amplifier's clip"},
+    {"outputs[].limit_volts_peak", kPeak,
+     "at the loudspeaker's terminals: no sample leaves above it; without a limiter the amplifier's clip"},
     {"outputs[].limit_dbfs_peak", "dBFS", "the same as a sample's peak"},
     {"outputs[].limited_by", kText, "what sets it: amplifier, driver or converter"},
     {"outputs[].thermal_volts_rms", "V RMS or null", "the power limiter's threshold; null: there is none"},
@@ -139,7 +140,7 @@ constexpr JsonKey kRender[] = {
     kRate,
     kLatency,
     {"realtime_factor", kNumber, "seconds of sound for each second that it took"},
-    {"bad_samples", kSamples, "of the input that are not numbers; each was taken as 0"},
+    {"bad_samples", kSamples, "of the input, not a number or infinite; each was taken as 0"},
     {"bounded_samples", kSamples, "of the input beyond +36 dBFS, held there"},
     {"outputs", kList, "one an output, in the order of plan"},
     {"outputs[].name", kText, "its name, as in plan"},
@@ -189,18 +190,18 @@ constexpr JsonKey kRender[] = {
      "latency_samples and realtime_factor of all together"},
 };
 
-/// What `render.json` and `export.json` say of what their files were made from.
-#define RACKPROOF_MADE_FROM                                                                          \
-  kFormat, {"rackproof", kText, "the version of the program that wrote it"},                         \
-      {"rig", kTable, "the rig that it was made from"}, {"rig.file", kText, "its file's name"},      \
-      {"rig.blake2b", kText, "hash over its numbers, as its seal has it"},                           \
-      {"rig.numbers", kTable, "its numbers by their keys, as its seal has them"},                    \
-      {"rig.numbers.*", kText, "one of them"}, {"venue", "table or null", "the venue on top of it"}, \
-      {"venue.file", kText, "its file's name"}, {"venue.xxh128", kText, kXxh128}, {                  \
-    "chain", kText, "fingerprint of the numbers that the core ran on"                                \
-  }
 constexpr JsonKey kRenderList[] = {
-    RACKPROOF_MADE_FROM,
+    kFormat,
+    {"rackproof", kText, "the version of the program that wrote it"},
+    {"rig", kTable, "the rig that it was made from"},
+    {"rig.file", kText, "its file's name"},
+    {"rig.blake2b", kText, "hash over its numbers, as its seal has it"},
+    {"rig.numbers", kTable, "its numbers by their keys, as its seal has them"},
+    {"rig.numbers.*", kText, "one of them"},
+    {"venue", "table or null", "the venue on top of it"},
+    {"venue.file", kText, "its file's name"},
+    {"venue.xxh128", kText, kXxh128},
+    {"chain", kText, "fingerprint of the numbers that the core ran on"},
     {"bypass", kTextOrNull, "the layer that --bypass left out"},
     {"input", kTable, "the recording that was rendered"},
     {"input.file", kText, "its file's name"},
@@ -255,7 +256,6 @@ constexpr JsonKey kExportList[] = {
     {"files[].xxh128", kText, kXxh128},
     {"not_of_this_set", "list of texts", "files of an earlier run that still stand here"},
 };
-#undef RACKPROOF_MADE_FROM
 /// A section of `biquads.json`, below the path of its list.
 #define RACKPROOF_BIQUAD(path)                                                                                         \
   {path ".place", kText, "where in the signal's way it stands: feed, loudspeaker, split, way or output"},              \

@@ -13,10 +13,12 @@
 #include <array>
 #include <atomic>
 #include <chrono>
+#include <cmath>
 #include <cstring>
 #include <filesystem>
 #include <functional>
 #include <iostream>
+#include <limits>
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
@@ -240,6 +242,8 @@ class Program {
 /// Plays rows into the program's inputs and records its outputs from the same cycle on; one client for each.
 class Drive {
  public:
+  static constexpr std::size_t kMostKept = 4'800'000;  ///< frames of a recording; of a longer one the last
+
   /// `sources`: what is recorded; empty: the program's outputs, in the order of its ports.
   Drive(const std::string& server, const std::vector<std::vector<float>>& rows, std::size_t total,
         const Words& sources = {}, bool repeats = false)
@@ -254,7 +258,8 @@ class Drive {
     for (std::size_t i = 0; i < outputs.size(); ++i) {
       record_ports_.push_back(jack_.port_register(record_, ("in" + std::to_string(i)).c_str(), JACK_DEFAULT_AUDIO_TYPE,
                                                   JackPortIsInput, 0));
-      got.emplace_back(total, 0.0f);
+      got.emplace_back(std::min(total, kMostKept), 0.0f);
+      peaks.push_back(0);
     }
     jack_.set_process_callback(
         play_, [](jack_nframes_t n, void* a) { return static_cast<Drive*>(a)->play(n); }, this);
@@ -297,6 +302,7 @@ class Drive {
   }
 
   std::vector<std::vector<float>> got;  ///< a row an output
+  std::vector<float> peaks;             ///< of all that was recorded; infinity where a sample was not finite
 
  private:
   Words ports(unsigned long flags) const {
@@ -325,8 +331,14 @@ class Drive {
     const jack_nframes_t now = jack_.last_frame_time(record_);
     if (!has_origin_ || static_cast<std::int32_t>(now - origin_) < 0) return 0;
     const std::size_t at = recorded_, count = std::min<std::size_t>(frames, total_ - at);
-    for (std::size_t i = 0; i < record_ports_.size(); ++i)
-      std::memcpy(got[i].data() + at, jack_.port_get_buffer(record_ports_[i], frames), count * sizeof(float));
+    for (std::size_t i = 0; i < record_ports_.size(); ++i) {
+      const auto* const from = static_cast<const float*>(jack_.port_get_buffer(record_ports_[i], frames));
+      for (std::size_t n = 0; n < count; ++n) {
+        got[i][(at + n) % kMostKept] = from[n];
+        const float size = std::isfinite(from[n]) ? std::fabs(from[n]) : std::numeric_limits<float>::infinity();
+        peaks[i] = std::max(peaks[i], size);
+      }
+    }
     recorded_ = at + count;
     return 0;
   }

@@ -19,6 +19,7 @@
 
 #include "harness/calibration/compile.hpp"
 #include "harness/files/fingerprint.hpp"
+#include "harness/verbs/render_batch.hpp"
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_meter.hpp"
 #include "harness/verbs/render_progress.hpp"
@@ -224,6 +225,43 @@ TEST_F(Render, EveryCutOfTheChainGivesTheSame) {
         }
       }
     }
+}
+
+/// What is told on the way: never more than all of them have, never less than before but where one is begun anew, and at
+/// the end all.
+TEST_F(Render, ProgressOfManyRecordingsEndsAtAllOfThem) {
+  std::vector<std::filesystem::path> inputs;
+  for (const bool wild : {false, true}) {
+    std::vector<float> samples = noise(2 * 200000, 27);
+    for (std::size_t i = 394000; wild && i < 396000; ++i) samples[i] = i / 200 % 2 == 0 ? 1e9f : -1e9f;
+    inputs.push_back(scratch / (wild ? "wild.wav" : "tame.wav"));
+    write_audio(inputs.back(), kWavFloat, 2, 48000, samples);
+  }
+  const rig::Rig rig = rig::load_rig(scratch / "rig.toml");
+  const CompiledRig compiled = compile(rig, nullptr, Bypass::none);
+  for (const std::size_t workers : {1u, 2u, 5u}) {
+    std::vector<std::uint64_t> told;
+    std::uint64_t promised = 0;
+    RenderJob common;
+    common.folder = scratch / std::to_string(workers);
+    common.groups = 2;
+    const files::Interruption interruption;
+    const Batch batch =
+        render_all(rig, compiled, common, inputs, workers, interruption, [&](std::uint64_t done, std::uint64_t of) {
+          told.push_back(done);
+          promised = of;
+        });
+    ASSERT_FALSE(batch.failure);
+    std::uint64_t frames = 0;
+    for (const std::optional<Rendered>& rendered : batch.rendered) frames += rendered->frames;
+    EXPECT_EQ(promised, frames);
+    ASSERT_FALSE(told.empty());
+    EXPECT_EQ(told.back(), promised) << workers << " workers";
+    std::size_t steps_back = 0;
+    for (std::size_t i = 1; i < told.size(); ++i) steps_back += told[i] < told[i - 1];
+    EXPECT_EQ(*std::ranges::max_element(told), promised);
+    EXPECT_LE(steps_back, 1u) << "the wild one is begun anew, once";
+  }
 }
 
 TEST_F(Render, ManyRecordingsGetAFolderEachAndTheSameBytes) {
