@@ -92,6 +92,12 @@ foreach(program ${TEST_PROGRAMS})
   endif()
 endforeach()
 if(RACKPROOF_HARNESS)
+  # Several threads at once, as one small program for a thread sanitizer: with little else to be built for it.
+  add_executable(thread_tests EXCLUDE_FROM_ALL tests/harness/live/threads_test.cpp tests/harness/live/seqlock_test.cpp
+                 tests/dsp/chain/switch_test.cpp tests/dsp/chain/chain_test.cpp)
+  target_link_libraries(thread_tests PRIVATE rackproof_testing rackproof_live)
+endif()
+if(RACKPROOF_HARNESS)
   # The report in a browser without a screen: pages from invented proofs, then what a person does with them.
   find_program(CHROMIUM NAMES chromium chromium-browser)
   find_package(Python3 3.10 REQUIRED COMPONENTS Interpreter)

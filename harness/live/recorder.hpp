@@ -48,9 +48,8 @@ class Recorder {
   void finish();
   /// In words, what was lost, or why nothing more is written, since the last call; empty: nothing.
   std::string news();
-  std::uint64_t frames() const {
-    return written_.load(std::memory_order_relaxed);
-  }  ///< in the files, with zeros for losses
+  /// In the files, with zeros for losses.
+  std::uint64_t frames() const { return written_.load(std::memory_order_relaxed); }
 
  private:
   struct Files;
