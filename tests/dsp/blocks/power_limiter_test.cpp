@@ -577,6 +577,36 @@ TEST(PowerLimiter, MetersTheLeastGainSinceItWasRead) {
 
 // ---- from one limiter to the next -----------------------------------------------------------------------------------
 
+// Of an input of plus and minus a power of two, far below the peak limiter, the output is the gain itself.
+TEST(PowerLimiter, MetersTheLeastGainOfEveryFewFramesExactly) {
+  const Set set{.time_s = 0.5, .peak_db = 20};
+  const float size = 0.25f;  // 8 dB over the threshold
+  const std::size_t latency = set.latency();
+  for (const std::size_t every : {1u, 10u, 64u, 100u}) {
+    Pair<1> pair(set);
+    std::vector<float> least;
+    Track out;
+    for (std::size_t n = 0; n < 64 * 800 + latency; n += every) {
+      const float x = n < 64 * 300 ? size : size / 16;  // the gain falls, then comes back
+      Track piece(every, x);
+      for (std::size_t i = 0; i < every; ++i) piece[i] = (n + i) % 2 == 0 ? x : -x;
+      const Track came = pair.run(piece, every);
+      out.insert(out.end(), came.begin(), came.end());
+      least.push_back(pair.power.take_least_gain(0));
+    }
+    std::size_t falls = 0, comes_back = 0;
+    for (std::size_t k = 0; k * every + latency + every <= out.size(); ++k) {
+      const float x = k * every < 64 * 300 ? size : size / 16;
+      float right = 1;
+      for (std::size_t n = k * every; n < (k + 1) * every; ++n) right = std::min(right, std::abs(out[n + latency]) / x);
+      ASSERT_EQ(least[k], right) << "frames " << k * every << " on, every " << every;
+      falls += k > 0 && least[k] < least[k - 1];
+      comes_back += k > 0 && least[k] > least[k - 1];
+    }
+    EXPECT_GT(falls, 50u);
+    EXPECT_GT(comes_back, 50u);
+  }
+}
 TEST(PowerLimiter, GoesOnWithTheGreaterHeat) {
   const Set set{.time_s = 1, .peak_db = 12};
   const Track before = sine(set, 3, 997, 9), after = sine(set, 2, 997, 9);
@@ -606,14 +636,56 @@ TEST(PowerLimiter, GoesOnWithTheGreaterHeat) {
 TEST(PowerLimiter, AdoptedInTheMiddleOfHotCellsItTakesNothingOffThatItHadNotCounted) {
   const Set set{.time_s = 0.3, .peak_db = 3.5, .look_ahead = 500};
   Pair<1> pair(set);
-  pair.run(Track(64 * 6, 60.0f));  // six cells on their way that are counted as far too hot
+  Track hot(64 * 6, 0.0f);  // six cells on their way that are counted as far too hot: one sample of each leaves
+  for (std::size_t n = 32; n < hot.size(); n += 64) hot[n] = 60.0f;
+  pair.run(hot);
   const double unit = static_cast<double>(set.threshold) * static_cast<double>(set.threshold);
+  EXPECT_GT(static_cast<double>(pair.power.heat(0).mean_square) / unit, 0.01) << "control: they were counted";
   pair.power.adopt(0, {.mean_square = static_cast<float>(0.95 * unit), .level = 0});
   double cooling = 0.95;
   for (int cell = 0; cell < 60; ++cell) {
     pair.run(Track(64, 0.0f));
     cooling *= 1 - static_cast<double>(set.forget());
     ASSERT_GE(static_cast<double>(pair.power.heat(0).mean_square) / unit, cooling * (1 - 1e-5)) << cell;
+  }
+}
+// The ceiling of the cell that begins there knows the heat already: a cell at the peak limiter's own would bring 0.2 more.
+TEST(PowerLimiter, AdoptedAtAPointOfTheGridTheNextCellIsHeldAlready) {
+  const Set set{.time_s = 0.1, .peak_db = 12, .look_ahead = 8};
+  const float unit = set.threshold * set.threshold;
+  Pair<1> pair(set);
+  pair.power.adopt(0, {.mean_square = 0.99f * unit, .level = 0});
+  Judge judge(set);
+  judge.go_on_from(0.99);
+  judge.hear(pair.run(Track(64 * 100, 60.0f)));
+  EXPECT_LE(judge.greatest(), kAllowed);
+  Pair<1> cold(set);
+  Judge judged_cold(set);
+  judged_cold.go_on_from(0.99);
+  judged_cold.hear(cold.run(Track(64 * 100, 60.0f)));
+  EXPECT_GT(judged_cold.greatest(), 1.1) << "control: one that was not told";
+}
+// Compared by its output and by its heat, after each cell. It is reset while its gain moves, in the middle of hot cells;
+// what comes then is not so hot that its budget alone counts.
+TEST(PowerLimiter, AResetIsAsJustConfiguredFromEveryPlaceOfTheGrid) {
+  for (const std::uint32_t look_ahead : {8u, 200u}) {
+    const Set set{.time_s = 0.2, .peak_db = 20, .look_ahead = look_ahead};
+    const Track before = noise(64 * 26, 1.2f, 5), after = noise(64 * 40, 0.2f, 6);
+    for (std::size_t stop = 1; stop <= 64; ++stop) {
+      Pair<1> used(set), fresh(set);
+      used.run(Track(before.begin(), before.end() - 64));
+      const float gain_before = used.power.take_least_gain(0);
+      used.run(Track(before.end() - 64, before.end() - static_cast<std::ptrdiff_t>(64 - stop)));
+      if (stop > 1) ASSERT_NE(used.power.take_least_gain(0), gain_before) << "control: the gain moves";
+      used.reset();
+      for (std::size_t n = 0; n < after.size(); n += 64) {
+        const Track cell(&after[n], &after[n] + 64);
+        ASSERT_EQ(bits(used.run(cell)), bits(fresh.run(cell))) << stop << ", frame " << n;
+        const CoilHeat heat = used.power.heat(0), right = fresh.power.heat(0);
+        ASSERT_EQ(heat.mean_square, right.mean_square) << stop << ", frame " << n;
+        ASSERT_EQ(heat.level, right.level) << stop << ", frame " << n;
+      }
+    }
   }
 }
 TEST(PowerLimiter, FromAHotterCoilItCools) {
