@@ -33,6 +33,9 @@ constexpr double kLongestHold_s = 50e-3, kMostHold_periods = 2;
 // Drivers of one box stand less than a metre apart, subs and flown mains some ten. Common practice, no source.
 constexpr double kBoxFrom_hz = 300, kApartInBox_s = 4e-3, kApart_s = 25e-3, kFarthest_s = 0.3;
 
+// Two volts that are nearer read alike in the table.
+constexpr double kTellsApart_db = 0.05;
+
 void protection(const Subject& subject, const rig::Way& way, const OutputPlan& plan) {
   const rig::Driver& driver = subject.rig.driver_of(way);
   const rig::Amplifier& amplifier = subject.rig.amplifier_of(way);
@@ -43,7 +46,8 @@ void protection(const Subject& subject, const rig::Way& way, const OutputPlan& p
         "way {} has no peak limiter: nothing keeps amplifier {} from clipping at {:.1f} V peak{}. Give way.{} a "
         "limit, for instance limit = {{ below_clip = \"2 dB\" }}.",
         way.name, amplifier.name, plan.clip_volts_peak,
-        plan.driver_peak_volts > 0 && plan.driver_peak_volts < plan.clip_volts_peak
+        plan.driver_peak_volts > 0 &&
+                analysis::db_from_ratio(plan.clip_volts_peak / plan.driver_peak_volts) > kTellsApart_db
             ? fmt::format(", above the {:.1f} V peak that driver {} takes", plan.driver_peak_volts, driver.name)
             : "",
         way.name);
