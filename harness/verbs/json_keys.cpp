@@ -16,6 +16,20 @@ constexpr JsonKey kLatency{"latency_samples", kSamples, "how late every output i
 constexpr JsonKey kWarnings{"warnings", kList, "what should be looked at; empty: nothing"};
 constexpr JsonKey kWarningCode{"warnings[].code", kText, "a stable name for it, for programs"};
 constexpr JsonKey kWarningText{"warnings[].text", kText, "what is the matter, what it may do and what to change"};
+constexpr std::string_view kXxh128 = "fingerprint of its bytes (XXH3, 128 bits)";
+// Of the documents in a folder: what its files were made from, and the files.
+constexpr JsonKey kMadeBy{"rackproof", kText, "the version of the program that wrote it"};
+constexpr JsonKey kRigFile{"rig.file", kText, "its file's name"};
+constexpr JsonKey kRigHash{"rig.blake2b", kText, "hash over its numbers, as its seal has it"};
+constexpr JsonKey kRigNumbers{"rig.numbers", kTable, "its numbers by their keys, as its seal has them"};
+constexpr JsonKey kRigNumber{"rig.numbers.*", kText, "one of them"};
+constexpr JsonKey kVenue{"venue", "table or null", "the venue on top of it"};
+constexpr JsonKey kVenueFile{"venue.file", kText, "its file's name"};
+constexpr JsonKey kVenueFingerprint{"venue.xxh128", kText, kXxh128};
+constexpr JsonKey kFileName{"files[].file", kText, "the file's name in this folder"};
+constexpr JsonKey kFileSize{"files[].bytes", kBytes, "the file's size"};
+constexpr JsonKey kFileFingerprint{"files[].xxh128", kText, kXxh128};
+constexpr JsonKey kNotOfThisSet{"not_of_this_set", "list of texts", "files of an earlier run that still stand here"};
 constexpr std::string_view kB0 = "coefficient of x[n], a0 being 1", kB1 = "of x[n-1]", kB2 = "of x[n-2]",
                            kA1 = "of y[n-1], which is subtracted", kA2 = "of y[n-2], which is subtracted";
 constexpr std::string_view kSectionsMean = "[b0, b1, b2, a1, a2] of each second-order section, as the core runs it";
@@ -41,7 +55,6 @@ constexpr std::string_view kPerFrame = "instructions a frame", kPerFrameOrNull =
 constexpr std::string_view kNs = "ns a frame",
                            kInstructionsMean = "instructions that it takes, on average; null: not counted here";
 constexpr std::string_view kWorstInstructionsMean = "the same in the block that takes the most";
-constexpr std::string_view kXxh128 = "fingerprint of its bytes (XXH3, 128 bits)";
 
 constexpr JsonKey kPlan[] = {
     kFormat,
@@ -192,15 +205,15 @@ constexpr JsonKey kRender[] = {
 
 constexpr JsonKey kRenderList[] = {
     kFormat,
-    {"rackproof", kText, "the version of the program that wrote it"},
+    kMadeBy,
     {"rig", kTable, "the rig that it was made from"},
-    {"rig.file", kText, "its file's name"},
-    {"rig.blake2b", kText, "hash over its numbers, as its seal has it"},
-    {"rig.numbers", kTable, "its numbers by their keys, as its seal has them"},
-    {"rig.numbers.*", kText, "one of them"},
-    {"venue", "table or null", "the venue on top of it"},
-    {"venue.file", kText, "its file's name"},
-    {"venue.xxh128", kText, kXxh128},
+    kRigFile,
+    kRigHash,
+    kRigNumbers,
+    kRigNumber,
+    kVenue,
+    kVenueFile,
+    kVenueFingerprint,
     {"chain", kText, "fingerprint of the numbers that the core ran on"},
     {"bypass", kTextOrNull, "the layer that --bypass left out"},
     {"input", kTable, "the recording that was rendered"},
@@ -219,22 +232,22 @@ constexpr JsonKey kRenderList[] = {
     {"outputs[].xxh128", kText, kXxh128},
     {"outputs[].frames", kFrames, "in it"},
     {"files", kList, "only with --listen: its file"},
-    {"files[].file", kText, "the file's name"},
-    {"files[].bytes", kBytes, "the file's size"},
-    {"files[].xxh128", kText, kXxh128},
-    {"not_of_this_set", "list of texts", "files of an earlier run that still stand here"},
+    kFileName,
+    kFileSize,
+    kFileFingerprint,
+    kNotOfThisSet,
 };
 constexpr JsonKey kExportList[] = {
     kFormat,
-    {"rackproof", kText, "the version of the program that wrote it"},
+    kMadeBy,
     {"rig", "table or null", "the rig that it was made from; null: several, see presets"},
-    {"rig.file", kText, "its file's name"},
-    {"rig.blake2b", kText, "hash over its numbers, as its seal has it"},
-    {"rig.numbers", kTable, "its numbers by their keys, as its seal has them"},
-    {"rig.numbers.*", kText, "one of them"},
-    {"venue", "table or null", "the venue on top of it"},
-    {"venue.file", kText, "its file's name"},
-    {"venue.xxh128", kText, kXxh128},
+    kRigFile,
+    kRigHash,
+    kRigNumbers,
+    kRigNumber,
+    kVenue,
+    kVenueFile,
+    kVenueFingerprint,
     {"chain", kTextOrNull, "fingerprint of the chain's numbers; null: several chains, see presets"},
     {"name", kTextOrNull, "the namespace that --name asked for"},
     {"presets", kList, "one a rig, in the order in which they were given"},
@@ -251,10 +264,10 @@ constexpr JsonKey kExportList[] = {
     {"presets[].group", kNumber,
      "presets of one number drive the same outputs: they can be faded into one another while they run"},
     {"files", kList, "the files of this set"},
-    {"files[].file", kText, "the file's name in this folder"},
-    {"files[].bytes", kBytes, "the file's size"},
-    {"files[].xxh128", kText, kXxh128},
-    {"not_of_this_set", "list of texts", "files of an earlier run that still stand here"},
+    kFileName,
+    kFileSize,
+    kFileFingerprint,
+    kNotOfThisSet,
 };
 /// A section of `biquads.json`, below the path of its list.
 #define RACKPROOF_BIQUAD(path)                                                                                         \
@@ -281,7 +294,7 @@ constexpr JsonKey kBiquadsFile[] = {
     {"fraction_bits", "count or null", "behind the point; null: floating point"},
     {"least", kNumber, "that the format holds"},
     {"greatest", kNumber, "that the format holds"},
-    {"rackproof", kText, "the version of the program that wrote it"},
+    kMadeBy,
     {"rig", kText, "the rig file's name"},
     {"venue", kTextOrNull, "the name of the venue file on top of it"},
     {"title", kText, "the rig's title; empty where it has none"},
