@@ -33,7 +33,7 @@ constexpr double kLongestHold_s = 50e-3, kMostHold_periods = 2;
 // Drivers of one box stand less than a metre apart, subs and flown mains some ten. Common practice, no source.
 constexpr double kBoxFrom_hz = 300, kApartInBox_s = 4e-3, kApart_s = 25e-3, kFarthest_s = 0.3;
 
-// Two volts that are nearer read alike in the table.
+// Below it one is not above the other: no rating is that exact.
 constexpr double kTellsApart_db = 0.05;
 
 void protection(const Subject& subject, const rig::Way& way, const OutputPlan& plan) {

@@ -10,7 +10,6 @@
 
 #include <algorithm>
 #include <array>
-#include <cstdlib>
 
 #include "harness/files/descriptor.hpp"
 #include "harness/files/shown.hpp"
@@ -113,8 +112,7 @@ struct Client::Inside {
 Client::Client(const ClientSettings& settings, LiveRig& rig, Beat& beat)
     : inside_(std::make_unique<Inside>(rig, beat)) {
   Inside& my = *inside_;
-  const char* const usual = std::getenv("JACK_DEFAULT_SERVER");
-  my.server = !settings.server.empty() ? settings.server : usual != nullptr ? usual : "default";
+  my.server = server_called(settings.server);
   my.name = settings.name;
   my.rate_hz = rig.heard().rig.controller.sample_rate_hz;
   my.latency = rig.heard().compiled.latency_samples;
@@ -123,20 +121,11 @@ Client::Client(const ClientSettings& settings, LiveRig& rig, Beat& beat)
   jack_status_t status{};
   const auto options = static_cast<jack_options_t>(JackNoStartServer | JackServerName | JackUseExactName);
   my.client = my.jack.client_open(my.name.c_str(), options, &status, my.server.c_str());
-  if (my.client == nullptr) {
-    if ((status & JackNameNotUnique) != 0)
-      throw MachineError(fmt::format("the JACK server '{}' has a client called '{}' already; --name gives another name",
-                                     files::shown(my.server), files::shown(my.name)));
-    if ((status & JackServerError) != 0)
-      throw MachineError(fmt::format(
-          "the JACK server '{}' runs, but does not take the client '{}' (status 0x{:x}): start this again; where a "
-          "client of that name begins on another server at the same moment, --name gives another",
-          files::shown(my.server), files::shown(my.name), static_cast<unsigned>(status)));
-    throw MachineError(
-        fmt::format("no JACK server '{}' runs here for this user (status 0x{:x}); start one, as 'jackd -n "
-                    "{} -d alsa -d hw:NAME -r {} -p 128', or call this by 'pw-jack' on PipeWire",
-                    files::shown(my.server), static_cast<unsigned>(status), files::shown(my.server), my.rate_hz));
-  }
+  if (my.client == nullptr)
+    throw MachineError(why_no_client(status, my.server, my.name,
+                                     fmt::format("start one, as 'jackd -n {} -d alsa -d hw:NAME -r {} -p 128', or call "
+                                                 "this by 'pw-jack' on PipeWire",
+                                                 files::shown(my.server), my.rate_hz)));
   const std::uint32_t server_hz = my.jack.get_sample_rate(my.client);
   if (server_hz != my.rate_hz) {
     my.jack.client_close(my.client);

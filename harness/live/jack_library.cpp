@@ -4,7 +4,10 @@
 #include <dlfcn.h>
 #include <fmt/format.h>
 
+#include <cstdlib>
+
 #include "harness/errors.hpp"
+#include "harness/files/shown.hpp"
 
 namespace rackproof::live {
 namespace {
@@ -40,6 +43,25 @@ std::vector<std::string> names_in(const JackLibrary& jack, const char** list) {
 const JackLibrary& jack_library() {
   static const JackLibrary library = loaded();
   return library;
+}
+
+std::string server_called(const std::string& asked) {
+  const char* const usual = std::getenv("JACK_DEFAULT_SERVER");
+  return !asked.empty() ? asked : usual != nullptr ? usual : "default";
+}
+
+std::string why_no_client(jack_status_t status, const std::string& server, const std::string& name,
+                          const std::string& if_none) {
+  const std::string on = files::shown(server), called = files::shown(name);
+  if ((status & JackNameNotUnique) != 0)
+    return fmt::format("the JACK server '{}' has a client called '{}' already; --name gives another name", on, called);
+  const auto code = static_cast<unsigned>(status);
+  if ((status & JackServerError) != 0)
+    return fmt::format(
+        "the JACK server '{}' runs, but does not take the client '{}' (status 0x{:x}): start this again, and where that "
+        "does not help the server",
+        on, called, code);
+  return fmt::format("no JACK server '{}' runs here for this user (status 0x{:x}); {}", on, code, if_none);
 }
 
 }  // namespace rackproof::live

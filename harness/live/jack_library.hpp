@@ -31,4 +31,10 @@ std::vector<std::string> names_in(const JackLibrary& jack, const char** list);
 /// Loaded once, and kept. Throws MachineError, with what to install, where it is not there.
 const JackLibrary& jack_library();
 
+/// The server that is meant: as asked for; empty: as the environment says, else "default".
+std::string server_called(const std::string& asked);
+/// Why `client_open` gave no client of this name on this server, in words; `if_none`: what to do where no server runs.
+std::string why_no_client(jack_status_t status, const std::string& server, const std::string& name,
+                          const std::string& if_none);
+
 }  // namespace rackproof::live

@@ -91,11 +91,10 @@ struct Take::Inside {
 Take::Take(const TakeSettings& settings) : inside_(std::make_unique<Inside>()) {
   Inside& in = *inside_;
   jack_status_t status{};
-  const auto options = static_cast<jack_options_t>(JackNoStartServer | (settings.server.empty() ? 0 : JackServerName));
-  in.client = in.jack.client_open(settings.name.c_str(), options, &status, settings.server.c_str());
-  if (in.client == nullptr)
-    throw MachineError(fmt::format("no JACK server{} answers: start it, then measure",
-                                   settings.server.empty() ? "" : " called " + settings.server));
+  const auto options = static_cast<jack_options_t>(JackNoStartServer | JackServerName);
+  const std::string server = server_called(settings.server);
+  in.client = in.jack.client_open(settings.name.c_str(), options, &status, server.c_str());
+  if (in.client == nullptr) throw MachineError(why_no_client(status, server, settings.name, "start it, then measure"));
   in.out = in.port("stimulus", JackPortIsOutput | JackPortIsTerminal);
   for (std::size_t n = 0; n < settings.from.size(); ++n)
     in.in.push_back(in.port(fmt::format("recorded-{}", n + 1).c_str(), JackPortIsInput | JackPortIsTerminal));

@@ -127,6 +127,19 @@ TEST_F(OnAServer, InFreewheelTheBitsAreThoseOfRender) {
 
 TEST_F(OnAServer, InFreewheelTheBitsStayWhereTheProgramIsStopped) { equal_bits_at(64, {100, 700}); }
 
+TEST(JackLibrary, WhyThereIsNoClientIsTold) {
+  const auto why = [](int status) {
+    return why_no_client(static_cast<jack_status_t>(JackFailure | status), "stage", "rackproof", "start one");
+  };
+  EXPECT_EQ(why(JackServerFailed), "no JACK server 'stage' runs here for this user (status 0x11); start one");
+  EXPECT_EQ(why(JackNameNotUnique),
+            "the JACK server 'stage' has a client called 'rackproof' already; --name gives another name");
+  EXPECT_EQ(
+      why(JackServerError),
+      "the JACK server 'stage' runs, but does not take the client 'rackproof' (status 0x21): start this again, and "
+      "where that does not help the server");
+}
+
 TEST_F(OnAServer, WithoutAServerItEndsWithThreeAndAtAnotherRateWithTwo) {
   {
     Program program(scratch_.folder(), "no-such-server");
@@ -278,7 +291,8 @@ TEST_F(OnAServer, ItsMemoryStaysFlatAndNoPeriodIsLostHoweverLongItRunsAndChanges
     put(scratch_ / "rig.toml", files[static_cast<std::size_t>(changes) % 2]);
     ASSERT_TRUE(program.comes_to("retunes", ++changes, 30)) << program.said();
     const long now_kb = resident_kb(client) + resident_kb(program.process().pid());
-    (changes <= kSettled ? settled_kb : most_kb) = std::max(changes <= kSettled ? settled_kb : most_kb, now_kb);
+    long& most = changes <= kSettled ? settled_kb : most_kb;
+    most = std::max(most, now_kb);
   }
   const nlohmann::json state = program.state();
   EXPECT_EQ(state["missed_cycles"].get<std::uint64_t>(), missed);
