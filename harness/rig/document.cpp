@@ -158,7 +158,8 @@ Node parse_document(const std::string& text, const std::filesystem::path& file) 
     refuse({file, 1, 1, {}}, fmt::format("{} bytes", body.size()),
            fmt::format("a file of settings has at most {} bytes: is this the right file?", kMaxFileBytes));
   if (body.find('\0') != body.npos)
-    refuse({file, 1, 1, {}}, "bytes that are not text", "a file of settings is TOML text, saved as UTF-8: is this the right file?");
+    refuse({file, 1, 1, {}}, "bytes that are not text",
+           "a file of settings is TOML text, saved as UTF-8: is this the right file?");
   const Lines lines(body, text.size() - body.size());
   // A chain of dotted names nests a table a dot, which the parser bounds only within values.
   for (std::uint32_t n = 1; n <= lines.count(); ++n)

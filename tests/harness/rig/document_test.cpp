@@ -72,8 +72,9 @@ TEST(Document, KeepsTheOrderOfTheFileAndCountsInCharacters) {
 
 TEST(Document, RefusesWhatIsNotToml) {
   EXPECT_EQ(refusal("a = 1\nb = \"\xE9\"\n"), "f.toml:2:5: read bytes that are not UTF-8 text; save the file as UTF-8");
-  EXPECT_EQ(refusal(std::string("a\0b", 3)),
-            "f.toml:1:1: read bytes that are not text; a file of settings is TOML text, saved as UTF-8: is this the right file?");
+  EXPECT_EQ(
+      refusal(std::string("a\0b", 3)),
+      "f.toml:1:1: read bytes that are not text; a file of settings is TOML text, saved as UTF-8: is this the right file?");
   EXPECT_EQ(refusal("a = \"\x07\"\n"),
             "f.toml:1:6: read a = \"\\x07\"; a text ends, with its quote, in the line where it began");
   // Found by fuzzing: an assertion of the parser ended the program.

@@ -562,7 +562,8 @@ TEST_F(Files, ThatAreNoRigFilesAtAll) {
   const auto wave = write("a.wav", std::string("RIFF\0\0\0\0WAVE", 12));
   EXPECT_EQ(
       refusal_of([&] { load_rig(wave); }),
-      wave.string() + ":1:1: read bytes that are not text; a file of settings is TOML text, saved as UTF-8: is this the right file?");
+      wave.string() +
+          ":1:1: read bytes that are not text; a file of settings is TOML text, saved as UTF-8: is this the right file?");
 }
 
 }  // namespace

@@ -260,7 +260,8 @@ TEST_F(Render, ProgressOfManyRecordingsEndsAtAllOfThem) {
     std::size_t steps_back = 0;
     for (std::size_t i = 1; i < told.size(); ++i) steps_back += told[i] < told[i - 1];
     EXPECT_EQ(*std::ranges::max_element(told), promised);
-    EXPECT_EQ(steps_back, 1u) << "the wild one is begun anew, once";
+    // Cut for several workers the wild one is begun anew, in one piece it is not.
+    EXPECT_EQ(steps_back, workers > inputs.size() ? 1u : 0u) << workers << " workers";
   }
 }
 
