@@ -24,12 +24,6 @@ constexpr double kMostLayerGain_db = 10, kLeastWayGain_db = -18, kLeastLayerGain
 constexpr double kMostVenueLift_db = 6;
 constexpr double kFarAbove_hz = 1e9;  // a sample rate at which a band is what it is in an analogue filter
 
-const char* name_of(rig::EqType type) {
-  constexpr const char* kNames[] = {"lowpass", "highpass", "bandpass", "notch",
-                                    "allpass", "peaking",  "lowshelf", "highshelf"};
-  return kNames[static_cast<std::size_t>(type)];
-}
-
 void one(const Subject& subject, const Layer& layer, std::size_t n) {
   const rig::EqBand& band = (*layer.bands)[n];
   const std::string key = layer.key(n);
@@ -63,7 +57,7 @@ void one(const Subject& subject, const Layer& layer, std::size_t n) {
     subject.warn("q-extreme",
                  "{}, a {} at {}, has a Q of {:.3g}{}: {}. Look at its q, bandwidth or shelf_slope; {:g} to {:g} is "
                  "usual for it.",
-                 key, name_of(band.type), rig::hertz_text(band.at_hz), too_low ? q : as_written,
+                 key, word_of(band.type), rig::hertz_text(band.at_hz), too_low ? q : as_written,
                  too_low && as_written >= least ? " at this sample rate" : "",
                  too_low            ? "it reaches far beyond what it is named for"
                  : pass || shelf    ? "it lifts and rings at its corner"
@@ -130,7 +124,7 @@ void doubled(const Subject& subject, const Layer& one, const Layer& other) {
         continue;
       subject.warn("eq-doubled",
                    "{} and {} are the same band ({} at {}, {:+g} dB), so it acts twice, with {:+g} dB. Take one out.",
-                   one.key(a), other.key(b), name_of(first.type), rig::hertz_text(first.at_hz), first.gain_db,
+                   one.key(a), other.key(b), word_of(first.type), rig::hertz_text(first.at_hz), first.gain_db,
                    2 * first.gain_db);
     }
   }

@@ -4,16 +4,6 @@
 
 namespace rackproof {
 
-const char* word_of(rig::Alignment alignment) {
-  constexpr const char* kWords[] = {"linkwitz-riley", "butterworth", "bessel"};
-  return kWords[static_cast<std::size_t>(alignment)];
-}
-const char* word_of(rig::EqType type) {
-  constexpr const char* kWords[] = {"lowpass", "highpass", "bandpass", "notch",
-                                    "allpass", "peaking",  "lowshelf", "highshelf"};
-  return kWords[static_cast<std::size_t>(type)];
-}
-
 dsp::FilterSettings settings_of(const rig::Filter& filter, dsp::Pass pass) {
   constexpr auto alignment = [](rig::Alignment a) {
     switch (a) {

@@ -7,14 +7,6 @@
 
 namespace rackproof {
 
-/// As the rig file has them: `linkwitz-riley`, `lowshelf`.
-const char* word_of(rig::Alignment alignment);
-const char* word_of(rig::EqType type);
-/// Whether a band of this type raises or lowers by a gain.
-constexpr bool has_gain(rig::EqType type) {
-  return type == rig::EqType::peaking || type == rig::EqType::lowshelf || type == rig::EqType::highshelf;
-}
-
 dsp::FilterSettings settings_of(const rig::Filter& filter, dsp::Pass pass);
 dsp::EqSettings settings_of(const rig::EqBand& band);
 

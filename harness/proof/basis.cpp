@@ -28,22 +28,17 @@ std::string in_seconds(double seconds) { return fmt::format("{:g} s", seconds); 
 std::string either(bool which, const char* yes, const char* no) { return which ? yes : no; }
 
 std::string filter_text(const rig::Filter& filter) {
-  constexpr std::array<const char*, 3> kAlignments = {"linkwitz-riley", "butterworth", "bessel"};
   return fmt::format("{}, {}, {}", text(Quantity::frequency, filter.at_hz),
-                     kAlignments[static_cast<std::size_t>(filter.alignment)],
+                     word_of(filter.alignment),
                      text(Quantity::slope, filter.slope_db_per_oct));
 }
 /// A line a band.
 std::string eq_text(const std::vector<rig::EqBand>& bands) {
-  constexpr std::array<const char*, 8> kTypes = {"lowpass", "highpass", "bandpass", "notch",
-                                                 "allpass", "peaking",  "lowshelf", "highshelf"};
   std::string all;
   for (const rig::EqBand& band : bands) {
-    const bool has_gain =
-        band.type == rig::EqType::peaking || band.type == rig::EqType::lowshelf || band.type == rig::EqType::highshelf;
     all += (all.empty() ? "" : "\n") +
-           fmt::format("{} {}", kTypes[static_cast<std::size_t>(band.type)], text(Quantity::frequency, band.at_hz));
-    if (has_gain) all += ", " + decibels(band.gain_db);
+           fmt::format("{} {}", word_of(band.type), text(Quantity::frequency, band.at_hz));
+    if (has_gain(band.type)) all += ", " + decibels(band.gain_db);
     if (band.width == rig::EqWidth::q)
       all += fmt::format(", q {:.4g}", band.width_value);
     else if (band.width == rig::EqWidth::bandwidth_oct)

@@ -18,16 +18,6 @@
 namespace rackproof::proof {
 namespace {
 
-const char* name_of(rig::EqType type) {
-  constexpr const char* kNames[] = {"lowpass", "highpass", "bandpass", "notch",
-                                    "allpass", "peaking",  "lowshelf", "highshelf"};
-  return kNames[static_cast<std::size_t>(type)];
-}
-const char* name_of(rig::Alignment alignment) {
-  constexpr const char* kNames[] = {"linkwitz-riley", "butterworth", "bessel"};
-  return kNames[static_cast<std::size_t>(alignment)];
-}
-
 class Lister {
  public:
   explicit Lister(double sample_rate_hz) : rate_hz_(sample_rate_hz) {}
@@ -41,7 +31,7 @@ class Lister {
       PathPart& part = parts_.emplace_back();
       part.key = fmt::format("{}[{}]", key, b + 1);
       part.words =
-          fmt::format("{}{} at {}", name_of(band.type),
+          fmt::format("{}{} at {}", word_of(band.type),
                       has_gain(band.type) ? fmt::format(", {:+g} dB", band.gain_db) : "", hertz_text(band.at_hz));
       part.sections = {section_of(band, rate_hz_)};
       part.centre_hz = band.at_hz;
@@ -53,7 +43,7 @@ class Lister {
     PathPart& part = parts_.emplace_back();
     part.key = key;
     part.words = fmt::format("{}-pass, {} {} dB/oct at {}", pass == dsp::Pass::low ? "low" : "high",
-                             name_of(filter.alignment), filter.slope_db_per_oct, hertz_text(filter.at_hz));
+                             word_of(filter.alignment), filter.slope_db_per_oct, hertz_text(filter.at_hz));
     part.sections.assign(list.view().begin(), list.view().end());
   }
   std::vector<PathPart> all() { return std::move(parts_); }

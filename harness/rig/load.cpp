@@ -96,8 +96,7 @@ struct Band {
 };
 
 std::optional<EqBand> read_band(Fields& fields, const Band& limits) {
-  static const std::vector<std::string> kTypes = {"lowpass", "highpass", "bandpass", "notch",
-                                                  "allpass", "peaking",  "lowshelf", "highshelf"};
+  static const std::vector<std::string> kTypes(kEqTypeWords.begin(), kEqTypeWords.end());
   EqBand band;
   band.source = fields.source();
   const auto type = fields.choice("type", kTypes, required, meant_by_eq_type);
@@ -118,11 +117,11 @@ std::optional<EqBand> read_band(Fields& fields, const Band& limits) {
   if (!type) return std::nullopt;
 
   band.type = static_cast<EqType>(*type);
-  const bool shelf = band.type == EqType::lowshelf || band.type == EqType::highshelf;
+  const bool shelf = has_gain(band.type) && band.type != EqType::peaking;
   if (fields.has("shelf_slope") && !shelf)
     fields.fault("shelf_slope", "only lowshelf and highshelf have one; here q or bandwidth sets the width");
-  if (fields.has("gain") && !shelf && band.type != EqType::peaking)
-    fields.fault("gain", fmt::format("{} has no gain, only peaking, lowshelf and highshelf have", kTypes[*type]));
+  if (fields.has("gain") && !has_gain(band.type))
+    fields.fault("gain", fmt::format("{} has no gain, only peaking, lowshelf and highshelf have", word_of(band.type)));
   if (!at || !(q || bandwidth || slope)) return std::nullopt;
   band.at_hz = *at;
   band.gain_db = gain.value_or(0);
@@ -142,7 +141,7 @@ std::vector<EqBand> read_eq(Fields& fields, const Band& limits) {
 double read_gain(Fields& fields) { return fields.quantity("gain", Quantity::gain, kGain, "\"-3 dB\"").value_or(0); }
 
 std::optional<Filter> read_filter(Fields& fields, const Band& limits) {
-  static const std::vector<std::string> kAlignments = {"linkwitz-riley", "butterworth", "bessel"};
+  static const std::vector<std::string> kAlignments(kAlignmentWords.begin(), kAlignmentWords.end());
   static const std::vector<int> kSlopes[] = {
       {12, 24, 36, 48}, {6, 12, 18, 24, 30, 36, 42, 48}, {12, 18, 24, 30, 36, 42, 48}};
   const auto at = limits.frequency(fields, "\"95 Hz\"");

@@ -2,6 +2,8 @@
 /// What a rig file and a venue file say, checked, in SI units and decibels; not yet any volts, thresholds or filters.
 /// `load_rig` and `load_venue` are the only makers. A `Source` on what can be wrong later on keeps the way back to the
 /// person's file, line and key.
+#include <array>
+#include <cstddef>
 #include <cstdint>
 #include <filesystem>
 #include <map>
@@ -26,6 +28,14 @@ struct Source {
 [[noreturn]] void refuse(const Source& at, const std::string& read, const std::string& right);
 
 enum class EqType { lowpass, highpass, bandpass, notch, allpass, peaking, lowshelf, highshelf };
+/// As a rig file has them.
+inline constexpr std::array<const char*, 8> kEqTypeWords{"lowpass", "highpass", "bandpass", "notch",
+                                                         "allpass", "peaking",  "lowshelf", "highshelf"};
+constexpr const char* word_of(EqType type) { return kEqTypeWords[static_cast<std::size_t>(type)]; }
+/// Whether a band of this type raises or lowers by a gain.
+constexpr bool has_gain(EqType type) {
+  return type == EqType::peaking || type == EqType::lowshelf || type == EqType::highshelf;
+}
 enum class EqWidth { q, bandwidth_oct, shelf_slope };
 struct EqBand {
   EqType type = EqType::peaking;
@@ -37,6 +47,9 @@ struct EqBand {
 };
 
 enum class Alignment { linkwitz_riley, butterworth, bessel };
+/// As a rig file has them.
+inline constexpr std::array<const char*, 3> kAlignmentWords{"linkwitz-riley", "butterworth", "bessel"};
+constexpr const char* word_of(Alignment alignment) { return kAlignmentWords[static_cast<std::size_t>(alignment)]; }
 struct Filter {
   double at_hz = 100;
   Alignment alignment = Alignment::linkwitz_riley;

@@ -16,9 +16,6 @@ namespace {
 
 using rig::Quantity;
 
-constexpr const char* kAlignments[] = {"linkwitz-riley", "butterworth", "bessel"};
-constexpr const char* kEqTypes[] = {"lowpass", "highpass", "bandpass", "notch",
-                                    "allpass", "peaking",  "lowshelf", "highshelf"};
 constexpr const char* kWidths[] = {"q", "bandwidth", "shelf_slope"};
 const char* name_in(const auto& names, auto value) { return names[static_cast<std::size_t>(value)]; }
 
@@ -33,7 +30,7 @@ class Collector {
 
   void filter(const std::string& key, const rig::Filter& filter) {
     quantity(key + ".at", Quantity::frequency, filter.at_hz);
-    word(key + ".alignment", name_in(kAlignments, filter.alignment));
+    word(key + ".alignment", word_of(filter.alignment));
     quantity(key + ".slope", Quantity::slope, filter.slope_db_per_oct);
   }
   /// In the order of their frequencies: bands in a row may change places.
@@ -44,11 +41,9 @@ class Collector {
     });
     for (std::size_t n = 0; n < bands.size(); ++n) {
       const rig::EqBand& band = bands[n];
-      const bool shaped = band.type == rig::EqType::peaking || band.type == rig::EqType::lowshelf ||
-                          band.type == rig::EqType::highshelf;
       std::string value =
-          fmt::format("{} at {}", name_in(kEqTypes, band.type), rig::text_of({Quantity::frequency, band.at_hz}));
-      if (shaped) value += ", gain " + rig::text_of({Quantity::gain, band.gain_db == 0 ? 0 : band.gain_db});
+          fmt::format("{} at {}", word_of(band.type), rig::text_of({Quantity::frequency, band.at_hz}));
+      if (has_gain(band.type)) value += ", gain " + rig::text_of({Quantity::gain, band.gain_db == 0 ? 0 : band.gain_db});
       value +=
           fmt::format(", {} {}", name_in(kWidths, band.width),
                       band.width == rig::EqWidth::bandwidth_oct ? rig::text_of({Quantity::bandwidth, band.width_value})

@@ -245,10 +245,6 @@ double design_db(const rig::Filter& filter) {
   return filter.alignment == rig::Alignment::linkwitz_riley ? analysis::db_from_ratio(0.5)
                                                             : analysis::db_from_power(0.5);
 }
-const char* name_of(rig::Alignment alignment) {
-  constexpr const char* kNames[] = {"linkwitz-riley", "butterworth", "bessel"};
-  return kNames[static_cast<std::size_t>(alignment)];
-}
 bool alike(const rig::Filter& a, const rig::Filter& b) {
   return a.at_hz == b.at_hz && a.alignment == b.alignment && a.slope_db_per_oct == b.slope_db_per_oct;
 }
@@ -350,7 +346,7 @@ std::vector<Finding> check_crossover_level(const Subject& subject) {
       finding.text += fmt::format(
           "{}At {} {} reads {:.2f} dB ({} {} dB/oct: {:.2f}), at {} {:.1f} dB; {} and {} meet at {}, both at {:.1f} "
           "dB. ",
-          finding.text.empty() ? "" : " ", hertz_text(filter.at_hz), plan.name, level, name_of(filter.alignment),
+          finding.text.empty() ? "" : " ", hertz_text(filter.at_hz), plan.name, level, word_of(filter.alignment),
           filter.slope_db_per_oct, expected, hertz_text(beyond_hz), beyond, lower.name, upper.name,
           hertz_text(meeting.at_hz), meeting.level_db);
       const bool apart = !alike(point.low, point.high);
