@@ -35,8 +35,8 @@ constexpr double kSmallDriver_watts = 150, kSmallDriverFrom_hz = 300, kLowestBan
 const char* polarity_word(bool inverted) { return inverted ? "inverted" : "normal"; }
 
 std::string filter_words(const rig::Filter& filter) {
-  return fmt::format("{} of {} dB/oct at {}", word_of(filter.alignment),
-                     filter.slope_db_per_oct, rig::hertz_text(filter.at_hz));
+  return fmt::format("{} of {} dB/oct at {}", word_of(filter.alignment), filter.slope_db_per_oct,
+                     rig::hertz_text(filter.at_hz));
 }
 
 void sum(const Subject& subject, std::size_t p) {

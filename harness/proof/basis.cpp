@@ -28,16 +28,14 @@ std::string in_seconds(double seconds) { return fmt::format("{:g} s", seconds); 
 std::string either(bool which, const char* yes, const char* no) { return which ? yes : no; }
 
 std::string filter_text(const rig::Filter& filter) {
-  return fmt::format("{}, {}, {}", text(Quantity::frequency, filter.at_hz),
-                     word_of(filter.alignment),
+  return fmt::format("{}, {}, {}", text(Quantity::frequency, filter.at_hz), word_of(filter.alignment),
                      text(Quantity::slope, filter.slope_db_per_oct));
 }
 /// A line a band.
 std::string eq_text(const std::vector<rig::EqBand>& bands) {
   std::string all;
   for (const rig::EqBand& band : bands) {
-    all += (all.empty() ? "" : "\n") +
-           fmt::format("{} {}", word_of(band.type), text(Quantity::frequency, band.at_hz));
+    all += (all.empty() ? "" : "\n") + fmt::format("{} {}", word_of(band.type), text(Quantity::frequency, band.at_hz));
     if (has_gain(band.type)) all += ", " + decibels(band.gain_db);
     if (band.width == rig::EqWidth::q)
       all += fmt::format(", q {:.4g}", band.width_value);

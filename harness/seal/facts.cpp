@@ -41,9 +41,9 @@ class Collector {
     });
     for (std::size_t n = 0; n < bands.size(); ++n) {
       const rig::EqBand& band = bands[n];
-      std::string value =
-          fmt::format("{} at {}", word_of(band.type), rig::text_of({Quantity::frequency, band.at_hz}));
-      if (has_gain(band.type)) value += ", gain " + rig::text_of({Quantity::gain, band.gain_db == 0 ? 0 : band.gain_db});
+      std::string value = fmt::format("{} at {}", word_of(band.type), rig::text_of({Quantity::frequency, band.at_hz}));
+      if (has_gain(band.type))
+        value += ", gain " + rig::text_of({Quantity::gain, band.gain_db == 0 ? 0 : band.gain_db});
       value +=
           fmt::format(", {} {}", name_in(kWidths, band.width),
                       band.width == rig::EqWidth::bandwidth_oct ? rig::text_of({Quantity::bandwidth, band.width_value})
