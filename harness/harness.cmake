@@ -10,7 +10,8 @@ pkg_check_modules(SOXR REQUIRED IMPORTED_TARGET soxr)
 pkg_check_modules(SODIUM REQUIRED IMPORTED_TARGET libsodium)
 pkg_check_modules(XXHASH REQUIRED IMPORTED_TARGET libxxhash)
 
-# What works on words (WORDS) is built faster, at -O1; what works on samples and spectra is optimised as the core is.
+# What works on words (WORDS) is built faster, at -O1, with sanitizers at -O0 unless fuzz targets read with it; what works
+# on samples and spectra is optimised as the core is.
 # What reads files that people bring (READS) tells the fuzzer where it has been; elsewhere that costs a quarter of the
 # tests' time.
 function(harness_library name)
