@@ -10,8 +10,7 @@ pkg_check_modules(SOXR REQUIRED IMPORTED_TARGET soxr)
 pkg_check_modules(SODIUM REQUIRED IMPORTED_TARGET libsodium)
 pkg_check_modules(XXHASH REQUIRED IMPORTED_TARGET libxxhash)
 
-# What works on words (WORDS) is built faster, at -O1, with sanitizers at -O0 unless fuzz targets read with it; what works
-# on samples and spectra is optimised as the core is.
+# What works on words (WORDS) is built faster, at -O1; what works on samples and spectra is optimised as the core is.
 # What reads files that people bring (READS) tells the fuzzer where it has been; elsewhere that costs a quarter of the
 # tests' time.
 function(harness_library name)
@@ -22,9 +21,8 @@ function(harness_library name)
     target_link_libraries(rackproof_${name} PUBLIC ${ARG_LINK} PRIVATE rackproof_warnings)
     if(ARG_WORDS)
       target_compile_options(rackproof_${name} PRIVATE $<$<CONFIG:Release>:-O1>)
-    endif()
-    if(RACKPROOF_SANITIZE)
-      target_compile_options(rackproof_${name} PRIVATE $<IF:$<AND:$<BOOL:${ARG_WORDS}>,$<NOT:$<BOOL:${ARG_READS}>>>,-O0,-O2>)
+    elseif(RACKPROOF_SANITIZE)
+      target_compile_options(rackproof_${name} PRIVATE -O2)
     endif()
     set_target_properties(rackproof_${name} PROPERTIES UNITY_BUILD ${RACKPROOF_UNITY} UNITY_BUILD_BATCH_SIZE 6)
     if(ARG_READS AND RACKPROOF_FUZZ)
