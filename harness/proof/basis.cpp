@@ -1,7 +1,6 @@
 /// What the rig and the venue file say, as tables for a person who compares them with plates, sheets and the rack.
 /// Claim    every key that moves a figure of the proof stands here, with the value that counted where the file left it
 ///          out or where another one was taken.
-#include <array>
 #include <numbers>
 
 #include <fmt/format.h>

@@ -28,9 +28,10 @@ struct Source {
 [[noreturn]] void refuse(const Source& at, const std::string& read, const std::string& right);
 
 enum class EqType { lowpass, highpass, bandpass, notch, allpass, peaking, lowshelf, highshelf };
-/// As a rig file has them.
-inline constexpr std::array<const char*, 8> kEqTypeWords{"lowpass", "highpass", "bandpass", "notch",
-                                                         "allpass", "peaking",  "lowshelf", "highshelf"};
+/// As a rig file has them, in their order.
+inline constexpr std::array kEqTypeWords{"lowpass", "highpass", "bandpass", "notch",
+                                         "allpass", "peaking",  "lowshelf", "highshelf"};
+static_assert(kEqTypeWords.size() == static_cast<std::size_t>(EqType::highshelf) + 1);
 constexpr const char* word_of(EqType type) { return kEqTypeWords[static_cast<std::size_t>(type)]; }
 /// Whether a band of this type raises or lowers by a gain.
 constexpr bool has_gain(EqType type) {
@@ -47,8 +48,9 @@ struct EqBand {
 };
 
 enum class Alignment { linkwitz_riley, butterworth, bessel };
-/// As a rig file has them.
-inline constexpr std::array<const char*, 3> kAlignmentWords{"linkwitz-riley", "butterworth", "bessel"};
+/// As a rig file has them, in their order.
+inline constexpr std::array kAlignmentWords{"linkwitz-riley", "butterworth", "bessel"};
+static_assert(kAlignmentWords.size() == static_cast<std::size_t>(Alignment::bessel) + 1);
 constexpr const char* word_of(Alignment alignment) { return kAlignmentWords[static_cast<std::size_t>(alignment)]; }
 struct Filter {
   double at_hz = 100;

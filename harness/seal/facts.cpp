@@ -17,7 +17,6 @@ namespace {
 using rig::Quantity;
 
 constexpr const char* kWidths[] = {"q", "bandwidth", "shelf_slope"};
-const char* name_in(const auto& names, auto value) { return names[static_cast<std::size_t>(value)]; }
 
 class Collector {
  public:
@@ -45,7 +44,7 @@ class Collector {
       if (has_gain(band.type))
         value += ", gain " + rig::text_of({Quantity::gain, band.gain_db == 0 ? 0 : band.gain_db});
       value +=
-          fmt::format(", {} {}", name_in(kWidths, band.width),
+          fmt::format(", {} {}", kWidths[static_cast<std::size_t>(band.width)],
                       band.width == rig::EqWidth::bandwidth_oct ? rig::text_of({Quantity::bandwidth, band.width_value})
                                                                 : fmt::format("{}", band.width_value));
       word(fmt::format("{}.{}", key, n + 1), std::move(value));

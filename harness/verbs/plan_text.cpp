@@ -9,7 +9,6 @@
 #include <optional>
 #include <vector>
 
-#include "harness/calibration/filters.hpp"
 #include "harness/calibration/levels.hpp"
 #include "harness/calibration/stages.hpp"
 #include "harness/verbs/balance.hpp"
