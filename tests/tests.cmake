@@ -1,7 +1,7 @@
 # Tests: a program a folder, found by themselves. A fault in one stops its folder's program only.
 find_package(GTest REQUIRED)
 include(GoogleTest)
-# What every test is built with. The same options everywhere, so that one precompiled header serves them all.
+# What every test is built with. As few sets of options as can be, since each takes a precompiled header of its own.
 # The core's headers are tested as they are used, optimised; other tests are built fast. With sanitizers those of what
 # works on words (UNOPTIMISED) are compiled at -O0, in two fifths of the time; others would run far longer so.
 add_library(rackproof_testing INTERFACE)
