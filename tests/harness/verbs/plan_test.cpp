@@ -236,11 +236,7 @@ TEST_F(Program, PlanBalancesMixesAndEachLoudspeakerByItself) {
 }
 
 TEST_F(Program, PlanPrintsWhatTheReadmeShows) {
-  const std::string readme = test::bytes_of(RACKPROOF_SOURCE_DIR "/README.md");
-  const std::string command = "$ rackproof plan audio_fixtures/two-way-top.toml\n";
-  ASSERT_THAT(readme, HasSubstr(command));
-  const std::size_t from = readme.find(command) + command.size();
-  EXPECT_EQ(readme.substr(from, readme.find("```", from) - from),
+  EXPECT_EQ(test::shown_in_readme("$ rackproof plan audio_fixtures/two-way-top.toml"),
             run("cd '" RACKPROOF_SOURCE_DIR "' && COLUMNS=100 $R plan audio_fixtures/two-way-top.toml").out);
 }
 

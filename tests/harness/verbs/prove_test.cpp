@@ -82,6 +82,13 @@ TEST_F(Prove, ASoundRigHoldsForAPersonAProgramAndThePage) {
   EXPECT_EQ(names(), (std::set<std::string>{"proof.html", "rig.toml"}));
 }
 
+TEST_F(Prove, PrintsWhatTheReadmeShows) {
+  const std::string rig = "audio_fixtures/three-way-mono-sub.toml";
+  const std::string shown = test::shown_in_readme("$ rackproof prove " + rig + " --report proof.html");
+  ASSERT_THAT(shown, HasSubstr("\npeak-limit "));
+  EXPECT_THAT(run("COLUMNS=100 $R prove '" RACKPROOF_SOURCE_DIR "/" + rig + "'").out, testing::StartsWith(shown));
+}
+
 TEST_F(Prove, ARigThatFallsSaysFirstWhatToFix) {
   write_without("limit = {");
   const Result result = run("COLUMNS=80 $R prove rig.toml --report proof.html");

@@ -17,6 +17,16 @@ struct Result {
   std::string out, err;
 };
 
+/// What README.md shows below a command line, as far as it shows it; nothing where it has no such line.
+inline std::string shown_in_readme(const std::string& command) {
+  const std::string readme = bytes_of(RACKPROOF_SOURCE_DIR "/README.md");
+  const std::size_t at = readme.find("\n" + command + "\n");
+  if (at == std::string::npos) return {};
+  const std::size_t from = at + command.size() + 2;
+  const std::string shown = readme.substr(from, readme.find("```", from) - from);
+  return shown.ends_with("\n...\n") ? shown.substr(0, shown.size() - 4) : shown;
+}
+
 /// $R is the program, and the folder is the working one.
 class Shell {
  public:
