@@ -1,6 +1,7 @@
 """What `.ci/suite` runs again and what it does not, on a project of three tests that is made for it.
 
-Each test is a script that adds its name to a list, and fails where there is a file `fail`.
+Each test is a script that adds its name to a list. It fails where there is a file `fail`, and ends ctest where there is a
+file `end`.
 """
 import os
 import pathlib
@@ -47,7 +48,8 @@ class Suite(unittest.TestCase):
         path.write_text(text)
 
     def script(self, name, more=""):
-        self.write(f"build/release/{name}", f"echo {name} >>{self.scratch}/build/ran\n{more}\n[ ! -e $1/build/fail ]\n")
+        self.write(f"build/release/{name}", f"echo {name} >>{self.scratch}/build/ran\n{more}\n"
+                   "[ ! -e $1/build/end ] || kill -9 $PPID\n[ ! -e $1/build/fail ]\n")
 
     def run_suite(self, *words, status=0, **variables):
         """Names of the tests that ran."""
@@ -104,6 +106,12 @@ class Suite(unittest.TestCase):
         self.assertEqual(self.run_suite("--all", status=8), {"one", "two", "three"})
         (self.scratch / "build/fail").unlink()
         self.script("one")
+        self.assertEqual(self.run_suite(), {"one", "two", "three"})
+
+    def test_a_run_of_all_that_was_ended_leaves_none_that_passed(self):
+        self.write("build/end", "")
+        self.run_suite("--all", status=256 - 9)
+        (self.scratch / "build/end").unlink()
         self.assertEqual(self.run_suite(), {"one", "two", "three"})
 
     def test_what_was_skipped_runs_again(self):
