@@ -1,8 +1,12 @@
-"""What `.ci/suite` runs again and what it does not, on a project of three tests that is made for it.
+"""What `.ci/suite` runs again and what it does not, on a project of three tests that is made for it. Then, in the build
+that is named, that whatever knows where the program is also says that it depends on it.
+
+  suite_test.py BUILD
 
 Each test is a script that adds its name to a list. It fails where there is a file `fail`, and ends ctest where there is a
 file `end`.
 """
+import json
 import os
 import pathlib
 import shutil
@@ -28,7 +32,6 @@ class Suite(unittest.TestCase):
     def setUp(self):
         self.scratch = pathlib.Path(tempfile.mkdtemp())
         self.addCleanup(shutil.rmtree, self.scratch)
-        self.build = self.scratch / "build/release"
         for name in ("CMakePresets.json", ".ci/suite"):
             (self.scratch / name).parent.mkdir(exist_ok=True)
             shutil.copy(SOURCE / name, self.scratch / name)
@@ -125,6 +128,22 @@ class Suite(unittest.TestCase):
 
     def test_another_word_is_refused(self):
         self.assertEqual(self.run_suite("--everything", status=2), set())
+
+
+class ThisBuild(unittest.TestCase):
+    def test_what_knows_the_path_of_the_program_depends_on_it(self):
+        build = pathlib.Path(sys.argv[1])
+        program = str(build / "rackproof")
+        shown = subprocess.run(["ctest", "--show-only=json-v1"], cwd=build, check=True, capture_output=True).stdout
+        tests = json.loads(shown)["tests"]
+        binaries = {test["command"][0] for test in tests if pathlib.Path(test["command"][0]).parent == build}
+        know = {path for path in binaries if program.encode() in pathlib.Path(path).read_bytes()}
+        self.assertLessEqual({str(build / name) for name in ("harness_verbs_tests", "harness_live_tests", "faults_sweep")},
+                             know)
+        for test in tests:
+            if test["command"][0] in know:
+                required = [one["value"] for one in test["properties"] if one["name"] == "REQUIRED_FILES"]
+                self.assertIn(program, sum(required, []), test["name"])
 
 
 if __name__ == "__main__":
