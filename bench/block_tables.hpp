@@ -108,15 +108,16 @@ struct Sections {
 /// All channels hear one row.
 template <int W>
 struct Cascade : Sections<W> {
+  static constexpr std::size_t kMostFrames = W == 1 ? kGridFrames : kRunFrames;  // as the chain's engine
   std::span<Pack<W>> frames;
   std::size_t channels = 0;
   Setup set_up(const BlockArgs& args, Arena& arena) noexcept {
-    frames = arena.take<Pack<W>>(kGridFrames), channels = args.channels;
+    frames = arena.take<Pack<W>>(kMostFrames), channels = args.channels;
     return Sections<W>::set_up(args, arena);
   }
   void through_rows(const float* from, float* to, std::size_t count) noexcept {
-    for (std::size_t done = 0; done < count; done += kGridFrames) {
-      const std::size_t part = std::min<std::size_t>(kGridFrames, count - done);
+    for (std::size_t done = 0; done < count; done += kMostFrames) {
+      const std::size_t part = std::min<std::size_t>(kMostFrames, count - done);
       std::array<const float*, W> in{};
       std::array<float*, W> out{};
       for (std::size_t c = 0; c < channels; ++c) in[c] = from + done, out[c] = to + c * count + done;

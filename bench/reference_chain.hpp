@@ -89,7 +89,7 @@ struct ReferenceChain {
 /// of each block; ways share what they have in common. Nothing for copies, for turning rows into frames, or for the
 /// grid.
 inline double operations_per_frame(const dsp::ChainSettings& settings) {
-  constexpr double kSection = 15, kDelayTaps = 16, kPower = 12, kDetector = 33;
+  constexpr double kSection = 14, kDelayTaps = 16, kPower = 12, kDetector = 33;
   constexpr double kPeak = 5 + 5 + 4 + 26;  // admission, demand, sliding maximum; release, two means, gain
   double total = 0;
   for (const dsp::FeedSettings& feed : settings.feeds)

@@ -4,17 +4,19 @@
 ///          -125 dBFS of exact arithmetic from 44.1 to 192 kHz; the same bits for every W, every cut into blocks and
 ///          whatever the other lanes hold. With no section a lane passes bit for bit. No input makes a state that is
 ///          not finite last past the next point of the grid, and none leaves a subnormal in it.
-/// Method   the incremental form with compensated integrators: what rounding takes from an integrator's sum is kept
-///          (Fast2Sum: T. J. Dekker, Numer. Math. 18, 1971) and added to the next increment.
-///          A recurrence of 14 cycles and 15 operations leaves most of a wide machine idle, so the lanes are filled:
+/// Method   the incremental form with compensated integrators: each is held as its last sum and the increment that is
+///          due; what rounding takes from their sum (Fast2Sum: T. J. Dekker, Numer. Math. 18, 1971) is part of the next
+///          increment. The output takes the sums without it: it is half a step of single precision at most.
+///          A recurrence of 10 to 16 cycles and 14 operations leaves most of a wide machine idle, so the lanes are filled:
 ///          the first sections of all channels, the second sections, and so on lie one row after another in the lanes
 ///          of as few stages as hold them (cascade/section_layout.hpp), and run as a wavefront, each row on an earlier
 ///          frame than the row before it (cascade/wavefront.hpp). A few stages go in one pass over the frames.
-/// Cost     15 operations a stage and sample. Latency 0 samples: the wavefront fills and drains within each run, and
+/// Cost     14 operations a stage and sample. Latency 0 samples: the wavefront fills and drains within each run, and
 ///          there a stage works only while one of its rows has a frame. A run ends at a point of the grid; that of one
 ///          or two channels goes over several. Memory lent by the caller, one Stage a stage.
 #include <algorithm>
 #include <array>
+#include <bit>
 #include <cstddef>
 #include <cstdint>
 #include <span>
@@ -29,7 +31,7 @@
 #include "dsp/pack.hpp"
 namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 
-/// A section in every lane: coefficients, the two integrators, and what rounding has kept from each.
+/// A section in every lane: coefficients, and of each of the two integrators its sum and the increment that is due.
 template <int W>
 struct SectionStage {
   /// \cond
@@ -37,17 +39,16 @@ struct SectionStage {
   static constexpr float kRunaway = 1e30f;
 
   Lanes mix_v, mix_1, mix_2, rate, damp, cross;
-  Lanes s1, s2, kept_1, kept_2;
+  Lanes s1, s2, up_1, up_2;
 
   RACKPROOF_INLINE Lanes step(Lanes x) noexcept {
-    const Lanes v = (x - s2) - kept_2;
-    const Lanes y = fma(mix_v, v, fma(mix_1, s1, mix_2 * s2));  // without kept_2, which is below the rounding of y
-    const Lanes up_1 = fma(rate, v, fma(-damp, s1, kept_1));
-    const Lanes up_2 = fma(cross, v, fma(rate, s1, kept_2));
     const Lanes sum_1 = s1 + up_1;
     const Lanes sum_2 = s2 + up_2;
-    kept_1 = up_1 - (sum_1 - s1);
-    kept_2 = up_2 - (sum_2 - s2);
+    const Lanes v = x - sum_2;
+    const Lanes y = fma(mix_v, v, fma(mix_1, sum_1, mix_2 * sum_2));
+    // up - (sum - s) is what rounding has taken. In this order an integrator waits for four operations a frame, not five.
+    up_1 = fma(rate, v, fma(-damp, sum_1, up_1) - (sum_1 - s1));
+    up_2 = fma(cross, v, fma(rate, sum_1, up_2) - (sum_2 - s2));
     s1 = sum_1;
     s2 = sum_2;
     return y;
@@ -59,35 +60,34 @@ struct SectionStage {
   RACKPROOF_INLINE void settle(M lanes) noexcept {
     keep_state(is_in_use() | ~lanes);
   }
+  /// As integers magnitudes compare as they do as numbers, sooner, and what is not finite is above all.
   RACKPROOF_INLINE auto is_in_use() const noexcept {
-    const Lanes quiet = broadcast<W>(kQuiet);
-    const Lanes runaway = broadcast<W>(kRunaway);
-    const Lanes size_1 = magnitude<W>(s1);
-    const Lanes size_2 = magnitude<W>(s2);
-    return ((size_1 >= quiet) | (size_2 >= quiet)) & (size_1 < runaway) & (size_2 < runaway);
+    const auto size = [](Lanes x) { return std::bit_cast<PackInt<W>>(magnitude<W>(x)); };
+    const PackInt<W> largest = greater(greater(size(s1), size(s2)), greater(size(up_1), size(up_2)));
+    return (largest >= size(broadcast<W>(kQuiet))) & (largest < size(broadcast<W>(kRunaway)));
   }
   template <class M>
   RACKPROOF_INLINE void keep_state(M lanes) noexcept {
     s1 = select(lanes, s1, Lanes{});
     s2 = select(lanes, s2, Lanes{});
-    kept_1 = select(lanes, kept_1, Lanes{});
-    kept_2 = select(lanes, kept_2, Lanes{});
+    up_1 = select(lanes, up_1, Lanes{});
+    up_2 = select(lanes, up_2, Lanes{});
   }
   /// The state of `from` in these lanes.
   template <class M>
   RACKPROOF_INLINE void set_state(M lanes, const SectionStage& from) noexcept {
     s1 = select(lanes, from.s1, s1);
     s2 = select(lanes, from.s2, s2);
-    kept_1 = select(lanes, from.kept_1, kept_1);
-    kept_2 = select(lanes, from.kept_2, kept_2);
+    up_1 = select(lanes, from.up_1, up_1);
+    up_2 = select(lanes, from.up_2, up_2);
   }
   RACKPROOF_INLINE void set_state(const SectionStage& from) noexcept {
     s1 = from.s1;
     s2 = from.s2;
-    kept_1 = from.kept_1;
-    kept_2 = from.kept_2;
+    up_1 = from.up_1;
+    up_2 = from.up_2;
   }
-  void rest() noexcept { s1 = s2 = kept_1 = kept_2 = Lanes{}; }
+  void rest() noexcept { s1 = s2 = up_1 = up_2 = Lanes{}; }
   void set_section(int l, const Section& s) noexcept {
     set_lane<W>(mix_v, l, s.mix_v);
     set_lane<W>(mix_1, l, s.mix_1);
@@ -226,16 +226,27 @@ class SectionCascade {
   static void pass(Stage* stages, std::size_t rows, Lanes silence, const Signals& signals, std::size_t count) noexcept {
     if constexpr (Stride < W) {
       Wavefront<Stage, W, Stride, N>::run(stages, rows, silence, signals, count);
-    } else {
-      std::array<Stage, N> s;
-      for (std::size_t k = 0; k < N; ++k) s[k] = stages[k];
-      for (std::size_t n = 0; n < count; ++n) {
-        Lanes x = silenced<W>(signals.template read<Stride>(n), silence);
-        unrolled<N>([&](std::size_t k) __attribute__((always_inline)) { x = s[k].step(x); });
-        signals.template write<Stride>(n, x);
-      }
-      for (std::size_t k = 0; k < N; ++k) stages[k].set_state(s[k]);
+    } else if (W > 1 || lane<W>(silence, 0) > 0) {
+      row_a_stage<N>(stages, signals, count, [silence](Lanes x) { return silenced<W>(x, silence); });
+    } else {  // nothing is silenced: in one lane a sixth of the work
+      row_a_stage<N>(stages, signals, count, [](Lanes x) { return x; });
     }
+  }
+  /// N stages of a row each.
+  template <std::size_t N, class Signals, class Enter>
+  static void row_a_stage(Stage* stages, const Signals& signals, std::size_t count, Enter&& enter) noexcept {
+    std::array<Stage, N> s;
+    for (std::size_t k = 0; k < N; ++k) s[k] = stages[k];
+    const auto pass_one = [&](std::size_t n) __attribute__((always_inline)) {
+      Lanes x = enter(signals.template read<W>(n));
+      unrolled<N>([&](std::size_t k) __attribute__((always_inline)) { x = s[k].step(x); });
+      signals.template write<W>(n, x);
+    };
+    constexpr std::size_t kAtOnce = W == 1 ? 2 : 1;  // of two, no state need be moved to where the next frame looks
+    for (std::size_t n = 0; n + kAtOnce <= count; n += kAtOnce)
+      unrolled<kAtOnce>([&](std::size_t i) __attribute__((always_inline)) { pass_one(n + i); });
+    if (count % kAtOnce > 0) pass_one(count - 1);
+    for (std::size_t k = 0; k < N; ++k) stages[k].set_state(s[k]);
   }
 
   std::span<Stage> stages_;
