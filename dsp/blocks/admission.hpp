@@ -32,12 +32,6 @@ RACKPROOF_INLINE PackInt<W> counted(PackInt<W> total, PackInt<W> more) noexcept 
   return lesser(total + more, broadcast_int<W>(kCountLimit));
 }
 
-/// The bits of a float's magnitude: the greater, the greater.
-template <int W>
-RACKPROOF_INLINE PackInt<W> size_bits(Pack<W> x) noexcept {
-  return std::bit_cast<PackInt<W>>(x) & 0x7fffffff;
-}
-
 /// `in` as it may go on, into `out`, which may be `in` itself, and how much of it may not. Fewer than kCountLimit
 /// samples.
 template <int W>

@@ -16,7 +16,6 @@
 ///          or two channels goes over several. Memory lent by the caller, one Stage a stage.
 #include <algorithm>
 #include <array>
-#include <bit>
 #include <cstddef>
 #include <cstdint>
 #include <span>
@@ -60,11 +59,10 @@ struct SectionStage {
   RACKPROOF_INLINE void settle(M lanes) noexcept {
     keep_state(is_in_use() | ~lanes);
   }
-  /// As integers magnitudes compare as they do as numbers, sooner, and what is not finite is above all.
-  RACKPROOF_INLINE auto is_in_use() const noexcept {
-    const auto size = [](Lanes x) { return std::bit_cast<PackInt<W>>(magnitude<W>(x)); };
-    const PackInt<W> largest = greater(greater(size(s1), size(s2)), greater(size(up_1), size(up_2)));
-    return (largest >= size(broadcast<W>(kQuiet))) & (largest < size(broadcast<W>(kRunaway)));
+  RACKPROOF_INLINE auto is_in_use() const noexcept {  // by the bits: that is decided sooner
+    const PackInt<W> largest =
+        greater(greater(size_bits<W>(s1), size_bits<W>(s2)), greater(size_bits<W>(up_1), size_bits<W>(up_2)));
+    return (largest >= size_bits<W>(broadcast<W>(kQuiet))) & (largest < size_bits<W>(broadcast<W>(kRunaway)));
   }
   template <class M>
   RACKPROOF_INLINE void keep_state(M lanes) noexcept {

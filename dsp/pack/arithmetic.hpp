@@ -125,6 +125,11 @@ RACKPROOF_INLINE Pack<W> magnitude(Pack<W> x) noexcept {
   else
     return Pack<W>(PackInt<W>(x) & 0x7fffffff);
 }
+/// The bits of |x|: the greater it is, the greater are they; those of what is not finite are above all.
+template <int W>
+RACKPROOF_INLINE PackInt<W> size_bits(Pack<W> x) noexcept {
+  return std::bit_cast<PackInt<W>>(x) & 0x7fffffff;
+}
 /// Towards zero. Every lane must be at least -2^31 and below 2^31, and no NaN: a conversion out of range differs
 /// between machines.
 template <int W>
