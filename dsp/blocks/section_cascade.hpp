@@ -3,7 +3,8 @@
 /// Theorem  lane l of the output is lane l of the input through its sections in order (dsp/design/section.hpp), within
 ///          -125 dBFS of exact arithmetic from 44.1 to 192 kHz; the same bits for every W, every cut into blocks and
 ///          whatever the other lanes hold. With no section a lane passes bit for bit. Whatever comes in, behind a
-///          point of the grid every number of a state is finite, and 0 or at least -400 dBFS.
+///          point of the grid every number of a state is finite, and 0 or at least 2^-110; all are 0 where none is at
+///          least -400 dBFS.
 /// Method   the incremental form with compensated integrators: each is held as its last sum and the increment that is
 ///          due; what rounding takes from their sum (Fast2Sum: T. J. Dekker, Numer. Math. 18, 1971) is part of the next
 ///          increment. The output takes the sums without it: it is half a step of single precision at most.
@@ -36,6 +37,8 @@ struct SectionStage {
   /// \cond
   using Lanes = Pack<W>;
   static constexpr float kRunaway = 1e30f;
+  /// Far below what a slow section's numbers differ by, whose larger one is -400 dBFS; far above the subnormal numbers.
+  static constexpr float kFaint = 0x1p-110f;
 
   Lanes mix_v, mix_1, mix_2, rate, damp, cross;
   Lanes s1, s2, up_1, up_2;
@@ -52,8 +55,8 @@ struct SectionStage {
     s2 = sum_2;
     return y;
   }
-  /// On the grid: a number of the state below -400 dBFS is silence, each by itself, as under a constant input one
-  /// integrator holds and the other falls for ever. Where one is not finite, or on its way there, all start anew.
+  /// On the grid: a state below -400 dBFS is silence; one that is not finite, or on its way there, starts anew. What is
+  /// faint goes by itself: under a constant input one integrator holds it and the other falls for ever.
   RACKPROOF_INLINE void settle() noexcept { settle_but(decltype(s1 < s1){}); }
   /// In these lanes alone.
   template <class M>
@@ -64,10 +67,10 @@ struct SectionStage {
   RACKPROOF_INLINE void settle_but(M others) noexcept {  // by the bits: that is decided sooner
     const PackInt<W> largest =
         greater(greater(size_bits<W>(s1), size_bits<W>(s2)), greater(size_bits<W>(up_1), size_bits<W>(up_2)));
-    const auto finite = largest < size_bits<W>(broadcast<W>(kRunaway));
+    const auto in_use =
+        (largest >= size_bits<W>(broadcast<W>(kQuiet))) & (largest < size_bits<W>(broadcast<W>(kRunaway)));
     const auto settled = [&](Lanes x) __attribute__((always_inline)) {
-      const auto in_use = (size_bits<W>(x) >= size_bits<W>(broadcast<W>(kQuiet))) & finite;
-      return select(in_use | others, x, Lanes{});
+      return select((in_use & (size_bits<W>(x) >= size_bits<W>(broadcast<W>(kFaint)))) | others, x, Lanes{});
     };
     s1 = settled(s1);
     s2 = settled(s2);
