@@ -3,7 +3,7 @@
 /// Theorem  lane l of the output is lane l of the input through its sections in order (dsp/design/section.hpp), within
 ///          -125 dBFS of exact arithmetic from 44.1 to 192 kHz; the same bits for every W, every cut into blocks and
 ///          whatever the other lanes hold. With no section a lane passes bit for bit. No input makes a state that is
-///          not finite last past the next point of the grid, and none leaves a subnormal in it.
+///          not finite last past the next point of the grid, and none but a constant leaves a subnormal in it.
 /// Method   the incremental form with compensated integrators: each is held as its last sum and the increment that is
 ///          due; what rounding takes from their sum (Fast2Sum: T. J. Dekker, Numer. Math. 18, 1971) is part of the next
 ///          increment. The output takes the sums without it: it is half a step of single precision at most.
