@@ -2,8 +2,9 @@
 /// A cascade of second-order sections, W channels side by side, each lane with sections of its own.
 /// Theorem  lane l of the output is lane l of the input through its sections in order (dsp/design/section.hpp), within
 ///          -125 dBFS of exact arithmetic from 44.1 to 192 kHz; the same bits for every W, every cut into blocks and
-///          whatever the other lanes hold. With no section a lane passes bit for bit. No input makes a state that is
-///          not finite last past the next point of the grid, and none but a constant leaves a subnormal in it.
+///          whatever the other lanes hold. With no section a lane passes bit for bit. Whatever comes in, behind a
+///          point of the grid every number of a state is finite, and 0 or at least 2^-120; all are 0 where none is at
+///          least -400 dBFS.
 /// Method   the incremental form with compensated integrators: each is held as its last sum and the increment that is
 ///          due; what rounding takes from their sum (Fast2Sum: T. J. Dekker, Numer. Math. 18, 1971) is part of the next
 ///          increment. The output takes the sums without it: it is half a step of single precision at most.
@@ -36,6 +37,8 @@ struct SectionStage {
   /// \cond
   using Lanes = Pack<W>;
   static constexpr float kRunaway = 1e30f;
+  /// Less than 2^-53 of -400 dBFS, so of no use to a state that is in use; 64 times the least normal number.
+  static constexpr float kFaint = 0x1p-120f;
 
   Lanes mix_v, mix_1, mix_2, rate, damp, cross;
   Lanes s1, s2, up_1, up_2;
@@ -52,26 +55,29 @@ struct SectionStage {
     s2 = sum_2;
     return y;
   }
-  /// On the grid: a state below -400 dBFS is silence; one that is not finite, or on its way there, starts anew.
-  RACKPROOF_INLINE void settle() noexcept { keep_state(is_in_use()); }
+  /// On the grid: a state below -400 dBFS is silence; one that is not finite, or on its way there, starts anew. What is
+  /// faint goes by itself: under a constant input one integrator holds it and the other falls for ever.
+  RACKPROOF_INLINE void settle() noexcept { settle_but(decltype(s1 < s1){}); }
   /// In these lanes alone.
   template <class M>
   RACKPROOF_INLINE void settle(M lanes) noexcept {
-    keep_state(is_in_use() | ~lanes);
+    settle_but(~lanes);
   }
-  RACKPROOF_INLINE auto is_in_use() const noexcept {  // by the bits: that is decided sooner
+  template <class M>
+  RACKPROOF_INLINE void settle_but(M others) noexcept {  // by the bits: that is decided sooner
     const PackInt<W> largest =
         greater(greater(size_bits<W>(s1), size_bits<W>(s2)), greater(size_bits<W>(up_1), size_bits<W>(up_2)));
     const PackInt<W> quiet = size_bits<W>(broadcast<W>(kQuiet));
     const PackInt<W> runaway = size_bits<W>(broadcast<W>(kRunaway));
-    return (largest >= quiet) & (largest < runaway);
-  }
-  template <class M>
-  RACKPROOF_INLINE void keep_state(M lanes) noexcept {
-    s1 = select(lanes, s1, Lanes{});
-    s2 = select(lanes, s2, Lanes{});
-    up_1 = select(lanes, up_1, Lanes{});
-    up_2 = select(lanes, up_2, Lanes{});
+    const PackInt<W> faint = size_bits<W>(broadcast<W>(kFaint));
+    const auto in_use = (largest >= quiet) & (largest < runaway);
+    const auto settled = [&](Lanes x) __attribute__((always_inline)) {
+      return select((in_use & (size_bits<W>(x) >= faint)) | others, x, Lanes{});
+    };
+    s1 = settled(s1);
+    s2 = settled(s2);
+    up_1 = settled(up_1);
+    up_2 = settled(up_2);
   }
   /// The state of `from` in these lanes.
   template <class M>
@@ -226,10 +232,10 @@ class SectionCascade {
   static void pass(Stage* stages, std::size_t rows, Lanes silence, const Signals& signals, std::size_t count) noexcept {
     if constexpr (Stride < W) {
       Wavefront<Stage, W, Stride, N>::run(stages, rows, silence, signals, count);
-    } else if (W > 1 || lane<W>(silence, 0) > 0) {
+    } else {
+      if constexpr (W == 1)  // to ask a sample in vain would be a seventh of the work or more
+        if (silence == 0) return row_a_stage<N>(stages, signals, count, [](float x) { return x; });
       row_a_stage<N>(stages, signals, count, [silence](Lanes x) { return silenced<W>(x, silence); });
-    } else {  // nothing is silenced: in one lane a sixth of the work
-      row_a_stage<N>(stages, signals, count, [](Lanes x) { return x; });
     }
   }
   /// N stages of a row each.
