@@ -108,7 +108,7 @@ struct Sections {
 /// All channels hear one row.
 template <int W>
 struct Cascade : Sections<W> {
-  static constexpr std::size_t kMostFrames = W == 1 ? kGridFrames : kRunFrames;  // as the chain's engine
+  static constexpr std::size_t kMostFrames = run_frames(W);  // as a chain hands over
   std::span<Pack<W>> frames;
   std::size_t channels = 0;
   Setup set_up(const BlockArgs& args, Arena& arena) noexcept {

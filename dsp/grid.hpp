@@ -9,6 +9,8 @@ namespace rackproof::dsp {
 inline constexpr std::uint32_t kGridFrames = 64;
 /// The most frames that are worked on at once where more are handed over: whole cells, so a multiple of kGridFrames.
 inline constexpr std::uint32_t kRunFrames = 256;
+/// The same in so many lanes. In one there is no wavefront, which alone gains from more than a cell.
+constexpr std::uint32_t run_frames(int lanes) noexcept { return lanes == 1 ? kGridFrames : kRunFrames; }
 /// +36 dBFS: the greatest magnitude that the core carries.
 inline constexpr float kMagnitudeBound = 63.095734f;
 /// -400 dBFS: what is quieter than this in a filter's state is silence.

@@ -8,10 +8,10 @@
 /// Method   the incremental form with compensated integrators: each is held as its last sum and the increment that is
 ///          due; what rounding takes from their sum (Fast2Sum: T. J. Dekker, Numer. Math. 18, 1971) is part of the next
 ///          increment. The output takes the sums without it: it is half a step of single precision at most.
-///          A recurrence of 10 to 16 cycles and 14 operations leaves most of a wide machine idle, so the lanes are filled:
-///          the first sections of all channels, the second sections, and so on lie one row after another in the lanes
-///          of as few stages as hold them (cascade/section_layout.hpp), and run as a wavefront, each row on an earlier
-///          frame than the row before it (cascade/wavefront.hpp). A few stages go in one pass over the frames.
+///          A recurrence of 10 to 16 cycles and 14 operations leaves most of a wide machine idle, so the lanes are
+///          filled: the first sections of all channels, the second sections, and so on lie one row after another in the
+///          lanes of as few stages as hold them (cascade/section_layout.hpp), and run as a wavefront, each row on an
+///          earlier frame than the row before it (cascade/wavefront.hpp). A few stages go in one pass over the frames.
 /// Cost     14 operations a stage and sample. Latency 0 samples: the wavefront fills and drains within each run, and
 ///          there a stage works only while one of its rows has a frame. A run ends at a point of the grid; that of one
 ///          or two channels goes over several. Memory lent by the caller, one Stage a stage.
@@ -48,7 +48,7 @@ struct SectionStage {
     const Lanes sum_2 = s2 + up_2;
     const Lanes v = x - sum_2;
     const Lanes y = fma(mix_v, v, fma(mix_1, sum_1, mix_2 * sum_2));
-    // up - (sum - s) is what rounding has taken. In this order an integrator waits for four operations a frame, not five.
+    // up - (sum - s) is what rounding has taken. In this order an integrator waits for four operations, not five.
     up_1 = fma(rate, v, fma(-damp, sum_1, up_1) - (sum_1 - s1));
     up_2 = fma(cross, v, fma(rate, sum_1, up_2) - (sum_2 - s2));
     s1 = sum_1;

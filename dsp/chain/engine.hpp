@@ -30,8 +30,7 @@ namespace rackproof::dsp::inline RACKPROOF_LEVEL {
 template <int W>
 class Engine {
  public:
-  /// Of one call of `process` at most. In one lane there is no wavefront to gain from more than a cell.
-  static constexpr std::uint32_t kMostFrames = W == 1 ? kGridFrames : kRunFrames;
+  static constexpr std::uint32_t kMostFrames = run_frames(W);  ///< of one call of `process`
 
   Engine() = default;
   Engine(const Engine&) = delete;

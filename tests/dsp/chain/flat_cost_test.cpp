@@ -1,8 +1,8 @@
 // Must hold: the chain's cost does not depend on what it hears. Silence, noise, limiting and a decay through the
 // subnormal numbers take the same instructions a block, the worst block at most 1.15 times the mean of all; a switch
-// takes at most 2.15 chains while two of them run, 1.05 while one does; and unless
-// it is sent subnormal numbers it computes none, which would cost a hundred cycles where an instruction costs one. Under a
-// constant input, filters may pass through them until they have settled on it.
+// takes at most 2.15 chains while two of them run, 1.05 while one does; and unless it is sent subnormal numbers it
+// computes none, which would cost a hundred cycles where an instruction costs one. Under a constant input, filters may
+// pass through them until they have settled on it.
 // Instructions are counted by valgrind's callgrind, which runs this program once more, for each width that it knows.
 #include <fcntl.h>
 #include <gtest/gtest.h>

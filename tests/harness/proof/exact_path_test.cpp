@@ -133,7 +133,7 @@ std::vector<std::string> silent_beside(const std::string& band, const std::strin
   EXPECT_EQ(fell, falling);
   return silent;
 }
-// Ahead of the crossover: low does fall silent, as its high-pass takes what stands at 1 and its low-pass what stands at -1.
+// Ahead of the crossover: low does fall silent, as its high-pass takes what stands at 1, its low-pass what stands at -1.
 TEST(Stability, APoleOnTheCircleIsToldByTheNameOfItsBandInEveryCheckThatItFails) {
   const std::string rig = edited(kRig, "q = 1.4 } ]", "q = 1.4 }, " + kOnTheCircle + " ]");
   EXPECT_THAT(silent_beside("system.eq[2]", rig, 3), testing::ElementsAre("low"));
