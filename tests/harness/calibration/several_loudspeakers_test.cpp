@@ -12,13 +12,14 @@
 #include "dsp/chain/one_lane.hpp"
 #include "harness/calibration/compile.hpp"
 #include "harness/calibration/levels.hpp"
+#include "tests/harness/demo_rig.hpp"
 
 namespace rackproof {
 namespace {
 
 using testing::Contains, testing::ElementsAre, testing::Field, testing::HasSubstr, testing::Not, testing::StartsWith;
 
-rig::Rig town_square() { return rig::load_rig(RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml"); }
+rig::Rig town_square() { return test::demo_rig("town-square.toml"); }
 const OutputPlan& output_named(const CompiledRig& made, const std::string& name) {
   return *std::ranges::find(made.outputs, name, &OutputPlan::name);
 }

@@ -10,6 +10,7 @@
 #include <filesystem>
 
 #include "harness/part/reduced_chain.hpp"
+#include "tests/harness/demo_rig.hpp"
 
 namespace rackproof::firmware {
 namespace {
@@ -18,7 +19,6 @@ namespace fs = std::filesystem;
 using testing::IsEmpty;
 using testing::Not;
 
-rig::Rig demo(const char* name) { return rig::load_rig(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures" / name); }
 constexpr const char *kTwoWay = "two-way-top.toml", *kThreeWay = "three-way-mono-sub.toml";
 constexpr std::uint32_t kNoSuchType = 0x7fffffff;
 
@@ -45,7 +45,7 @@ void expect_a_whole(const ChainCost& cost) {
 
 TEST(CostHere, IsTheSumOfItsBlocks) {
   for (const char* name : {kTwoWay, kThreeWay}) {
-    const rig::Rig rig = demo(name);
+    const rig::Rig rig = test::demo_rig(name);
     const CompiledRig compiled = compile(rig);
     InstructionCounter none(kNoSuchType, 0);
     const HostCost cost = cost_here(rig, compiled, none);
@@ -61,7 +61,7 @@ TEST(CostHere, IsTheSumOfItsBlocks) {
 }
 
 TEST(CostHere, ABlockThatTheRigLacksCostsNothing) {
-  rig::Rig rig = demo(kThreeWay);
+  rig::Rig rig = test::demo_rig(kThreeWay);
   for (rig::Way& way : rig.ways) way.thermal.reset();
   InstructionCounter none(kNoSuchType, 0);
   for (const Cost& stage : cost_here(rig, compile(rig), none).ns.stages) {
@@ -72,7 +72,7 @@ TEST(CostHere, ABlockThatTheRigLacksCostsNothing) {
 }
 
 TEST(CostHere, HoldsForEveryLengthOfBlock) {
-  rig::Rig rig = demo(kTwoWay);
+  rig::Rig rig = test::demo_rig(kTwoWay);
   for (const std::uint32_t block : {5u, 63u, 4097u}) {
     rig.controller.block_frames = block;
     InstructionCounter none(kNoSuchType, 0);
@@ -83,7 +83,7 @@ TEST(CostHere, HoldsForEveryLengthOfBlock) {
 TEST(CostHere, CountsWhereTheCounterDoes) {
   InstructionCounter counter = task_clock();
   if (!counter.refusal().empty()) GTEST_SKIP() << counter.refusal();
-  const rig::Rig rig = demo(kTwoWay);
+  const rig::Rig rig = test::demo_rig(kTwoWay);
   const HostCost cost = cost_here(rig, compile(rig), counter);
   ASSERT_TRUE(cost.instructions);
   expect_a_whole(*cost.instructions);
@@ -100,7 +100,7 @@ TEST(CostHere, TellsNoCountOfACounterThatWasTakenAway) {
     if (what.string().find("perf_event") != std::string::npos) replaced += ::dup2(nothing, file) == file;
   }
   ASSERT_EQ(replaced, 1);
-  const rig::Rig rig = demo(kTwoWay);
+  const rig::Rig rig = test::demo_rig(kTwoWay);
   const HostCost cost = cost_here(rig, compile(rig), counter);
   EXPECT_FALSE(cost.instructions);
   EXPECT_THAT(counter.refusal(), testing::HasSubstr("taken away"));

@@ -19,6 +19,7 @@
 #include "dsp/chain/preset.hpp"
 #include "harness/firmware/cost.hpp"
 #include "harness/firmware/sources.hpp"
+#include "tests/harness/demo_rig.hpp"
 #include "tests/harness/scratch.hpp"
 #include "tests/sanitized.hpp"
 
@@ -50,8 +51,6 @@ class Numbers : public testing::Test {
   fs::path folder_;
 };
 
-rig::Rig demo(const char* name) { return rig::load_rig(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures" / name); }
-
 /// What a program of two source files says, each with an export of its own: whether both see one set of numbers, and the
 /// ceilings that they see.
 class TwoExports : public Numbers {
@@ -82,7 +81,7 @@ class TwoExports : public Numbers {
 };
 
 TEST_F(TwoExports, InOneProgramEachKeepsItsOwnLimits) {
-  rig::Rig loud = demo("two-way-top.toml"), quiet = loud;
+  rig::Rig loud = test::demo_rig("two-way-top.toml"), quiet = loud;
   for (rig::Way& way : quiet.ways) way.limit->below_clip_db += 7;
   const CompiledRig a = compile(loud), b = compile(quiet);
   const std::string of_a = numbers_header(loud, nullptr, a), of_b = numbers_header(quiet, nullptr, b);
@@ -116,7 +115,7 @@ TEST_F(TwoExports, InOneProgramEachKeepsItsOwnLimits) {
 }
 
 TEST_F(Numbers, DoNotCompileWhereProductsMayBeChanged) {
-  const rig::Rig rig = demo("two-way-top.toml");
+  const rig::Rig rig = test::demo_rig("two-way-top.toml");
   const std::string header = numbers_header(rig, nullptr, compile(rig));
   EXPECT_TRUE(compiles(header));
   EXPECT_FALSE(compiles("#define __FAST_MATH__ 1\n" + header));
@@ -124,7 +123,7 @@ TEST_F(Numbers, DoNotCompileWhereProductsMayBeChanged) {
 
 TEST_F(Numbers, CompileAndNoOtherNumberDoes) {
   for (const char* name : {"two-way-top.toml", "three-way-mono-sub.toml"}) {
-    const rig::Rig rig = demo(name);
+    const rig::Rig rig = test::demo_rig(name);
     const CompiledRig compiled = compile(rig);
     const std::string header = numbers_header(rig, nullptr, compiled);
     EXPECT_EQ(header, numbers_header(rig, nullptr, compiled));
@@ -140,7 +139,7 @@ TEST_F(Numbers, CompileAndNoOtherNumberDoes) {
 }
 
 TEST_F(Numbers, NoTextGetsOutOfItsComment) {
-  rig::Rig rig = demo("two-way-top.toml");
+  rig::Rig rig = test::demo_rig("two-way-top.toml");
   rig.title = "one\nint two;\\";
   rig.file = "a\nfile\\";
   const std::string header = numbers_header(rig, nullptr, compile(rig));
@@ -150,7 +149,7 @@ TEST_F(Numbers, NoTextGetsOutOfItsComment) {
 }
 
 TEST_F(Numbers, OneWayAndAVenue) {
-  rig::Rig rig = demo("two-way-top.toml");
+  rig::Rig rig = test::demo_rig("two-way-top.toml");
   rig.points.clear();
   rig.ways.pop_back();
   rig::Venue venue;
@@ -183,9 +182,9 @@ std::size_t count_in(const std::string& text, const std::string& what) {
 
 TEST_F(Numbers, WhatPresetsShareStandsOnce) {
   Chains chains;
-  chains.add("a", demo("two-way-top.toml"));
+  chains.add("a", test::demo_rig("two-way-top.toml"));
   const std::string one = numbers_header(chains.all);
-  rig::Rig quiet = demo("two-way-top.toml");
+  rig::Rig quiet = test::demo_rig("two-way-top.toml");
   for (rig::Way& way : quiet.ways) way.limit->below_clip_db += 7;
   chains.add("b", quiet);
   const std::string two = numbers_header(chains.all, "tonight");
@@ -202,12 +201,12 @@ TEST_F(Numbers, WhatPresetsShareStandsOnce) {
   }
   EXPECT_EQ(lists("dsp::OutputSettings"), std::pair(std::size_t{1}, std::size_t{2}));
   // The control: another band makes another list of sections.
-  rig::Rig other = demo("two-way-top.toml");
+  rig::Rig other = test::demo_rig("two-way-top.toml");
   other.system_eq[0].gain_db -= 1;
   chains.add("c", other);
   EXPECT_EQ(count_in(numbers_header(chains.all), "inline constexpr dsp::Section k"), lists("dsp::Section").first + 1);
   // What fits to one another, and memory for the largest.
-  chains.add("d", demo("three-way-mono-sub.toml"));
+  chains.add("d", test::demo_rig("three-way-mono-sub.toml"));
   EXPECT_EQ(fade_groups(chains.all), (std::vector<std::uint8_t>{1, 1, 1, 2}));
   const std::string four = numbers_header(chains.all) +
                            "static_assert([] { for (auto& p : rackproof::chain_numbers::kPresets) if (p.memory_bytes > "
@@ -221,9 +220,9 @@ TEST_F(Numbers, WhatPresetsShareStandsOnce) {
 
 TEST_F(Numbers, OnlyPresetsThatDriveTheSameAreFaded) {
   Chains chains;
-  chains.add("a", demo("two-way-top.toml"));
+  chains.add("a", test::demo_rig("two-way-top.toml"));
   const auto group_of = [&](auto&& change) {
-    rig::Rig rig = demo("two-way-top.toml");
+    rig::Rig rig = test::demo_rig("two-way-top.toml");
     change(rig);
     chains.add("b", rig);
     const std::uint8_t group = fade_groups(chains.all).back();
@@ -242,8 +241,8 @@ TEST_F(Numbers, OnlyPresetsThatDriveTheSameAreFaded) {
 
 TEST_F(Numbers, ANumberOfAPresetIsCheckedToo) {
   Chains chains;
-  chains.add("a", demo("two-way-top.toml"));
-  chains.add("b", demo("three-way-mono-sub.toml"));
+  chains.add("a", test::demo_rig("two-way-top.toml"));
+  chains.add("b", test::demo_rig("three-way-mono-sub.toml"));
   std::string header = numbers_header(chains.all);
   const std::size_t digit = header.rfind("0x1.", header.find("{true, 0x1.")) + 4;
   EXPECT_TRUE(compiles(header));
@@ -252,7 +251,7 @@ TEST_F(Numbers, ANumberOfAPresetIsCheckedToo) {
 }
 
 TEST_F(Numbers, SayInWordsWhatTheyAre) {
-  const rig::Rig rig = demo("two-way-top.toml");
+  const rig::Rig rig = test::demo_rig("two-way-top.toml");
   const CompiledRig compiled = compile(rig);
   const std::string header = numbers_header(rig, nullptr, compiled);
   for (const char* said : {"// peaking 240 Hz -3.5 dB, Q 1.4; system.eq[1]\n",
@@ -282,7 +281,7 @@ TEST_F(Numbers, SayInWordsWhatTheyAre) {
   EXPECT_EQ(o, 4u);
   // Words for every demo rig: what does not fit its number would throw.
   for (const char* name : {"three-way-mono-sub.toml", "town-square.toml", "lantern-room-96k.toml"}) {
-    const rig::Rig other = demo(name);
+    const rig::Rig other = test::demo_rig(name);
     EXPECT_NO_THROW(numbers_header(other, nullptr, compile(other))) << name;
   }
 }
@@ -313,7 +312,7 @@ constexpr const char* kNotWatched = "what is built and run here has no sanitizer
 class SelfTest : public Numbers {
  protected:
   int passes(const std::string& rig_name, const std::string& flags, const std::string& chain_flags) {
-    const rig::Rig rig = demo((rig_name + ".toml").c_str());
+    const rig::Rig rig = test::demo_rig((rig_name + ".toml").c_str());
     write_file(folder_ / kNumbersFile, numbers_header(rig, nullptr, compile(rig)));
     write_file(
         folder_ / "self.cpp",
@@ -371,7 +370,7 @@ TEST_F(SelfTest, SeesALineThatComputesOtherwiseInEveryBlock) {
   }
 }
 TEST_F(SelfTest, EveryStageChangesTheAnswer) {
-  const rig::Rig rig = demo("three-way-mono-sub.toml");
+  const rig::Rig rig = test::demo_rig("three-way-mono-sub.toml");
   const CompiledRig compiled = compile(rig);
   const dsp::ChainSettings& settings = compiled.settings();
   const auto answer = [](const dsp::ChainSettings& chain) {
@@ -424,7 +423,7 @@ TEST_F(SelfTest, EveryStageChangesTheAnswer) {
   EXPECT_EQ(with_output([](dsp::OutputSettings& out) { out.muted = true; }), right);
 }
 TEST_F(SelfTest, TooLittleMemoryIsNoPass) {
-  const rig::Rig rig = demo("two-way-top.toml");
+  const rig::Rig rig = test::demo_rig("two-way-top.toml");
   const CompiledRig compiled = compile(rig);
   const dsp::Preset preset{"a", compiled.settings(), {}, 0, self_test_answer(compiled), 64, 0, 1};
   std::vector<std::byte> memory(dsp::bytes_in_one_lane(compiled.settings()));
@@ -449,7 +448,9 @@ TEST_F(Numbers, ACompilerThatIsTooOldOrToldWrongSaysSo) {
 }
 
 // Two feeds of 3 sections; a split of 2 low-pass and 2 high-pass sections each; a high-pass of 2 on each low output.
-TEST(Sections, CountOnceWhatWaysShare) { EXPECT_EQ(sections_in_one_lane(compile(demo("two-way-top.toml"))), 18u); }
+TEST(Sections, CountOnceWhatWaysShare) {
+  EXPECT_EQ(sections_in_one_lane(compile(test::demo_rig("two-way-top.toml"))), 18u);
+}
 
 TEST(Programme, IsTheSameEverywhereAndReachesEveryLevel) {
   const std::vector<float> x = programme(2, 9600);

@@ -9,20 +9,18 @@
 #include <utility>
 
 #include "dsp/chain/one_lane.hpp"
+#include "tests/harness/demo_rig.hpp"
 
 namespace rackproof::firmware {
 namespace {
 
-rig::Rig saving_rig(const char* name) {
-  return rig::load_rig(std::filesystem::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures" / name);
-}
 const Saving* saving_called(const std::vector<Saving>& list, const std::string& key) {
   const auto found = std::find_if(list.begin(), list.end(), [&](const Saving& one) { return one.key == key; });
   return found == list.end() ? nullptr : &*found;
 }
 
 TEST(Savings, AreThoseOfTheRigThatHasThem) {
-  const rig::Rig rig = saving_rig("town-square.toml");
+  const rig::Rig rig = test::demo_rig("town-square.toml");
   const CompiledRig compiled = compile(rig);
   const std::vector<Saving> savings = savings_of(rig, nullptr, compiled);
   ASSERT_FALSE(savings.empty());
@@ -51,7 +49,7 @@ TEST(Savings, AreThoseOfTheRigThatHasThem) {
 
 // Half the look-ahead and half the hold, as the words say: set by hand here, and all of the difference.
 TEST(Savings, OfTheLimitersAreThoseOfHalfTheirTimes) {
-  rig::Rig rig = saving_rig("two-way-top.toml"), less_ahead, less_hold;
+  rig::Rig rig = test::demo_rig("two-way-top.toml"), less_ahead, less_hold;
   for (rig::Way& way : rig.ways) way.limit->hold_s = 0.04;
   less_ahead = rig;
   less_hold = rig;
@@ -69,7 +67,7 @@ TEST(Savings, OfTheLimitersAreThoseOfHalfTheirTimes) {
 }
 
 TEST(Savings, OfWhatTheRigLacksAreNotTold) {
-  rig::Rig rig = saving_rig("two-way-top.toml");
+  rig::Rig rig = test::demo_rig("two-way-top.toml");
   for (rig::Way& way : rig.ways) {
     way.delay_s = 0;
     way.limit.reset();

@@ -7,6 +7,7 @@
 #include <fstream>
 #include <numbers>
 
+#include "tests/harness/demo_rig.hpp"
 #include "tests/harness/proof/three_ways.hpp"
 
 namespace rackproof::proof {
@@ -200,7 +201,7 @@ TEST(Crossover, OfOneWayThereIsNone) {
 
 TEST(Crossover, BothDemoRigsHold) {
   for (const char* name : {"two-way-top.toml", "three-way-mono-sub.toml"}) {
-    const Prepared bench(rig::load_rig(std::string(RACKPROOF_SOURCE_DIR "/audio_fixtures/") + name));
+    const Prepared bench(rackproof::test::demo_rig(name));
     EXPECT_THAT(fallen(check_crossover_sum(bench.subject)), IsEmpty()) << name;
     EXPECT_THAT(fallen(check_crossover_level(bench.subject)), IsEmpty()) << name;
   }

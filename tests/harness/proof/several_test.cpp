@@ -6,6 +6,7 @@
 #include <gmock/gmock.h>
 
 #include "proof_rig.hpp"
+#include "tests/harness/demo_rig.hpp"
 
 namespace rackproof::proof::test {
 namespace {
@@ -13,7 +14,7 @@ namespace {
 using testing::AllOf, testing::Contains, testing::ElementsAre, testing::Field, testing::HasSubstr, testing::IsEmpty,
     testing::Not;
 
-rig::Rig square() { return rig::load_rig(RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml"); }
+rig::Rig square() { return rackproof::test::demo_rig("town-square.toml"); }
 /// The way out of the rig's loudspeakers, as they are tested here: short ones.
 rig::Rig two_loudspeakers() {
   rig::Rig whole = square();
@@ -54,8 +55,7 @@ TEST(SeveralLoudspeakers, EachIsProvenAndThenTheWhole) {
 }
 
 TEST(Prove, TheDemoRigAt96kHzHolds) {
-  const Proof proof =
-      prove(rig::load_rig(RACKPROOF_SOURCE_DIR "/audio_fixtures/lantern-room-96k.toml"), nullptr, {.brief = true});
+  const Proof proof = prove(rackproof::test::demo_rig("lantern-room-96k.toml"), nullptr, {.brief = true});
   EXPECT_THAT(fallen_of(proof), IsEmpty()) << fallen_of(proof)[0].id << ": " << fallen_of(proof)[0].text;
 }
 
