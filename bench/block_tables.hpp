@@ -74,7 +74,8 @@ constexpr BlockTable table_of(const char* name) noexcept {
           .bytes = [](const BlockArgs& args) noexcept -> std::size_t {
             Arena arena;
             Subject subject;
-            static_cast<void>(arena.take<Subject>(1)), static_cast<void>(subject.set_up(args, arena));
+            static_cast<void>(arena.take<Subject>(1));
+            static_cast<void>(subject.set_up(args, arena));
             return arena.required();
           },
           .set_up = [](std::span<std::byte> memory, const BlockArgs& args) noexcept -> void* {
@@ -112,7 +113,8 @@ struct Cascade : Sections<W> {
   std::span<Pack<W>> frames;
   std::size_t channels = 0;
   Setup set_up(const BlockArgs& args, Arena& arena) noexcept {
-    frames = arena.take<Pack<W>>(kMostFrames), channels = args.channels;
+    frames = arena.take<Pack<W>>(kMostFrames);
+    channels = args.channels;
     return Sections<W>::set_up(args, arena);
   }
   void through_rows(const float* from, float* to, std::size_t count) noexcept {
@@ -120,7 +122,10 @@ struct Cascade : Sections<W> {
       const std::size_t part = std::min<std::size_t>(kMostFrames, count - done);
       std::array<const float*, W> in{};
       std::array<float*, W> out{};
-      for (std::size_t c = 0; c < channels; ++c) in[c] = from + done, out[c] = to + c * count + done;
+      for (std::size_t c = 0; c < channels; ++c) {
+        in[c] = from + done;
+        out[c] = to + c * count + done;
+      }
       const auto heard = std::span(in).first(channels);
       const auto given = std::span(out).first(channels);
       if constexpr (W == 1) {
@@ -230,7 +235,8 @@ RACKPROOF_INLINE void hide(V& value) noexcept {
 template <int W>
 float recurrence(float x, std::size_t rounds) noexcept {
   Pack<W> a = broadcast<W>(x), factor = broadcast<W>(0.5f), addend = broadcast<W>(0.25f);
-  hide(factor), hide(addend);
+  hide(factor);
+  hide(addend);
   for (std::size_t i = 0; i < rounds; ++i) {
     a = fma(a, factor, addend);
     hide(a);
@@ -245,7 +251,8 @@ float arithmetic(float x, std::size_t rounds) noexcept {
     Pack<W> products[] = {broadcast<W>(x * static_cast<float>(K))...},
             sums[] = {broadcast<W>(x + static_cast<float>(K))...};
     Pack<W> factor = broadcast<W>(0.5f), addend = broadcast<W>(0.25f);
-    hide(factor), hide(addend);
+    hide(factor);
+    hide(addend);
     for (std::size_t i = 0; i < rounds; ++i)
       ((products[K] = fma(products[K], factor, addend), hide(products[K]), sums[K] = sums[K] + addend, hide(sums[K])),
        ...);

@@ -97,7 +97,8 @@ class Registration {
       args.points = reference_.settings.loudspeakers[0].points;
       block_of(level.split, 1, args, block, "split" + at);
       for (const bool fractional : {false, true}) {
-        args.delay = reference_.settings.outputs[0].delay, args.delay.fractional = fractional;
+        args.delay = reference_.settings.outputs[0].delay;
+        args.delay.fractional = fractional;
         block_of(level.delay, 1, args, block, "delay" + at + (fractional ? "/fractional" : "/whole"));
       }
     }

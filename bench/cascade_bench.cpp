@@ -23,7 +23,8 @@ std::vector<dsp::Section> eq() {
   for (dsp::Section& s : sections) {
     static_cast<void>(
         dsp::design(dsp::EqSettings{dsp::EqType::peaking, at_hz, gain_db, dsp::EqWidth::q, 1.4}, 48000, s));
-    at_hz *= 2, gain_db = -gain_db;
+    at_hz *= 2;
+    gain_db = -gain_db;
   }
   return sections;
 }

@@ -32,7 +32,8 @@ struct Held {
   PeakLimiter<W> limiter;
   Held(const LimiterShape& shape, const std::vector<typename PeakLimiter<W>::LaneSettings>& lanes) {
     const auto memory = PeakLimiter<W>::required(shape);
-    values.resize(memory.values), integers.resize(memory.integers);
+    values.resize(memory.values);
+    integers.resize(memory.integers);
     if (limiter.configure(shape, lanes, values, integers) != Setup::ok) std::abort();
     limiter.reset();
   }
@@ -116,7 +117,10 @@ class Hostile {
     return state_;
   }
   void renew() {
-    left_ = 64 + random() % 8192, n_ = 0, kind_ = random() % 8, period_ = 1 + random() % 700;
+    left_ = 64 + random() % 8192;
+    n_ = 0;
+    kind_ = random() % 8;
+    period_ = 1 + random() % 700;
     level_ = std::exp2(static_cast<float>(random() % 4096) / 128 - 16);  // to 96 dB above 0 dBFS
   }
   std::uint32_t state_, left_ = 1, n_ = 0, kind_ = 0, period_ = 1;

@@ -52,7 +52,9 @@ struct ReferenceChain {
       loudspeakers_[f].source = static_cast<std::int16_t>(f);
       loudspeakers_[f].points = points_;
     }
-    settings.feeds = feeds_, settings.loudspeakers = loudspeakers_, settings.outputs = outputs_;
+    settings.feeds = feeds_;
+    settings.loudspeakers = loudspeakers_;
+    settings.outputs = outputs_;
   }
   ReferenceChain(const ReferenceChain&) = delete;
 
@@ -65,7 +67,8 @@ struct ReferenceChain {
     for (dsp::Section& s : sections) {
       static_cast<void>(
           dsp::design(dsp::EqSettings{dsp::EqType::peaking, at_hz, gain_db, dsp::EqWidth::q, 1.4}, kRate, s));
-      at_hz *= 1.7, gain_db = -gain_db;
+      at_hz *= 1.7;
+      gain_db = -gain_db;
     }
     return store_.emplace_back(std::move(sections));
   }

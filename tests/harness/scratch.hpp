@@ -62,7 +62,9 @@ inline std::vector<float> noise(std::size_t values, std::uint32_t seed) {
 inline void write_audio(const std::filesystem::path& file, int format, int channels, int rate,
                         const std::vector<float>& interleaved) {
   SF_INFO info{};
-  info.format = format, info.channels = channels, info.samplerate = rate;
+  info.format = format;
+  info.channels = channels;
+  info.samplerate = rate;
   SNDFILE* out = sf_open(file.c_str(), SFM_WRITE, &info);
   if (out == nullptr) throw std::runtime_error(sf_strerror(nullptr));
   sf_command(out, SFC_SET_CLIPPING, nullptr, SF_TRUE);

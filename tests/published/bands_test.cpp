@@ -47,7 +47,10 @@ TEST(PublishedSmoothing, OfPinkIsWhatTheWeightSays) {
   for (const auto& [b, even_in_hz] : {std::pair{3.0, 0.997779}, {1.0, 0.980258}}) {
     std::vector<double> frequency, pink, per_octave, flat;
     for (double f = 100; f < 10000; f += 0.5) {
-      frequency.push_back(f), pink.push_back(1 / f), per_octave.push_back(f * (1 / f)), flat.push_back(0.25);
+      frequency.push_back(f);
+      pink.push_back(1 / f);
+      per_octave.push_back(f * (1 / f));
+      flat.push_back(0.25);
     }
     const std::vector<double> smoothed = smooth(std::span<const double>(frequency), std::span<const double>(pink), b);
     const std::size_t at = 1800;  // 1 kHz

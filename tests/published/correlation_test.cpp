@@ -84,7 +84,11 @@ TEST(PublishedCoherence, IsBiasedUpwardsAsKnown) {
       CrossSpectrum spectrum({1.0, 64, 64, Window::boxcar});
       spectrum.add(x, y);
       const std::vector<double> coherence = spectrum.coherence();
-      for (std::size_t k = 1; k < 32; ++k) sum += coherence[k], squares += coherence[k] * coherence[k], ++count;
+      for (std::size_t k = 1; k < 32; ++k) {
+        sum += coherence[k];
+        squares += coherence[k] * coherence[k];
+        ++count;
+      }
     }
     const double mean = sum / count, error = std::sqrt((squares / count - mean * mean) / count);
     EXPECT_NEAR(mean, row.at("expected").get<double>(), 4 * error) << row.dump();

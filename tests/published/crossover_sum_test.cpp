@@ -45,8 +45,10 @@ std::vector<std::vector<double>> levels(const rig::Rig& rig, const std::vector<d
   for (const Impulse& h : impulse_responses_of(bench.subject, rig)) {
     std::vector<double> level;
     const auto values = spectrum(h, frequency_hz, rig.controller.sample_rate_hz);
-    for (std::size_t i = 0; i < values.size(); ++i)
-      sum[i] += values[i], level.push_back(finite_db(std::abs(values[i])));
+    for (std::size_t i = 0; i < values.size(); ++i) {
+      sum[i] += values[i];
+      level.push_back(finite_db(std::abs(values[i])));
+    }
     all.push_back(std::move(level));
   }
   std::vector<double>& level = all.emplace_back();
@@ -135,7 +137,8 @@ TEST(PublishedCrossovers, DelayOrLevelErrorOnOneWay) {
                                                        {1600.0, 0.0, 1.0, 0.5144},
                                                        {1600.0, 0.0, -3.0, -1.3711}}) {
     rig::Rig rig = ways_with({a_point(at)}, 48000, false);
-    rig.ways[1].delay_s = delay_s, rig.ways[1].gain_db = gain_db;
+    rig.ways[1].delay_s = delay_s;
+    rig.ways[1].gain_db = gain_db;
     EXPECT_NEAR(sum_at(rig, at), expected, 1e-3);
   }
 }

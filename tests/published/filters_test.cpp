@@ -83,7 +83,10 @@ ExactList designed(const Json& entry) {
   for (const auto& [name, value] : kTypes)
     if (type == name) eq.type = value;
   for (const auto& [name, value] : kWidths)
-    if (entry.contains(name)) eq.width = value, eq.width_value = entry.at(name);
+    if (entry.contains(name)) {
+      eq.width = value;
+      eq.width_value = entry.at(name);
+    }
   ExactSection section;
   EXPECT_TRUE(design(eq, fs, section)) << type;
   return one(section);

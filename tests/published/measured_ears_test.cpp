@@ -22,7 +22,10 @@ std::vector<std::vector<double>> ears() {
   for (std::string line; std::getline(file, line);) {
     double left = 0, right = 0;
     char comma = 0;
-    if (std::istringstream(line) >> left >> comma >> right) ears[0].push_back(left), ears[1].push_back(right);
+    if (std::istringstream(line) >> left >> comma >> right) {
+      ears[0].push_back(left);
+      ears[1].push_back(right);
+    }
   }
   return ears;
 }

@@ -193,8 +193,10 @@ TEST(PublishedSweep, TimesItsInverseIsAPulse) {
     const double mid = row[0];
     double sum = 0, count = 0;
     for (auto k = static_cast<std::size_t>(mid / std::sqrt(2.0) * 4);
-         k < static_cast<std::size_t>(mid * std::sqrt(2.0) * 4); ++k)
-      sum += db_from_ratio(std::abs(spectrum[k])), ++count;
+         k < static_cast<std::size_t>(mid * std::sqrt(2.0) * 4); ++k) {
+      sum += db_from_ratio(std::abs(spectrum[k]));
+      ++count;
+    }
     EXPECT_NEAR(sum / count, row[1].get<double>(), 0.02);
   }
 }

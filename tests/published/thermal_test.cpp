@@ -25,7 +25,9 @@ TEST(PublishedHeating, CopperAt200DegreesLosesFourPointSevenDecibels) {
 // model are such; at a power so small that the wire's resistance does not move, and before the motor counts for much.
 TEST(PublishedHeating, ACoilRisesAsAFirstOrderStep) {
   rig::Driver driver;
-  driver.continuous_power_watts = 1e6, driver.impedance_ohm = 8, driver.thermal_time_s = 2;
+  driver.continuous_power_watts = 1e6;
+  driver.impedance_ohm = 8;
+  driver.thermal_time_s = 2;
   const double end = CoilModel::kRiseAtRatingKelvin *
                      (1 + CoilModel::kCopperPerKelvin * CoilModel::kRiseAtRatingKelvin) * 8.0 /
                      (driver.continuous_power_watts * 8);  // at 8 square volts
@@ -44,11 +46,14 @@ TEST(PublishedHeating, TheHeatOfAChainGoesUpAsAnRmsDetectorDoes) {
   constexpr double kRate = 48000, kTau_s = 1;
   dsp::FeedSettings feed;
   dsp::OutputSettings output;
-  output.power.enabled = true, output.power.threshold_rms = 10, output.peak.true_peak = false;
+  output.power.enabled = true;
+  output.power.threshold_rms = 10;
+  output.peak.true_peak = false;
   ASSERT_TRUE(dsp::forget_per_grid(kTau_s, kRate, output.power.forget));
   dsp::LoudspeakerSettings loudspeaker;
   dsp::ChainSettings settings;
-  settings.feeds = std::span(&feed, 1), settings.loudspeakers = std::span(&loudspeaker, 1);
+  settings.feeds = std::span(&feed, 1);
+  settings.loudspeakers = std::span(&loudspeaker, 1);
   settings.outputs = std::span(&output, 1);
   const std::unique_ptr<Device> device = make_chain(settings);
   struct Row {

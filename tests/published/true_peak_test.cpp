@@ -131,8 +131,10 @@ TEST(ItuBs1770, ErrorsOverPhases) {
         x.push_back(static_cast<float>(edge * std::sin(angle)));
       }
       const double meter = meter_db(x), seen = detector_db(x);
-      least = std::min(least, meter), greatest = std::max(greatest, meter);
-      least_seen = std::min(least_seen, seen), greatest_seen = std::max(greatest_seen, seen);
+      least = std::min(least, meter);
+      greatest = std::max(greatest, meter);
+      least_seen = std::min(least_seen, seen);
+      greatest_seen = std::max(greatest_seen, seen);
     }
     EXPECT_NEAR(greatest, e.greatest_db, 0.0015) << e.frequency;
     EXPECT_GE(least, e.least_db - 0.0015) << e.frequency;

@@ -55,7 +55,10 @@ std::vector<std::vector<float>> read_file(const fs::path& file) {
   std::vector<std::vector<float>> channels(reader.channels(), std::vector<float>(reader.frames()));
   std::vector<std::uint32_t> picks;
   std::vector<float*> to;
-  for (std::uint32_t c = 0; c < reader.channels(); ++c) picks.push_back(c), to.push_back(channels[c].data());
+  for (std::uint32_t c = 0; c < reader.channels(); ++c) {
+    picks.push_back(c);
+    to.push_back(channels[c].data());
+  }
   if (reader.read(picks, to, reader.frames()) != reader.frames()) throw std::runtime_error("cut short");
   return channels;
 }

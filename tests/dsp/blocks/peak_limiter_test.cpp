@@ -227,7 +227,8 @@ TEST(PeakLimiter, HoldsTwoImpulsesAtEveryDistance) {
         for (std::size_t distance = 1; distance < 3 * look_ahead + 6; ++distance)
           for (const float second : {0.31f, 1.0f, 50.0f}) {
             Track track(5 * look_ahead + 40, 0.29f);
-            track[10] = -1.0f, track[10 + distance] = second;
+            track[10] = -1.0f;
+            track[10 + distance] = second;
             fenced.limiter.reset();
             expect_held(fenced.run(track), 0.3f, "distance " + std::to_string(distance));
             if (HasFatalFailure()) return;
@@ -269,7 +270,10 @@ TEST(PeakLimiter, HoldsWhatASearchForTheWorstFinds) {
         }
         const double reached = score(next);
         ASSERT_LE(reached, 1.0) << "seed " << seed;
-        if (reached >= highest) highest = reached, best = next;
+        if (reached >= highest) {
+          highest = reached;
+          best = next;
+        }
       }
       worst_found = std::max(worst_found, highest);
     }
@@ -629,7 +633,8 @@ TEST(PeakLimiter, CountsWhatIsNotFiniteAndWhatIsOutOfBounds) {
 TEST(PeakLimiter, Meters) {
   Fenced<1> fenced({0, 2, false}, {{true, 0.5f, 0.0f}});
   Track track(200, 0.1f);
-  track[100] = 2.0f, track[150] = -1.0f;
+  track[100] = 2.0f;
+  track[150] = -1.0f;
   fenced.run(track);
   EXPECT_FLOAT_EQ(fenced.limiter.gain(0), 1.0f);
   const auto meter = fenced.limiter.take_meter(0);

@@ -24,7 +24,8 @@ struct Analogue {  // the same filter, textbook order, in long double: independe
   long double g, k, m0, m1, m2, i1 = 0, i2 = 0;
   long double step(long double x) {
     const long double h = 1 / (1 + g * (g + k)), v3 = x - i2, v1 = h * (i1 + g * v3), v2 = i2 + g * v1;
-    i1 = 2 * v1 - i1, i2 = 2 * v2 - i2;
+    i1 = 2 * v1 - i1;
+    i2 = 2 * v2 - i2;
     return m0 * x + m1 * v1 + m2 * v2;
   }
 };
@@ -96,7 +97,10 @@ TEST_P(EveryRate, ErrorAgainstExactArithmeticIsBelow125) {
       const std::vector<float> x = signal(kind, fs, static_cast<std::size_t>(2 * fs));
       std::vector<Section> sections;
       std::vector<Analogue> exact;
-      for (const Design& d : designs) sections.push_back(d.section()), exact.push_back(d.reference());
+      for (const Design& d : designs) {
+        sections.push_back(d.section());
+        exact.push_back(d.reference());
+      }
       auto memory = stages<1>(sections.size());
       SectionCascade<1> cascade;
       ASSERT_EQ(cascade.configure(sections, memory), Setup::ok);
@@ -123,7 +127,8 @@ TEST(SectionCascade, ADirectFormInSinglePrecisionIsFarWorse) {
   long double square = 0;
   for (const float v : x) {
     const float y = b0 * v + s1;
-    s1 = b1 * v - a1 * y + s2, s2 = b2 * v - a2 * y;
+    s1 = b1 * v - a1 * y + s2;
+    s2 = b2 * v - a2 * y;
     const long double e = y - exact.step(v);
     square += e * e;
   }
@@ -445,10 +450,14 @@ TEST(Section, BiquadHasTheSectionsImpulseResponse) {
     for (int n = 0; n < 200; ++n) {
       const double x = n == 0, v = x - s2, state_1 = s1;
       const double y = double{s.mix_v} * v + double{s.mix_1} * s1 + double{s.mix_2} * s2;
-      s1 += double{s.rate} * v - double{s.damp} * s1, s2 += double{s.cross} * v + double{s.rate} * state_1;
+      s1 += double{s.rate} * v - double{s.damp} * s1;
+      s2 += double{s.cross} * v + double{s.rate} * state_1;
       const double direct = b.b0 * x + b.b1 * x1 + b.b2 * x2 - b.a1 * y1 - b.a2 * y2;
       ASSERT_NEAR(direct, y, 1e-11);  // 200 steps of double rounding, amplified by a slow pole
-      x2 = x1, x1 = x, y2 = y1, y1 = direct;
+      x2 = x1;
+      x1 = x;
+      y2 = y1;
+      y1 = direct;
     }
   }
 }

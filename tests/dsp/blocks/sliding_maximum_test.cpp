@@ -46,7 +46,8 @@ std::vector<Track> tracks_for(std::size_t window) {
   for (float& x : tiny) x = std::bit_cast<float>(static_cast<std::uint32_t>(rng() & 0xffffffu));  // subnormals
   std::iota(rising.begin(), rising.end(), 1.0f);
   falling.assign(rising.rbegin(), rising.rend());
-  spike[0] = 2.0f, spike[window + 17] = 1.0f;
+  spike[0] = 2.0f;
+  spike[window + 17] = 1.0f;
   return {noise, rising, falling, spike, tiny};
 }
 

@@ -163,7 +163,10 @@ Errors errors_of(const Wave& wave) {
       fine[i] += wave.cosines[k] * cosine + wave.sines[k] * sine;
     }
   double truth = 0;
-  for (double& y : fine) y = std::abs(y), truth = std::max(truth, y);
+  for (double& y : fine) {
+    y = std::abs(y);
+    truth = std::max(truth, y);
+  }
   // From the second period on, nothing of the start is within reach.
   const Track track = wave.samples(2 * Wave::kPeriod + 20), peaks = peaks_of(track);
   Errors errors{0, -1000};
@@ -179,7 +182,8 @@ Wave noise(std::mt19937& rng, std::size_t harmonics, int slope) {
   Wave wave;
   for (std::size_t k = 0; k <= harmonics; ++k) {
     const double size = std::pow(1.0 + static_cast<double>(k), -0.5 * slope);
-    wave.cosines.push_back(size * uniform(rng)), wave.sines.push_back(k == 0 ? 0.0 : size * uniform(rng));
+    wave.cosines.push_back(size * uniform(rng));
+    wave.sines.push_back(k == 0 ? 0.0 : size * uniform(rng));
   }
   return wave;
 }
@@ -229,7 +233,10 @@ TEST(TruePeakDetector, HoldsAgainstWavesBredToDeceiveIt) {
       const double size = i % 2 == 0 ? 1e-2 : 1e-3;
       child.cosines[k] += size * uniform(rng);
       if (k > 0) child.sines[k] += size * uniform(rng);
-      if (const double deceit = deceit_db(child); deceit > worst_db) worst_db = deceit, best = child;
+      if (const double deceit = deceit_db(child); deceit > worst_db) {
+        worst_db = deceit;
+        best = child;
+      }
     }
     EXPECT_LE(worst_db, 0.4);
     RecordProperty(low ? "low" : "high", std::to_string(worst_db));

@@ -17,7 +17,8 @@ void rows_and_frames_are_one_another() {
       std::vector<float*> from, to;
       for (std::size_t l = 0; l < rows; ++l) {
         for (std::size_t n = 0; n < frames; ++n) in[l][n] = static_cast<float>(1000 * l + n + 1);
-        from.push_back(in[l].data()), to.push_back(out[l].data());
+        from.push_back(in[l].data());
+        to.push_back(out[l].data());
       }
       std::vector<Pack<W>> packs(frames);
       frames_from_rows<W>(from, packs);

@@ -110,8 +110,10 @@ TEST_P(EveryRig, LinearPathIsWhatTheSettingsSay) {
     for (std::size_t o = 0; o < out.size(); o += step) {
       const auto expected = by_definition(rig, rig.settings.outputs[o], in);
       long double square = 0, power = 0;
-      for (std::size_t n = 0; n < expected.size(); ++n)
-        square += (out[o][n] - expected[n]) * (out[o][n] - expected[n]), power += expected[n] * expected[n];
+      for (std::size_t n = 0; n < expected.size(); ++n) {
+        square += (out[o][n] - expected[n]) * (out[o][n] - expected[n]);
+        power += expected[n] * expected[n];
+      }
       EXPECT_LT(static_cast<double>(10 * std::log10(2 * square / 20000)), -125) << "output " << o << " at " << rate;
       EXPECT_GT(static_cast<double>(10 * std::log10(2 * power / 20000)), -50) << "nothing came out";
     }
@@ -140,7 +142,9 @@ TEST(Chain, EveryNumberOfChannelsAndOfSectionsHasTheSameBitsAtEveryLevel) {
       for (OutputSettings& output : outputs) output.loudspeaker = next++;
       const std::vector<LoudspeakerSettings> loudspeakers = one_a_feed(channels);
       ChainSettings settings;
-      settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
+      settings.feeds = feeds;
+      settings.loudspeakers = loudspeakers;
+      settings.outputs = outputs;
       LentChain alone(settings, Level::lanes_1);
       const auto expected = bits(alone.run(in, 260));
       for (const Level level : kLevels) {
@@ -186,7 +190,8 @@ TEST(Chain, OutputsInTheRowsOfFeedsHaveTheSameBits) {
 TEST(Chain, AnOutputInTheRowOfItsOwnFeedHasTheSameBits) {
   Signals in = programme(3, 3000, 48000);
   in[0][700] = std::numeric_limits<float>::quiet_NaN();
-  in[1][1500] = -1e9f, in[1][1564] = std::numeric_limits<float>::infinity();
+  in[1][1500] = -1e9f;
+  in[1][1564] = std::numeric_limits<float>::infinity();
   const TestRig two_ways(3, 2, true);
   for (const int besides : {0, 1, 2}) {
     SCOPED_TRACE(besides == 0 ? "alone" : besides == 1 ? "beside others of a feed" : "and of the mean");
@@ -203,7 +208,8 @@ TEST(Chain, AnOutputInTheRowOfItsOwnFeedHasTheSameBits) {
       if (besides > 0) outputs.resize(3 + 16, outputs[0]);  // the last in other lanes than the first, at any level
       if (besides == 2) outputs.back().loudspeaker = 3;
       ChainSettings settings = two_ways.settings;
-      settings.loudspeakers = loudspeakers, settings.outputs = outputs;
+      settings.loudspeakers = loudspeakers;
+      settings.outputs = outputs;
       for (const Level level : kLevels) {
         if (!Chain::has(level)) continue;
         LentChain apart(settings, level), lent(settings, level);
@@ -239,11 +245,14 @@ TEST(Chain, LimitersOfManyShapesHaveTheSameBitsAtEveryLevel) {
     out.peak.hold_samples = static_cast<std::uint32_t>(o % 4 * 50);
     out.peak.true_peak = o % 5 == 3;
     out.peak.enabled = o % 7 != 2;
-    out.peak.ceiling = 0.1f + 0.01f * static_cast<float>(o), out.peak.release_keep = 0.999f;
+    out.peak.ceiling = 0.1f + 0.01f * static_cast<float>(o);
+    out.peak.release_keep = 0.999f;
   }
   const std::vector<LoudspeakerSettings> loudspeakers = one_a_feed(2);
   ChainSettings settings;
-  settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
+  settings.feeds = feeds;
+  settings.loudspeakers = loudspeakers;
+  settings.outputs = outputs;
   const Signals in = programme(2, 6000, 48000);
   const auto expected = bits(LentChain(settings, Level::lanes_1).run(in, 6000));
   for (const Level level : kLevels)
@@ -263,9 +272,13 @@ TEST(Chain, WithNothingToDoItIsADelayBitForBit) {
   outputs[1].loudspeaker = 1;
   const std::vector<LoudspeakerSettings> loudspeakers = one_a_feed(2);
   ChainSettings settings;
-  settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
+  settings.feeds = feeds;
+  settings.loudspeakers = loudspeakers;
+  settings.outputs = outputs;
   Signals in = programme(2, 4000, 48000);
-  in[0][10] = -0.0f, in[0][11] = 1e-42f, in[1][12] = -1e-42f;
+  in[0][10] = -0.0f;
+  in[0][11] = 1e-42f;
+  in[1][12] = -1e-42f;
   const std::size_t late = PeakLimiter<1>::latency_samples({48, 0, true});
   for (const Level level : kLevels) {
     if (!Chain::has(level)) continue;
@@ -284,7 +297,9 @@ TEST(Chain, TheMeanOfTwoFeedsIsExact) {
   std::vector<LoudspeakerSettings> loudspeakers(1);
   loudspeakers[0].source = kMeanOfFeeds;
   ChainSettings settings;
-  settings.feeds = feeds, settings.loudspeakers = loudspeakers, settings.outputs = outputs;
+  settings.feeds = feeds;
+  settings.loudspeakers = loudspeakers;
+  settings.outputs = outputs;
   const Signals in = programme(2, 1000, 48000);
   LentChain lent(settings);
   const Signals out = lent.run(in, 64);
@@ -295,10 +310,15 @@ TEST(Chain, BadSamplesEndAtTheDoor) {
   const TestRig rig(2, 3, true);
   Signals in = programme(2, 8000, 48000), clean = in;
   const float inf = std::numeric_limits<float>::infinity(), nan = std::numeric_limits<float>::quiet_NaN();
-  in[0][100] = nan, in[0][101] = -nan, in[1][4000] = inf, in[1][4001] = -inf;
+  in[0][100] = nan;
+  in[0][101] = -nan;
+  in[1][4000] = inf;
+  in[1][4001] = -inf;
   clean[0][100] = clean[0][101] = clean[1][4000] = clean[1][4001] = 0;
-  in[0][200] = 64.0f, in[1][201] = -std::numeric_limits<float>::max();
-  clean[0][200] = kMagnitudeBound, clean[1][201] = -kMagnitudeBound;
+  in[0][200] = 64.0f;
+  in[1][201] = -std::numeric_limits<float>::max();
+  clean[0][200] = kMagnitudeBound;
+  clean[1][201] = -kMagnitudeBound;
   LentChain lent(rig.settings), other(rig.settings);
   EXPECT_EQ(bits(lent.run(in, 64)), bits(other.run(clean, 64)));
   EXPECT_EQ(lent.chain.bad_samples(), 4u);
@@ -389,7 +409,10 @@ TEST(Chain, AnOutputWithAPowerLimiterAloneIsHeldTooAndNotTouchedBelow) {
     if (!Chain::has(level)) continue;
     TestRig rig(1, 1, true);
     OutputSettings& o = rig.outputs()[0];
-    o.sections = {}, o.gain = 1, o.delay = {}, o.peak = {.ceiling = 0.2f, .true_peak = false};
+    o.sections = {};
+    o.gain = 1;
+    o.delay = {};
+    o.peak = {.ceiling = 0.2f, .true_peak = false};
     rig.feeds()[0] = {};
     ASSERT_TRUE(forget_per_grid(0.3, 48000, o.power.forget));
     LentChain lent(rig.settings, level);
@@ -532,7 +555,11 @@ TEST(Chain, SaysWhichNumberItRefuses) {
   EXPECT_EQ(with_section([](Section& s) { s.mix_2 = -std::numeric_limits<float>::infinity(); }), section);
   EXPECT_EQ(with_section([](Section& s) { s.rate = kNan; }), section);
   EXPECT_EQ(with_section([](Section& s) { s.damp = -s.damp; }), section) << "it would grow";
-  EXPECT_EQ(with_section([](Section& s) { s.cross = -s.cross, s.rate = 0; }), section);
+  EXPECT_EQ(with_section([](Section& s) {
+              s.cross = -s.cross;
+              s.rate = 0;
+            }),
+            section);
   EXPECT_EQ(with_section([](Section& s) { s.damp = 4.5f; }), section);
   EXPECT_EQ(with_section([](Section& s) { s = {}; }), Refusal{}) << "the identity";
 

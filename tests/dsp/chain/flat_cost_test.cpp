@@ -172,7 +172,10 @@ TEST_P(FlatCost, EveryBlockOfEverySignalTakesTheSameInstructions) {
   for (const char* name : kSignals) {
     ASSERT_TRUE(counts.contains(name)) << name;
     ASSERT_EQ(counts.at(name).size(), kBlocks) << name;
-    for (const double instructions : counts.at(name)) sum += instructions, blocks += 1;
+    for (const double instructions : counts.at(name)) {
+      sum += instructions;
+      blocks += 1;
+    }
   }
   for (const char* name : kSignals) {
     const auto& of = counts.at(name);
@@ -224,7 +227,8 @@ TEST_P(NoSubnormals, NothingThatIsComputedIs) {
                            [](float x) { return x != 0.0f && std::fabs(x) < 0x1p-120f; });
       });
       if (name != "offset" || block >= kSettled) EXPECT_FALSE(subnormal && !sent) << name << ", block " << block;
-      clean += sent ? 0 : 1, ++block;
+      clean += sent ? 0 : 1;
+      ++block;
     });
     EXPECT_GE(clean + 10, blocks) << name;
   }

@@ -26,16 +26,24 @@ bool same_row(const std::vector<float>& a, const std::vector<float>& b) {
 struct Unlike : TestRig {
   explicit Unlike(bool with_limiters) : TestRig(3, 3, with_limiters) {
     LoudspeakerSettings fill;
-    fill.source = kMixOfFeeds, fill.mix = kShares, fill.gain = 0.5f, fill.sections = eq(300, -5);
+    fill.source = kMixOfFeeds;
+    fill.mix = kShares;
+    fill.gain = 0.5f;
+    fill.sections = eq(300, -5);
     add(fill);
     LoudspeakerSettings of_mean;
-    of_mean.source = kMeanOfFeeds, of_mean.sections = eq(1200, 4), of_mean.points = points().first(1);
+    of_mean.source = kMeanOfFeeds;
+    of_mean.sections = eq(1200, 4);
+    of_mean.points = points().first(1);
     add(of_mean);
     LoudspeakerSettings of_feed;
-    of_feed.source = 2, of_feed.gain = 1.5f;
+    of_feed.source = 2;
+    of_feed.gain = 1.5f;
     add(of_feed);
     LoudspeakerSettings bare;
-    bare.source = kMixOfFeeds, bare.mix = kShares, bare.points = points().last(1);
+    bare.source = kMixOfFeeds;
+    bare.mix = kShares;
+    bare.points = points().last(1);
     add(bare);
   }
 };
@@ -50,8 +58,10 @@ TEST(Loudspeakers, EachIsWhatItsSettingsSay) {
   for (std::size_t o = 0; o < out.size(); ++o) {
     const auto expected = by_definition(rig, rig.settings.outputs[o], in);
     long double square = 0, power = 0;
-    for (std::size_t n = 0; n < expected.size(); ++n)
-      square += (out[o][n] - expected[n]) * (out[o][n] - expected[n]), power += expected[n] * expected[n];
+    for (std::size_t n = 0; n < expected.size(); ++n) {
+      square += (out[o][n] - expected[n]) * (out[o][n] - expected[n]);
+      power += expected[n] * expected[n];
+    }
     EXPECT_LT(static_cast<double>(10 * std::log10(2 * square / 20000)), -125) << "what the core promises; " << o;
     EXPECT_GT(static_cast<double>(10 * std::log10(2 * power / 20000)), -50) << "nothing came out of " << o;
   }
@@ -111,7 +121,8 @@ TEST(Loudspeakers, OneAloneHasTheBitsThatItHasBesideOthers) {
     }
     ASSERT_FALSE(own.empty());
     ChainSettings alone = rig.settings;
-    alone.loudspeakers = rig.settings.loudspeakers.subspan(l, 1), alone.outputs = own;
+    alone.loudspeakers = rig.settings.loudspeakers.subspan(l, 1);
+    alone.outputs = own;
     for (const Level level : kAllLevels) {
       if (!Chain::has(level)) continue;
       const Signals out = LentChain(alone, level).run(in, 64);

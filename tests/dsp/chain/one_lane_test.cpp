@@ -40,12 +40,15 @@ struct Numbers {
 };
 constexpr Numbers example() {
   Numbers n;
-  n.loudspeakers[0].source = kMeanOfFeeds, n.loudspeakers[1].source = kMixOfFeeds;
+  n.loudspeakers[0].source = kMeanOfFeeds;
+  n.loudspeakers[1].source = kMixOfFeeds;
   n.outputs[0].delay.whole_samples = 77;
   n.outputs[0].peak = {true, 0.5f, 96, 480, 0.9f, true};
-  n.outputs[1].way = 1, n.outputs[1].loudspeaker = 1;
+  n.outputs[1].way = 1;
+  n.outputs[1].loudspeaker = 1;
   n.outputs[1].power = {true, 0.25f, 0.01f};
-  n.outputs[1].delay.whole_samples = 105, n.outputs[1].delay.fractional = true;
+  n.outputs[1].delay.whole_samples = 105;
+  n.outputs[1].delay.fractional = true;
   return n;
 }
 

@@ -40,7 +40,9 @@ struct TestRig {
         outputs_.push_back(output(way, mono ? kMeanOfFeeds : int(f)));
     }
     settings.sample_rate_hz = static_cast<std::uint32_t>(sample_rate_hz);
-    settings.feeds = feeds_, settings.loudspeakers = loudspeakers_, settings.outputs = outputs_;
+    settings.feeds = feeds_;
+    settings.loudspeakers = loudspeakers_;
+    settings.outputs = outputs_;
   }
   TestRig(const TestRig&) = delete;
 
@@ -52,7 +54,8 @@ struct TestRig {
       outputs_.push_back(output(way, 0));
       outputs_.back().loudspeaker = static_cast<std::uint8_t>(loudspeakers_.size() - 1);
     }
-    settings.loudspeakers = loudspeakers_, settings.outputs = outputs_;
+    settings.loudspeakers = loudspeakers_;
+    settings.outputs = outputs_;
   }
   std::span<const Section> eq(double at_hz, double gain_db) { return keep({peaking(at_hz, gain_db)}); }
   std::vector<FeedSettings>& feeds() { return feeds_; }
@@ -90,7 +93,8 @@ struct TestRig {
   }
   OutputSettings output(std::size_t way, int source) {
     OutputSettings o;
-    o.way = static_cast<std::uint8_t>(way), o.loudspeaker = loudspeaker_of(source);
+    o.way = static_cast<std::uint8_t>(way);
+    o.loudspeaker = loudspeaker_of(source);
     SectionList highpass;
     static_cast<void>(design({Alignment::butterworth, Pass::high, 4, 32.0 + 10.0 * static_cast<double>(way)},
                              sample_rate_hz, highpass));
@@ -104,9 +108,11 @@ struct TestRig {
     o.peak.look_ahead_samples = 96;
     o.peak.hold_samples = way == 0 ? 100 : 0;
     if (limiters) {
-      o.power.enabled = true, o.power.threshold_rms = 0.12f;
+      o.power.enabled = true;
+      o.power.threshold_rms = 0.12f;
       static_cast<void>(forget_per_grid(0.05, sample_rate_hz, o.power.forget));
-      o.peak.enabled = true, o.peak.ceiling = 0.2f;
+      o.peak.enabled = true;
+      o.peak.ceiling = 0.2f;
       static_cast<void>(keep_per_sample(0.05, sample_rate_hz, o.peak.release_keep));
     }
     return o;
@@ -152,7 +158,8 @@ inline std::vector<long double> by_definition(const TestRig& rig, const OutputSe
       for (long double& sample : x) {
         const long double v = sample - s2, before = s1;
         sample = s.mix_v * v + s.mix_1 * s1 + s.mix_2 * s2;
-        s1 += s.rate * v - s.damp * s1, s2 += s.cross * v + s.rate * before;
+        s1 += s.rate * v - s.damp * s1;
+        s2 += s.cross * v + s.rate * before;
       }
     }
     return x;

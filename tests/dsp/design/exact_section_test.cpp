@@ -158,7 +158,8 @@ TEST(RoundedSection, IsCloserThanTheNearestNumbersAre) {
         const double with_here = worst_of(exact, rounded(exact), at, fs);
         const double without_here = worst_of(exact, nearest(exact), at, fs);
         EXPECT_LE(with_here, 2 * without_here + 3e-8) << shape.name << " " << at;  // the grid here is the finer one
-        with = std::max(with, with_here), without = std::max(without, without_here);
+        with = std::max(with, with_here);
+        without = std::max(without, without_here);
       }
       EXPECT_LE(with, without) << shape.name << " at " << fs;
       if (fs > 100000 && !shape.single && shape.k < 0.5) {

@@ -44,8 +44,11 @@ TEST(CrossSpectrum, OfOneSegmentAlwaysCoheres) {
 TEST(CrossSpectrum, FindsWhatIsBetweenOutputNoiseOrNot) {
   const std::vector<double> x = take(white_noise(1), 1u << 18), hiss = take(white_noise(2), 1u << 18);
   std::vector<double> clear(x), noisy(x), heard(x);
-  for (std::size_t n = 0; n < x.size(); ++n)
-    clear[n] *= -0.25, noisy[n] = -0.25 * x[n] + 0.25 * hiss[n], heard[n] += hiss[n];
+  for (std::size_t n = 0; n < x.size(); ++n) {
+    clear[n] *= -0.25;
+    noisy[n] = -0.25 * x[n] + 0.25 * hiss[n];
+    heard[n] += hiss[n];
+  }
   const auto gain = [](const std::vector<double>& in, const std::vector<double>& out) {
     CrossSpectrum spectrum({48000, 512, 512, Window::hann});
     spectrum.add(in, out);

@@ -14,7 +14,9 @@ TEST(FitDecay, FindsTheTimeConstant) {
     std::vector<double> track, rounded, gain;
     for (int n = 0; n < static_cast<int>(tau * 48000 * 4); ++n) {
       const double v = 0.7 * std::exp(-n / (tau * 48000));
-      track.push_back(v), rounded.push_back(std::round(v * 32768) / 32768), gain.push_back(1 - v);
+      track.push_back(v);
+      rounded.push_back(std::round(v * 32768) / 32768);
+      gain.push_back(1 - v);
     }
     const DecayFit fit = fit_decay(track, 48000);
     ASSERT_TRUE(fit.found);

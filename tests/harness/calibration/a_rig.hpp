@@ -28,7 +28,9 @@ inline rig::Driver a_driver(std::string name, double ohm, double watts, std::opt
 }
 inline rig::Filter a_filter(double at_hz, rig::Alignment alignment = rig::Alignment::linkwitz_riley, int slope = 24) {
   rig::Filter filter;
-  filter.at_hz = at_hz, filter.alignment = alignment, filter.slope_db_per_oct = slope;
+  filter.at_hz = at_hz;
+  filter.alignment = alignment;
+  filter.slope_db_per_oct = slope;
   return filter;
 }
 inline rig::Point a_point(double at_hz, rig::Alignment alignment = rig::Alignment::linkwitz_riley, int slope = 24) {
@@ -38,7 +40,10 @@ inline rig::Point a_point(double at_hz, rig::Alignment alignment = rig::Alignmen
 }
 inline rig::EqBand a_band(rig::EqType type, double at_hz, double gain_db, double q = 1) {
   rig::EqBand band;
-  band.type = type, band.at_hz = at_hz, band.gain_db = gain_db, band.width_value = q;
+  band.type = type;
+  band.at_hz = at_hz;
+  band.gain_db = gain_db;
+  band.width_value = q;
   return band;
 }
 inline rig::Source a_source(std::string key) { return {"a.toml", 7, 3, std::move(key)}; }

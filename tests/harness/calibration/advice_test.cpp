@@ -257,10 +257,16 @@ const Fault kDevices[] = {
      {"left", "right", "channel 1"},
      [](R r, V) { r.feeds[1].channel = 3; }},
     {"feeds-crossed",
-     [](R r, V) { r.feeds[0].channel = 2, r.feeds[1].channel = 1; },
+     [](R r, V) {
+       r.feeds[0].channel = 2;
+       r.feeds[1].channel = 1;
+     },
      {"channel 2", "channel 1"},
      [](R r, V) {
-       r.feeds[0].channel = 2, r.feeds[1].channel = 1, r.feeds[0].name = "main", r.feeds[1].name = "fill";
+       r.feeds[0].channel = 2;
+       r.feeds[1].channel = 1;
+       r.feeds[0].name = "main";
+       r.feeds[1].name = "fill";
      }},
 };
 
@@ -275,9 +281,17 @@ const Fault kBands[] = {
      [](R r, V) { sides_at(r, 1500, 1000); }},
     // half an octave above 100 Hz is 141.42 Hz
     {"points-close",
-     [](R r, V) { add_sub(r), r.ways[1].highpass.reset(), r.points[1] = a_point(141.4); },
+     [](R r, V) {
+       add_sub(r);
+       r.ways[1].highpass.reset();
+       r.points[1] = a_point(141.4);
+     },
      {"way low", "0.50 octaves", "100 Hz", "141.4 Hz", "crossover.points[1] and [2]"},
-     [](R r, V) { add_sub(r), r.ways[1].highpass.reset(), r.points[1] = a_point(141.5); }},
+     [](R r, V) {
+       add_sub(r);
+       r.ways[1].highpass.reset();
+       r.points[1] = a_point(141.5);
+     }},
     {"highpass-above-point",
      [](R r, V) { low(r).highpass = a_filter(1600); },
      {"way.low.highpass", "1.6 kHz"},
@@ -311,13 +325,25 @@ const Fault kBands[] = {
      {"way high", "8 kHz", "system.eq[1]"},
      [](R r, V) { r.system_eq = {a_pass(EqType::lowpass, 7500)}; }},
     {"band-cut",  // highs are what begins above 500 Hz
-     [](R r, V) { r.points[0] = a_point(501), r.system_eq = {a_pass(EqType::lowpass, 2000)}; },
+     [](R r, V) {
+       r.points[0] = a_point(501);
+       r.system_eq = {a_pass(EqType::lowpass, 2000)};
+     },
      {"way high", "501 Hz to 8 kHz"},
-     [](R r, V) { r.points[0] = a_point(500), r.system_eq = {a_pass(EqType::lowpass, 2000)}; }},
+     [](R r, V) {
+       r.points[0] = a_point(500);
+       r.system_eq = {a_pass(EqType::lowpass, 2000)};
+     }},
     {"band-cut",  // another way has an octave at least: 0.902 x 800 Hz = 721 Hz
-     [](R r, V) { r.points[0] = a_point(400), r.system_eq = {a_pass(EqType::lowpass, 715)}; },
+     [](R r, V) {
+       r.points[0] = a_point(400);
+       r.system_eq = {a_pass(EqType::lowpass, 715)};
+     },
      {"way high", "400 Hz to 800 Hz"},
-     [](R r, V) { r.points[0] = a_point(400), r.system_eq = {a_pass(EqType::lowpass, 727)}; }},
+     [](R r, V) {
+       r.points[0] = a_point(400);
+       r.system_eq = {a_pass(EqType::lowpass, 727)};
+     }},
     {"band-cut",  // unless the driver ends before
      [](R r, V) { high(r).eq = {a_pass(EqType::lowpass, 5000)}; },
      {"way.high.eq[1]"},
@@ -339,9 +365,15 @@ const Fault kBands[] = {
      {"way.low.highpass", "butterworth of 6 dB/oct at 55 Hz"},
      [](R r, V) { low(r).highpass = a_filter(55, Alignment::butterworth, 12); }},
     {"point-unlikely",
-     [](R r, V) { r.points[0] = a_point(19.9), low(r).highpass = a_filter(10); },
+     [](R r, V) {
+       r.points[0] = a_point(19.9);
+       low(r).highpass = a_filter(10);
+     },
      {"19.9 Hz", "crossover.points[1]"},
-     [](R r, V) { r.points[0] = a_point(20), low(r).highpass = a_filter(10); }},
+     [](R r, V) {
+       r.points[0] = a_point(20);
+       low(r).highpass = a_filter(10);
+     }},
     {"point-unlikely",
      [](R r, V) { r.points[0] = a_point(20'000); },
      {"20 kHz"},
@@ -412,9 +444,17 @@ const Fault kBands[] = {
      {"way high stands below way lows"},
      [](R r, V) { low(r).name = "lowmid", high(r).name = "HF"; }},
     {"ways-exchanged",
-     [](R r, V) { add_sub(r), r.ways[0].name = "mid-bass", r.ways[1].name = "subwoofer"; },
+     [](R r, V) {
+       add_sub(r);
+       r.ways[0].name = "mid-bass";
+       r.ways[1].name = "subwoofer";
+     },
      {"way mid-bass stands below way subwoofer"},
-     [](R r, V) { add_sub(r), r.ways[0].name = "subwoofer", r.ways[1].name = "mid-bass"; }},
+     [](R r, V) {
+       add_sub(r);
+       r.ways[0].name = "subwoofer";
+       r.ways[1].name = "mid-bass";
+     }},
 };
 
 const Fault kLimits[] = {
@@ -476,9 +516,15 @@ const Fault kLimits[] = {
      {"5.0 ms"},
      [](R r, V) { r.points[0] = a_point(300), high(r).delay_s = 5e-3; }},
     {"delays-apart",
-     [](R r, V) { add_sub(r), r.ways[0].delay_s = 25.1e-3; },
+     [](R r, V) {
+       add_sub(r);
+       r.ways[0].delay_s = 25.1e-3;
+     },
      {"25.1 ms", "way.sub"},
-     [](R r, V) { add_sub(r), r.ways[0].delay_s = 25e-3; }},
+     [](R r, V) {
+       add_sub(r);
+       r.ways[0].delay_s = 25e-3;
+     }},
 };
 
 const Fault kEqualisers[] = {
@@ -492,12 +538,14 @@ const Fault kEqualisers[] = {
      [](R, V v) { v.feed["left"].eq = {a_band(EqType::highshelf, 8000, 10, 0.7)}; }},
     {"boost-large",  // three of 5.1 dB at one frequency
      [](R r, V v) {
-       r.system_eq = {a_band(EqType::peaking, 240, 5.1)}, v.all.eq = {a_band(EqType::peaking, 240, 5.1, 2)};
+       r.system_eq = {a_band(EqType::peaking, 240, 5.1)};
+       v.all.eq = {a_band(EqType::peaking, 240, 5.1, 2)};
        low(r).eq = {a_band(EqType::peaking, 240, 5.1, 1.5)};
      },
      {"way low", "together", "15.", "dB"},
      [](R r, V v) {
-       r.system_eq = {a_band(EqType::peaking, 240, 4.9)}, v.all.eq = {a_band(EqType::peaking, 240, 4.9, 2)};
+       r.system_eq = {a_band(EqType::peaking, 240, 4.9)};
+       v.all.eq = {a_band(EqType::peaking, 240, 4.9, 2)};
        low(r).eq = {a_band(EqType::peaking, 240, 4.9, 1.5)};
      }},
     {"cut-large",
@@ -596,9 +644,15 @@ const Fault kEqualisers[] = {
      {"way low", "6.1 dB", "-18.4 dBFS", "venue"},
      [](R, V v) { v.all.eq = {a_band(EqType::peaking, 240, 6)}; }},
     {"venue-into-limiter",
-     [](R r, V v) { r.system_gain_db = -19, v.feed["left"].eq = {a_band(EqType::peaking, 240, 8)}; },
+     [](R r, V v) {
+       r.system_gain_db = -19;
+       v.feed["left"].eq = {a_band(EqType::peaking, 240, 8)};
+     },
      {"way low", "venue.feed.left", "-1.3 dBFS"},
-     [](R r, V v) { r.system_gain_db = -21, v.feed["left"].eq = {a_band(EqType::peaking, 240, 8)}; }},  // out of reach
+     [](R r, V v) {
+       r.system_gain_db = -21;
+       v.feed["left"].eq = {a_band(EqType::peaking, 240, 8)};
+     }},  // out of reach
 };
 
 class EveryAdvice : public testing::TestWithParam<Fault> {};
@@ -615,9 +669,11 @@ TEST(Advice, AWidthIsAQHoweverItIsWritten) {
   const auto q_of = [](const rig::EqBand& one) { return dsp::q_of(settings_of(one), 1e9); };  // as an analogue filter
   rig::EqBand band = a_band(EqType::peaking, 240, 3, 1.4);
   EXPECT_EQ(q_of(band), 1.4);
-  band.width = rig::EqWidth::bandwidth_oct, band.width_value = 1;
+  band.width = rig::EqWidth::bandwidth_oct;
+  band.width_value = 1;
   EXPECT_NEAR(q_of(band), std::sqrt(2), 1e-12);
-  band.type = EqType::lowshelf, band.width = rig::EqWidth::shelf_slope;
+  band.type = EqType::lowshelf;
+  band.width = rig::EqWidth::shelf_slope;
   for (const double gain_db : {-12.0, 3.0, 9.0}) {
     band.gain_db = gain_db;
     EXPECT_NEAR(q_of(band), std::sqrt(0.5), 1e-12);

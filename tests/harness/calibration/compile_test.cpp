@@ -84,7 +84,10 @@ rig::Rig three_way() {
 TEST(Compile, OutputsGoFromLowToHighAFeedAtATime) {
   const CompiledRig made = compile(three_way());
   std::vector<std::string> names, feeds;
-  for (const OutputPlan& plan : made.outputs) names.push_back(plan.name), feeds.push_back(plan.feed);
+  for (const OutputPlan& plan : made.outputs) {
+    names.push_back(plan.name);
+    feeds.push_back(plan.feed);
+  }
   EXPECT_THAT(names, ElementsAre("sub", "low.left", "low.right", "high.left", "high.right"));
   EXPECT_THAT(feeds, ElementsAre("sum", "left", "right", "left", "right"));
   const auto outputs = made.settings().outputs;
@@ -336,7 +339,8 @@ TEST(Latency, AFractionTakesItsSevenSamplesFromTheDelayThenFromSlackThenFromAll)
   EXPECT_EQ(made.settings().outputs[2].delay.whole_samples, 0u);
   EXPECT_EQ(made.settings().outputs[0].delay.whole_samples, 5u);
   rig.ways[0].limit = rig::Limit{};
-  rig.ways[0].limit->look_ahead_s = 1 / kRate, rig.ways[0].limit->true_peak = false;  // 4 of slack: 1 is missing
+  rig.ways[0].limit->look_ahead_s = 1 / kRate;
+  rig.ways[0].limit->true_peak = false;  // 4 of slack: 1 is missing
   EXPECT_EQ(delay_by(2.5).latency_samples, 5u);
   rig.ways[0].limit->look_ahead_s = 96 / kRate;  // slack enough
   made = delay_by(2.5);
@@ -367,7 +371,10 @@ TEST(Latency, IsOneNumberAndTheLeastForEveryRigAndBypass) {
       way.delay_s = double(random() % 4000) / 100 / kRate * double(random() % 3);
       if (random() % 3 == 0) way.limit.reset();
       if (random() % 3 == 0) way.thermal.reset();
-      if (way.limit) way.limit->look_ahead_s = double(random() % 200) / kRate, way.limit->true_peak = random() % 2 == 0;
+      if (way.limit) {
+        way.limit->look_ahead_s = double(random() % 200) / kRate;
+        way.limit->true_peak = random() % 2 == 0;
+      }
     }
     const CompiledRig made = compile(rig);
     bool tight = made.latency_samples == 0;
@@ -393,8 +400,11 @@ TEST(Latency, IsOneNumberAndTheLeastForEveryRigAndBypass) {
 
 TEST(Bypass, OfAllLeavesTheFeedLaterAndNothingElse) {
   rig::Rig rig = three_way();
-  rig.system_gain_db = -4, rig.system_eq = {a_band(EqType::peaking, 240, -3)};
-  rig.ways[0].delay_s = 1.234e-3, rig.ways[0].inverted = true, rig.ways[2].gain_db = -5;
+  rig.system_gain_db = -4;
+  rig.system_eq = {a_band(EqType::peaking, 240, -3)};
+  rig.ways[0].delay_s = 1.234e-3;
+  rig.ways[0].inverted = true;
+  rig.ways[2].gain_db = -5;
   rig::Venue venue;
   venue.all.gain_db = -6;
   const CompiledRig made = compile(rig, &venue, Bypass::all);
@@ -413,7 +423,8 @@ TEST(Bypass, OfAllLeavesTheFeedLaterAndNothingElse) {
 
 TEST(Bypass, OfOneLayerLeavesTheOthers) {
   rig::Rig rig = a_rig();
-  rig.system_gain_db = -4, rig.system_eq = {a_band(EqType::peaking, 240, -3)};
+  rig.system_gain_db = -4;
+  rig.system_eq = {a_band(EqType::peaking, 240, -3)};
   rig::Venue venue;
   venue.all = {-1, {a_band(EqType::peaking, 63, -4)}};
   const auto feed = [&](Bypass bypass) {
@@ -471,12 +482,26 @@ TEST(Refused, WhatTheCoreCannotCarryNamesTheKey) {
   refused([](auto& r) { r.ways[1].limit->hold_s = 20; }, "way.high.limit.hold");
   refused([](auto& r) { r.ways[1].limit->release_s = 1e6; }, "way.high.limit.release");
   refused([](auto& r) { r.amplifiers[0].gain_db = 160; }, "way.low.limit");
-  refused([](auto& r) { r.ways[0].limit.reset(), r.amplifiers[0].gain_db = 160; }, "way.low.thermal");
+  refused(
+      [](auto& r) {
+        r.ways[0].limit.reset();
+        r.amplifiers[0].gain_db = 160;
+      },
+      "way.low.thermal");
   refused([](auto& r) { r.ways[0].gain_db = 60.1; }, "way.low");
-  refused([](auto& r) { r.system_gain_db = 60.1, r.feeds[0].source = a_source("feed.left"); }, "feed.left");
+  refused(
+      [](auto& r) {
+        r.system_gain_db = 60.1;
+        r.feeds[0].source = a_source("feed.left");
+      },
+      "feed.left");
   refused([](auto& r) { r.ways[0].eq.assign(300, a_band(EqType::peaking, 100, -1)); }, "way.low");
-  refused([](auto& r) { r.ways[1].eq = {a_band(EqType::peaking, 30000, -1)}, r.ways[1].eq[0].source = a_source("eq"); },
-          "eq");
+  refused(
+      [](auto& r) {
+        r.ways[1].eq = {a_band(EqType::peaking, 30000, -1)};
+        r.ways[1].eq[0].source = a_source("eq");
+      },
+      "eq");
   refused([](auto& r) { r.ways.resize(9, a_way("more", "lows", "cone")); }, "9 ways");
 }
 

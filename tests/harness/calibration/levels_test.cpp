@@ -74,9 +74,11 @@ TEST(Levels, BridgedIsTwiceTheVoltsAtHalfTheLoad) {
 // 89.4427 V RMS, 1000 W into 8 ohm, and 6.0206 dB more gain than a side: P = V^2 / R.
 TEST(Levels, AsPrintedForBridgedUseNothingIsDoubled) {
   rig::Rig sides = one_way(an_amplifier("amp", {{300, 8}, {500, 4}}, 32), a_driver("d", 8, 1000));
-  sides.amplifiers[0].bridged = true, sides.amplifiers[0].rated = rig::Rated::per_side;
+  sides.amplifiers[0].bridged = true;
+  sides.amplifiers[0].rated = rig::Rated::per_side;
   rig::Rig bridge = one_way(an_amplifier("amp", {{1000, 8}}, 32 + 20 * std::log10(2.0)), a_driver("d", 8, 1000));
-  bridge.amplifiers[0].bridged = true, bridge.amplifiers[0].rated = rig::Rated::bridged;
+  bridge.amplifiers[0].bridged = true;
+  bridge.amplifiers[0].rated = rig::Rated::bridged;
   const OutputPlan by_side = plan_of(sides), as_printed = plan_of(bridge);
   EXPECT_EQ(as_printed.rating_ohm, 8);  // looked up at the channel's own load
   EXPECT_NEAR(as_printed.clip_volts_peak, 126.491, 5e-4);
@@ -84,7 +86,8 @@ TEST(Levels, AsPrintedForBridgedUseNothingIsDoubled) {
   EXPECT_NEAR(as_printed.amplifier_gain_db, by_side.amplifier_gain_db, 1e-9);
   EXPECT_NEAR(as_printed.limit_dbfs_peak, by_side.limit_dbfs_peak, 1e-9);
   // As sensitivity: what drives the bridge to the first rating, as written.
-  bridge.amplifiers[0].gain_db.reset(), bridge.amplifiers[0].sensitivity_volts_rms = 1.0;
+  bridge.amplifiers[0].gain_db.reset();
+  bridge.amplifiers[0].sensitivity_volts_rms = 1.0;
   EXPECT_NEAR(plan_of(bridge).amplifier_gain_db, 20 * std::log10(89.4427), 1e-5);
   // The control: the same figures taken for those of one side stand 6 dB too high.
   bridge.amplifiers[0].rated = rig::Rated::per_side;

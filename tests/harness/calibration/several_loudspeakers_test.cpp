@@ -42,7 +42,8 @@ TEST(SeveralLoudspeakers, GainsDelaysAndPolaritiesAddUp) {
   rig::Rig rig = town_square();
   rig.loudspeakers[2].ways[0].inverted = true;
   rig::OutputLayer& right = rig.loudspeakers[2].ways[0].output.at("right");
-  right.inverted = true, right.gain_db = -1.5;
+  right.inverted = true;
+  right.gain_db = -1.5;
   rig.loudspeakers[2].ways[0].gain_db = 2;
   const rig::Venue venue = parse_tonight(
       "[venue.feed.right]\ngain = \"-0.5 dB\"\n[venue.loudspeaker.delayed]\ngain = \"-4 dB\"\ndelay = \"2 ms\"\n", rig);
@@ -112,10 +113,13 @@ TEST(SeveralLoudspeakers, OneAloneHasTheNumbersThatItHasInTheWholeRig) {
 }
 TEST(SeveralLoudspeakers, OneWithANameComputesWhatThePlainFormComputes) {
   rig::Rig plain = a_rig(), named = plain;
-  plain.system_gain_db = -3, plain.system_eq = {a_band(rig::EqType::peaking, 300, -4)};
+  plain.system_gain_db = -3;
+  plain.system_eq = {a_band(rig::EqType::peaking, 300, -4)};
   rig::Rig part = plain;
   part.loudspeaker = "main";
-  named.ways.clear(), named.points.clear(), named.loudspeakers = {part};
+  named.ways.clear();
+  named.points.clear();
+  named.loudspeakers = {part};
   const CompiledRig a = compile(plain), b = compile(named);
   ASSERT_EQ(a.outputs.size(), b.outputs.size());
   EXPECT_EQ(a.latency_samples, b.latency_samples);
@@ -169,7 +173,8 @@ TEST(SeveralLoudspeakers, WarningsNameThemAndWhatAllHaveAlikeStandsOnce) {
     for (rig::Way& way : part.ways)
       if (!way.has_one_output()) way.only = {0, 1};
   }
-  rig.loudspeakers[0].ways[0].sum_of_feeds = false, rig.loudspeakers[0].ways[0].mix = {{0, -6}, {1, -6}};
+  rig.loudspeakers[0].ways[0].sum_of_feeds = false;
+  rig.loudspeakers[0].ways[0].mix = {{0, -6}, {1, -6}};
   EXPECT_THAT(compile(rig).warnings, testing::UnorderedElementsAre(Field(&Warning::code, "amplifier-unused"),
                                                                    Field(&Warning::code, "feed-unused")));
 }

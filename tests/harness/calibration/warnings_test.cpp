@@ -16,7 +16,9 @@ const Fault kFaults[] = {
      {"high", "horn", "21.9 V RMS", "thermal ="},
      // clip less 2 dB: 44.95 V peak, 31.8 V RMS; horn of 200 W: 40 V RMS
      [](auto& r, auto&) {
-       r.ways[1].thermal.reset(), r.drivers[1].continuous_power_watts = 200, r.drivers[1].peak_power_watts = 800;
+       r.ways[1].thermal.reset();
+       r.drivers[1].continuous_power_watts = 200;
+       r.drivers[1].peak_power_watts = 800;
      }},
     {"load-below-rating",
      [](auto& r, auto&) { r.ways[1].drivers = 2; },
@@ -25,7 +27,10 @@ const Fault kFaults[] = {
     {"crossover-null",
      [](auto& r, auto&) { r.points[0] = a_point(1600, Alignment::linkwitz_riley, 12); },
      {"low", "high", "1.6 kHz", "polarity = \"inverted\""},
-     [](auto& r, auto&) { r.points[0] = a_point(1600, Alignment::linkwitz_riley, 12), r.ways[1].inverted = true; }},
+     [](auto& r, auto&) {
+       r.points[0] = a_point(1600, Alignment::linkwitz_riley, 12);
+       r.ways[1].inverted = true;
+     }},
     {"crossover-null",
      [](auto& r, auto&) { r.ways[1].inverted = true; },
      {"polarity = \"normal\""},
@@ -35,23 +40,42 @@ const Fault kFaults[] = {
      {"way.high"},
      [](auto& r, auto&) { r.points[0] = a_point(1600, Alignment::linkwitz_riley, 48); }},
     {"not-phase-matched",
-     [](auto& r, auto&) { add_sub(r), r.points[1] = a_point(1600, Alignment::bessel, 24), r.ways[1].highpass.reset(); },
+     [](auto& r, auto&) {
+       add_sub(r);
+       r.points[1] = a_point(1600, Alignment::bessel, 24);
+       r.ways[1].highpass.reset();
+     },
      {"1.6 kHz", "100 Hz", "phase_matched = false"},
      [](auto& r, auto&) { r.points[0] = a_point(1600, Alignment::bessel, 24); }},  // there is no way below
     {"no-protection-highpass",
      [](auto& r, auto&) { r.ways[0].highpass.reset(); },
      {"low", "cone", "highpass ="},
-     [](auto& r, auto&) { r.ways[0].highpass.reset(), r.ways[0].eq = {a_band(rig::EqType::highpass, 50, 0)}; }},
+     [](auto& r, auto&) {
+       r.ways[0].highpass.reset();
+       r.ways[0].eq = {a_band(rig::EqType::highpass, 50, 0)};
+     }},
     // 200 W at 8 ohm less 2 dB: 31.8 V RMS of a sine, 6 dB more are 63.45 V; less 1 dB, 640 W are 63.8 and 630 W 63.3 V
     {"power-above-peak",
-     [](auto& r, auto&) { r.drivers[1].continuous_power_watts = 640, r.drivers[1].peak_power_watts = 2560; },
+     [](auto& r, auto&) {
+       r.drivers[1].continuous_power_watts = 640;
+       r.drivers[1].peak_power_watts = 2560;
+     },
      {"high", "63.8 V RMS", "31.8 V RMS", "below_clip"},
-     [](auto& r, auto&) { r.drivers[1].continuous_power_watts = 630, r.drivers[1].peak_power_watts = 2520; }},
+     [](auto& r, auto&) {
+       r.drivers[1].continuous_power_watts = 630;
+       r.drivers[1].peak_power_watts = 2520;
+     }},
     // 44.95 V peak are 9.03 dB (8 times the power) over 15.89 V RMS, which 31.57 W make at 8 ohm
     {"amplifier-large",
-     [](auto& r, auto&) { r.drivers[1].peak_power_watts.reset(), r.drivers[1].continuous_power_watts = 31.5; },
+     [](auto& r, auto&) {
+       r.drivers[1].peak_power_watts.reset();
+       r.drivers[1].continuous_power_watts = 31.5;
+     },
      {"high", "horn", "9.0 dB", "peak_power"},
-     [](auto& r, auto&) { r.drivers[1].peak_power_watts.reset(), r.drivers[1].continuous_power_watts = 31.6; }},
+     [](auto& r, auto&) {
+       r.drivers[1].peak_power_watts.reset();
+       r.drivers[1].continuous_power_watts = 31.6;
+     }},
     // full scale 8.70 V peak x 10^(14/20) = 43.6 V, below the driver's 43.8 and the amplifier's 45.0
     {"converter-below-clip",
      [](auto& r, auto&) { r.amplifiers[1].gain_db = 14; },
@@ -59,20 +83,31 @@ const Fault kFaults[] = {
      [](auto& r, auto&) { r.amplifiers[1].gain_db = 15; }},
     {"threshold-low",
      [](auto& r, auto&) {
-       r.amplifiers[1].gain_db = 45.9, r.controller.output_full_scale_volts_rms = volts_of_dbu(20.2);
+       r.amplifiers[1].gain_db = 45.9;
+       r.controller.output_full_scale_volts_rms = volts_of_dbu(20.2);
      },
      {"high", "-34.1 dBFS", "output_full_scale"},
      [](auto& r, auto&) {
-       r.amplifiers[1].gain_db = 45.9, r.controller.output_full_scale_volts_rms = volts_of_dbu(20);
+       r.amplifiers[1].gain_db = 45.9;
+       r.controller.output_full_scale_volts_rms = volts_of_dbu(20);
      }},
     {"gain-unlikely",
-     [](auto& r, auto&) { r.amplifiers[0].gain_db.reset(), r.amplifiers[0].sensitivity_volts_rms = 0.3; },  // 47.9 dB
+     [](auto& r, auto&) {
+       r.amplifiers[0].gain_db.reset();
+       r.amplifiers[0].sensitivity_volts_rms = 0.3;  // 47.9 dB
+     },
      {"lows", "47.9 dB", "sensitivity"},
-     [](auto& r, auto&) { r.amplifiers[0].gain_db.reset(), r.amplifiers[0].sensitivity_volts_rms = 1.0; }},
+     [](auto& r, auto&) {
+       r.amplifiers[0].gain_db.reset();
+       r.amplifiers[0].sensitivity_volts_rms = 1.0;
+     }},
     {"attenuator-open",
      [](auto& r, auto&) { r.amplifiers[1].attenuator_db = -6; },
      {"highs", "6 dB", "attenuator_fixed = true"},
-     [](auto& r, auto&) { r.amplifiers[1].attenuator_db = -6, r.amplifiers[1].attenuator_fixed = true; }},
+     [](auto& r, auto&) {
+       r.amplifiers[1].attenuator_db = -6;
+       r.amplifiers[1].attenuator_fixed = true;
+     }},
     // a thirtieth of a period at 55 Hz is 0.606 ms
     {"look-ahead-short",
      [](auto& r, auto&) { r.ways[0].limit->look_ahead_s = 0.60e-3; },
@@ -80,9 +115,15 @@ const Fault kFaults[] = {
      [](auto& r, auto&) { r.ways[0].limit->look_ahead_s = 0.61e-3; }},
     // two periods of 55 Hz are 36.4 ms
     {"release-short",
-     [](auto& r, auto&) { r.ways[0].limit->release_s = 26e-3, r.ways[0].limit->hold_s = 10e-3; },
+     [](auto& r, auto&) {
+       r.ways[0].limit->release_s = 26e-3;
+       r.ways[0].limit->hold_s = 10e-3;
+     },
      {"low", "55 Hz", "release = \"36 ms\""},
-     [](auto& r, auto&) { r.ways[0].limit->release_s = 27e-3, r.ways[0].limit->hold_s = 10e-3; }},
+     [](auto& r, auto&) {
+       r.ways[0].limit->release_s = 27e-3;
+       r.ways[0].limit->hold_s = 10e-3;
+     }},
 };
 
 TEST(Warnings, ASoundRigGetsNone) {

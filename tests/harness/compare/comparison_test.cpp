@@ -86,7 +86,10 @@ TEST(Comparison, ResponsesAreThoseOfTheFormula) {
         EXPECT_NEAR(output.b->response_db[k], b, 0.01) << hz;
       }
       // Both have their loudest at 0 dB.
-      if ((a > -60 || b > -60) && std::abs(b - a) > std::abs(most)) most = b - a, at_hz = hz;
+      if ((a > -60 || b > -60) && std::abs(b - a) > std::abs(most)) {
+        most = b - a;
+        at_hz = hz;
+      }
     }
     EXPECT_NEAR(output.response->db, most, 0.02);
     EXPECT_GT(std::abs(most), 5.0);
@@ -172,7 +175,8 @@ TEST(Comparison, WhatOnlyOneHasIsTold) {
 
 TEST(Comparison, WhatIsHeardTakesAmplifiersAndDriversIn) {
   const auto sheets = [](rig::Rig& rig) {
-    rig.drivers[0].sensitivity_db = 98, rig.drivers[1].sensitivity_db = 104;
+    rig.drivers[0].sensitivity_db = 98;
+    rig.drivers[1].sensitivity_db = 104;
     for (rig::Way& way : rig.ways) way.depth_m = 0.1;
   };
   const Two two([](rig::Rig& rig) { rig.amplifiers[1].gain_db = 28; }, sheets);
@@ -226,7 +230,8 @@ TEST(Comparison, DistortionIsThatOfTheWholeChain) {
       double c = 0, s = 0;
       for (std::size_t n = kAll - kMeasured; n < kAll; ++n) {
         const double angle = 2 * std::numbers::pi * h * static_cast<double>(n % kPeriod) / kPeriod;
-        c += static_cast<double>(out[n]) * std::cos(angle), s += static_cast<double>(out[n]) * std::sin(angle);
+        c += static_cast<double>(out[n]) * std::cos(angle);
+        s += static_cast<double>(out[n]) * std::sin(angle);
       }
       (h == 1 ? fundamental : harmonics) += c * c + s * s;
     }

@@ -23,7 +23,10 @@ std::optional<Apart> apart(const std::function<double(double)>& a_db, const std:
                            double within_db = kJudged_db) {
   const std::vector<double> hz = analysis::log_frequencies(20, 20000, 96);
   std::vector<double> a, b;
-  for (const double at : hz) a.push_back(a_db(at)), b.push_back(b_db(at));
+  for (const double at : hz) {
+    a.push_back(a_db(at));
+    b.push_back(b_db(at));
+  }
   return furthest(hz, a, b, within_db, heard_as(a_db), heard_as(b_db));
 }
 const auto kFlat = [](double) { return 0.0; };

@@ -31,7 +31,10 @@ bool replaceable(const std::filesystem::path& file, Kind kind) { return refusal(
 /// One of each, as the program writes them, in the order of kAll.
 std::vector<std::string> examples() {
   tune::Measurement m;
-  m.frequency_hz = {100, 200}, m.magnitude_db = {0, 0}, m.phase_deg = {0, 0}, m.coherence = {1, 1};
+  m.frequency_hz = {100, 200};
+  m.magnitude_db = {0, 0};
+  m.phase_deg = {0, 0};
+  m.coherence = {1, 1};
   return {test::riff(test::format_chunk(3, 1, 48000, 32, 4) + test::chunk("data", "")),
           tune::document_of(m).dump(),
           tune::csv_of(m, 0),

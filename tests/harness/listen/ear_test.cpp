@@ -21,8 +21,10 @@ using testing::IsEmpty;
 
 rig::Rig heard_rig() {
   rig::Rig rig = a_rig();
-  rig.drivers[0].sensitivity_db = 98, rig.drivers[1].sensitivity_db = 104;
-  rig.ways[0].depth_m = 0.2, rig.ways[1].depth_m = 0.05;
+  rig.drivers[0].sensitivity_db = 98;
+  rig.drivers[1].sensitivity_db = 104;
+  rig.ways[0].depth_m = 0.2;
+  rig.ways[1].depth_m = 0.05;
   return rig;
 }
 std::string refusal_of(const rig::Rig& rig) {
@@ -81,7 +83,8 @@ TEST(Ear, MeasuredResponsesTakeThePlaceOfSheets) {
   rig::Rig rig = a_rig();  // no sheets at all
   std::ofstream(scratch / "low.csv") << "frequency_hz,magnitude_db,phase_deg\n20,-20,0\n20000,-20,90\n";
   std::ofstream(scratch / "high.csv") << "frequency_hz,magnitude_db,phase_deg\n100,-26,0\n20000,-14,0\n";
-  rig.ways[0].response = scratch / "low.csv", rig.ways[1].response = scratch / "high.csv";
+  rig.ways[0].response = scratch / "low.csv";
+  rig.ways[1].response = scratch / "high.csv";
   const CompiledRig compiled = compile(rig);
   const Ear ear(rig, compiled);
   EXPECT_TRUE(ear.measured());

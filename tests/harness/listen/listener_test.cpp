@@ -110,8 +110,10 @@ TEST(Listener, SheetsAndDepthsAddUpAsTheFormulaHasThem) {
   rig::Rig rig = a_rig();
   rig.feeds.resize(1);
   rig.controller.temperature_degc = 16;
-  rig.drivers[0].sensitivity_db = 98, rig.drivers[1].sensitivity_db = 104;
-  rig.ways[0].depth_m = 0.173, rig.ways[1].depth_m = 0.09;
+  rig.drivers[0].sensitivity_db = 98;
+  rig.drivers[1].sensitivity_db = 104;
+  rig.ways[0].depth_m = 0.173;
+  rig.ways[1].depth_m = 0.09;
   const CompiledRig compiled = compile(rig);
   const Ear ear(rig, compiled);
   const std::vector<Filter> filters = filters_of(ear, 2, 48000);
@@ -147,7 +149,8 @@ TEST(Listener, SheetsAndDepthsAddUpAsTheFormulaHasThem) {
 TEST(Listener, WithoutADepthItIsTheFactorAlone) {
   rig::Rig rig = a_rig();
   rig.feeds.resize(1);
-  rig.drivers[0].sensitivity_db = 98, rig.drivers[1].sensitivity_db = 104;
+  rig.drivers[0].sensitivity_db = 98;
+  rig.drivers[1].sensitivity_db = 104;
   const CompiledRig compiled = compile(rig);
   const Ear ear(rig, compiled);
   Listener listener(filters_of(ear, 2, 48000), {{true, false}, {false, false}});
@@ -188,7 +191,8 @@ TEST(Listener, MeasuredResponsesAddUpAsTheirLevelsAndPhasesDo) {
   write_response(scratch / "high.csv", 40, 21000, high);
   rig::Rig rig = a_rig();
   rig.feeds.resize(1);
-  rig.ways[0].response = scratch / "low.csv", rig.ways[1].response = scratch / "high.csv";
+  rig.ways[0].response = scratch / "low.csv";
+  rig.ways[1].response = scratch / "high.csv";
   const CompiledRig compiled = compile(rig);
   const Ear ear(rig, compiled);
   const std::vector<Filter> filters = filters_of(ear, 2, 48000);

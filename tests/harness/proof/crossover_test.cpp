@@ -75,10 +75,14 @@ TEST(CrossoverSum, OfThreeWaysNeedsNoCorrectionOfDrivers) {
   rig::Rig rig = three_ways();
   const Prepared plain(rig);
   EXPECT_THAT(fallen(check_crossover_sum(plain.subject)), IsEmpty());
-  rig.ways[0].gain_db = 6, rig.ways[0].delay_s = 4e-3, rig.ways[2].delay_s = 1e-3, rig.ways[2].gain_db = -10;
+  rig.ways[0].gain_db = 6;
+  rig.ways[0].delay_s = 4e-3;
+  rig.ways[2].delay_s = 1e-3;
+  rig.ways[2].gain_db = -10;
   rig.ways[0].highpass = a_filter(60, Alignment::butterworth);
   rig.ways[1].eq = {a_band(rig::EqType::peaking, 300, -9, 2)};
-  rig.system_eq = {a_band(rig::EqType::lowshelf, 200, 8, 0.7)}, rig.system_gain_db = -7;
+  rig.system_eq = {a_band(rig::EqType::lowshelf, 200, 8, 0.7)};
+  rig.system_gain_db = -7;
   const Prepared corrected(rig);
   const std::vector<Finding> sums = check_crossover_sum(corrected.subject);
   EXPECT_THAT(fallen(sums), IsEmpty());
@@ -231,7 +235,9 @@ TEST_F(AcousticSum, IsJudgedWhereAllWaysAreMeasured) {
   // The horn is 9 dB louder, its wiring turned over and half a metre back; gain, polarity and delay answer to that.
   rig::Rig rig = a_rig();
   rig.ways[0].highpass.reset();
-  rig.ways[0].delay_s = 1.5e-3, rig.ways[1].gain_db = -9, rig.ways[1].inverted = true;
+  rig.ways[0].delay_s = 1.5e-3;
+  rig.ways[1].gain_db = -9;
+  rig.ways[1].inverted = true;
   EXPECT_THAT(fallen(check_crossover_sum(Prepared(rig).subject)), SizeIs(2));  // electrically a null
   rig.ways[0].response = box("low", 95, 0, false);
   EXPECT_THAT(fallen(check_crossover_sum(Prepared(rig).subject)), SizeIs(2)) << "one alone does not count";

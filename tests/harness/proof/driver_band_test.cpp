@@ -146,15 +146,19 @@ TEST(DriverBand, WithoutASheetItSaysWhatWouldLetItJudge) {
 TEST(DriverBand, AWideDriverInANarrowWayIsNotAccused) {
   rig::Rig rig = three_ways();
   rig.points = {a_point(100), a_point(400)};
-  rig.drivers[0].lowest_hz = 25, rig.drivers[0].highest_hz = 15000, rig.drivers[1].lowest_hz = 60;
+  rig.drivers[0].lowest_hz = 25;
+  rig.drivers[0].highest_hz = 15000;
+  rig.drivers[1].lowest_hz = 60;
   EXPECT_THAT(fallen(band_of(rig)), IsEmpty());
 }
 
 TEST(PathParts, AreThoseOfTheFileAndMultiplyToWhatIsMeasured) {
   rig::Rig rig = three_ways();
   rig.phase_matched = false;
-  rig.system_gain_db = -3, rig.system_eq = {a_band(rig::EqType::peaking, 240, -3.5, 1.4)};
-  rig.ways[1].gain_db = 2, rig.ways[1].eq = {a_band(rig::EqType::notch, 300, 0, 4)};
+  rig.system_gain_db = -3;
+  rig.system_eq = {a_band(rig::EqType::peaking, 240, -3.5, 1.4)};
+  rig.ways[1].gain_db = 2;
+  rig.ways[1].eq = {a_band(rig::EqType::notch, 300, 0, 4)};
   rig.ways[1].highpass = a_filter(80, Alignment::bessel, 12);
   const std::vector<PathPart> parts = parts_of_path(rig, nullptr, 1, "");
   std::vector<std::string> keys;

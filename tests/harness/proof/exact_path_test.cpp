@@ -20,8 +20,10 @@ dsp::Section ringing(double r, double w) {
   const double half = 1 - r * std::cos(w);  // damp = cross = half
   const double rate = std::sqrt(r * r - (1 - half) * (1 - half));
   dsp::Section s;
-  s.rate = static_cast<float>(rate), s.damp = s.cross = static_cast<float>(half);
-  s.mix_v = 0.0f, s.mix_2 = 1.0f;
+  s.rate = static_cast<float>(rate);
+  s.damp = s.cross = static_cast<float>(half);
+  s.mix_v = 0.0f;
+  s.mix_2 = 1.0f;
   return s;
 }
 DeviceMaker with_section(const dsp::Section& section) {

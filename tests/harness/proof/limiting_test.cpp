@@ -68,7 +68,10 @@ TEST(TransparentBelow, OneBitOfOneSampleIsTooMuch) {
     if (!settings.outputs[0].peak.enabled) return make_chain(settings);
     return spoiling([]() -> Spoil {
       return [done = false](std::span<float* const> rows, std::size_t) mutable {
-        if (!done) rows[1][40] = std::nextafter(rows[1][40], 1.0f), done = true;
+        if (!done) {
+          rows[1][40] = std::nextafter(rows[1][40], 1.0f);
+          done = true;
+        }
       };
     })(settings);
   });

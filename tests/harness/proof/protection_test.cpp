@@ -121,7 +121,8 @@ TEST(Load, FallsBelowTheLowestRating) {
   EXPECT_THAT(fallen(check_load(Prepared(rig).subject)), ElementsAre("low.left", "low.right"));
   rig.drivers[0].impedance_ohm = 8;
   const auto fallen_with = [&](std::uint32_t lows, std::uint32_t highs) {
-    rig.ways[0].drivers = lows, rig.ways[1].drivers = highs;
+    rig.ways[0].drivers = lows;
+    rig.ways[1].drivers = highs;
     return fallen(check_load(Prepared(rig).subject));
   };
   EXPECT_THAT(fallen_with(1, 1), IsEmpty());

@@ -18,7 +18,9 @@ using rackproof::test::Scratch;
 
 void write_stereo(const std::filesystem::path& file, const std::vector<float>& mono, int rate, int channels = 2) {
   SF_INFO info{};
-  info.samplerate = rate, info.channels = channels, info.format = SF_FORMAT_WAV | SF_FORMAT_FLOAT;
+  info.samplerate = rate;
+  info.channels = channels;
+  info.format = SF_FORMAT_WAV | SF_FORMAT_FLOAT;
   SNDFILE* const out = sf_open(file.c_str(), SFM_WRITE, &info);
   ASSERT_NE(out, nullptr);
   std::vector<float> interleaved;

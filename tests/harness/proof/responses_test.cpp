@@ -22,7 +22,10 @@ using std::numbers::pi;
 
 rig::Rig shaped() {
   rig::Rig rig = three_ways();
-  rig.ways[0].delay_s = 3.3e-3, rig.ways[0].gain_db = -2, rig.ways[1].delay_s = 1e-3, rig.ways[2].delay_s = 1.51e-3;
+  rig.ways[0].delay_s = 3.3e-3;
+  rig.ways[0].gain_db = -2;
+  rig.ways[1].delay_s = 1e-3;
+  rig.ways[2].delay_s = 1.51e-3;
   rig.ways[2].inverted = true;
   rig.ways[1].eq = {a_band(rig::EqType::peaking, 400, -6, 2)};
   rig.system_gain_db = -4;
@@ -141,14 +144,19 @@ TEST(ImpulseResponses, AreWholeAndTheSameWithLimiters) {
 // precision scales alike, so a millionth of the peak is far beyond what is left.
 TEST(ImpulseResponses, AreSentBelowEveryThreshold) {
   rig::Rig rig = shaped();
-  for (rig::Driver& driver : rig.drivers) driver.peak_power_watts = 1e-3, driver.continuous_power_watts = 1e-4;
+  for (rig::Driver& driver : rig.drivers) {
+    driver.peak_power_watts = 1e-3;
+    driver.continuous_power_watts = 1e-4;
+  }
   const Prepared bench(rig);
   const auto with = impulse_responses(*make_chain(bench.compiled.settings()), bench.compiled);
   const auto without = impulse_responses(*make_chain(bench.unlimited.settings()), bench.unlimited);
   for (std::size_t o = 0; o < with.size(); ++o) {
     double peak = 0, off = 0;
-    for (std::size_t n = 0; n < std::min(with[o].size(), without[o].size()); ++n)
-      peak = std::max(peak, std::abs(without[o][n])), off = std::max(off, std::abs(with[o][n] - without[o][n]));
+    for (std::size_t n = 0; n < std::min(with[o].size(), without[o].size()); ++n) {
+      peak = std::max(peak, std::abs(without[o][n]));
+      off = std::max(off, std::abs(with[o][n] - without[o][n]));
+    }
     EXPECT_LE(off, 1e-6 * peak) << "output " << o;
   }
 }
@@ -158,7 +166,8 @@ TEST(ImpulseResponses, SpectrumAndMomentAreTheirDefinitions) {
     std::complex<double> value, moment;
     for (std::size_t n = 0; n < h.size(); ++n) {
       const auto turn = std::polar(1.0, -2 * pi * hz / 48000 * static_cast<double>(n));
-      value += h[n] * turn, moment += static_cast<double>(n) * h[n] * turn;
+      value += h[n] * turn;
+      moment += static_cast<double>(n) * h[n] * turn;
     }
     EXPECT_LT(std::abs(spectrum(h, std::span(&hz, 1), 48000)[0] - value), 1e-13);
     EXPECT_LT(std::abs(moments(h, std::span(&hz, 1), 48000)[0] - moment), 1e-12);

@@ -94,7 +94,8 @@ TEST(Muted, OfAPlainRigIsProvenAsHeardAndIsSilent) {
   EXPECT_THAT(fallen_of(proof), IsEmpty()) << fallen_of(proof)[0].text;
   EXPECT_THAT(proof.findings, Contains(AllOf(Field(&Finding::id, "block-size"),
                                              Field(&Finding::text, HasSubstr("muted: high.right")))));
-  rig.ways[0].sum_of_feeds = true, rig.ways[0].muted = true;
+  rig.ways[0].sum_of_feeds = true;
+  rig.ways[0].muted = true;
   rig.ways[0].limit.reset();
   EXPECT_FALSE(prove(rig, nullptr, {.brief = true}).holds) << "muted, it hides no missing limiter";
 }
@@ -125,7 +126,8 @@ TEST(SeveralLoudspeakers, AWholeThatIsNotItsPartsFalls) {
 TEST(SeveralLoudspeakers, WaysThatNoFeedReachesTogetherFall) {
   rig::Rig rig = rig::parse_rig(kRig, "test.toml");
   rig.ways[0].sum_of_feeds = false;
-  rig.ways[0].only = {0}, rig.ways[1].only = {1};
+  rig.ways[0].only = {0};
+  rig.ways[1].only = {1};
   const Proof proof = prove(rig, nullptr, {.brief = true});
   EXPECT_THAT(fallen_of(proof), Contains(AllOf(Field(&Finding::id, "crossover-sum"),
                                                Field(&Finding::text, HasSubstr("low hears left, high hears right")))));

@@ -10,10 +10,15 @@ namespace rackproof::proof::test {
 inline rig::Rig two_ways_with_sheets() {
   rig::Rig rig = a_rig();
   rig.feeds.resize(1);
-  rig.drivers[0].lowest_hz = 45, rig.drivers[0].highest_hz = 4000, rig.drivers[0].sensitivity_db = 98;
-  rig.drivers[1].lowest_hz = 1200, rig.drivers[1].highest_hz = 18000, rig.drivers[1].sensitivity_db = 104;
+  rig.drivers[0].lowest_hz = 45;
+  rig.drivers[0].highest_hz = 4000;
+  rig.drivers[0].sensitivity_db = 98;
+  rig.drivers[1].lowest_hz = 1200;
+  rig.drivers[1].highest_hz = 18000;
+  rig.drivers[1].sensitivity_db = 104;
   for (rig::Way& way : rig.ways) way.depth_m = 0.2;
-  rig.ways[0].source = a_source("way.low"), rig.ways[1].source = a_source("way.high");
+  rig.ways[0].source = a_source("way.low");
+  rig.ways[1].source = a_source("way.high");
   return rig;
 }
 /// The one finding of a check on a rig of one side.

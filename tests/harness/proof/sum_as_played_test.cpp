@@ -75,7 +75,11 @@ INSTANTIATE_TEST_SUITE_P(
         Fault{"SensitivityOfAnotherDriver", [](rig::Rig& r) { r.drivers[1].sensitivity_db = 94; },
               "driver.horn.sensitivity"},
         Fault{"SeriesForParallel",
-              [](rig::Rig& r) { r.ways[0].drivers = 4, r.ways[0].gain_db = -12, r.ways[0].in_series = true; },
+              [](rig::Rig& r) {
+                r.ways[0].drivers = 4;
+                r.ways[0].gain_db = -12;
+                r.ways[0].in_series = true;
+              },
               "in series"}),
     [](const auto& of) { return of.param.name; });
 
@@ -152,11 +156,14 @@ TEST(SumAsPlayed, LevelsAreThoseOfAmplifiersDriversAndWiring) {
   told("low plays 6.0 dB louder than high");
   rig.ways[0].in_series = true;  // each has half of the volts
   told("plays 0.0 dB louder");
-  rig.ways[0].drivers = 1, rig.drivers[0].impedance_ohm = 16;  // 1 W takes 3 dB more of volts
+  rig.ways[0].drivers = 1;
+  rig.drivers[0].impedance_ohm = 16;  // 1 W takes 3 dB more of volts
   told("high plays 3.0 dB louder than low");
-  rig.drivers[0].impedance_ohm = 8, rig.amplifiers[0].gain_db = 36;
+  rig.drivers[0].impedance_ohm = 8;
+  rig.amplifiers[0].gain_db = 36;
   told("low plays 4.0 dB louder than high");
-  rig.amplifiers[0].gain_db = 32, rig.system_gain_db = 20;  // common to both
+  rig.amplifiers[0].gain_db = 32;
+  rig.system_gain_db = 20;  // common to both
   told("plays 0.0 dB louder");
 }
 
@@ -176,7 +183,8 @@ TEST(SumAsPlayed, WhatIsMissingIsSaidByItsKey) {
   const Finding blind = sum_of_rig([] {
     rig::Rig rig = two_ways_with_sheets();
     for (rig::Driver& driver : rig.drivers) driver.sensitivity_db.reset();
-    rig.ways[0].depth_m.reset(), rig.ways[1].gain_db = -20;
+    rig.ways[0].depth_m.reset();
+    rig.ways[1].gain_db = -20;
     return rig;
   }());
   EXPECT_TRUE(blind.holds);
@@ -229,7 +237,8 @@ class AsMeasured : public testing::Test {
 TEST_F(AsMeasured, ResponsesStandForAmplifierDriverAndDepth) {
   rig::Rig rig = a_rig();
   rig.feeds.resize(1);
-  rig.ways[0].response = box("low", 95, 0.4e-3), rig.ways[1].response = box("high", 95, 0.4e-3);
+  rig.ways[0].response = box("low", 95, 0.4e-3);
+  rig.ways[1].response = box("high", 95, 0.4e-3);
   EXPECT_TRUE(sum_of_rig(rig).holds) << sum_of_rig(rig).text;
   rig.ways[1].response = box("high", 95, 0.4e-3 + kHalfPeriod_s);
   EXPECT_FALSE(sum_of_rig(rig).holds);

@@ -177,7 +177,9 @@ TEST(ThermalHeat, IsAPoleASample) {
 }
 TEST(CoilModel, SettlesAtItsRatingAndNeverAboveWhatItIsFed) {
   rig::Driver driver;
-  driver.impedance_ohm = 8, driver.continuous_power_watts = 200, driver.thermal_time_s = 3;
+  driver.impedance_ohm = 8;
+  driver.continuous_power_watts = 200;
+  driver.thermal_time_s = 3;
   CoilModel coil(driver);
   double before = 0;
   for (int n = 0; n < 100000; ++n) {  // 1000 s
@@ -193,7 +195,8 @@ TEST(CoilModel, SettlesAtItsRatingAndNeverAboveWhatItIsFed) {
 }
 TEST(CoilModel, TheLengthOfAStepHardlyMatters) {
   rig::Driver driver;
-  driver.continuous_power_watts = 100, driver.thermal_time_s = 2;
+  driver.continuous_power_watts = 100;
+  driver.thermal_time_s = 2;
   CoilModel coarse(driver), fine(driver);
   for (int n = 0; n < 300; ++n) coarse.step(1600, 0.02);
   for (int n = 0; n < 30000; ++n) fine.step(1600, 0.0002);

@@ -79,7 +79,8 @@ TEST(ArrivalTimes, AreTheFilesForEveryRig) {
 
 rig::Rig delayed() {
   rig::Rig rig = three_ways();
-  rig.ways[0].delay_s = 2.1e-3, rig.ways[1].delay_s = 1.23456e-3;
+  rig.ways[0].delay_s = 2.1e-3;
+  rig.ways[1].delay_s = 1.23456e-3;
   rig.ways[1].inverted = true;
   return rig;
 }
@@ -116,7 +117,10 @@ TEST(Timing, OfTwoOutputsTheOneThatIsOffIsTold) {
 }
 TEST(Timing, AFractionThatIsDroppedIsMissed) {
   const Prepared bench(delayed(), altering([](dsp::OutputSettings& output) {
-                         if (output.delay.fractional) output.delay.fractional = false, output.delay.whole_samples += 7;
+                         if (output.delay.fractional) {
+                           output.delay.fractional = false;
+                           output.delay.whole_samples += 7;
+                         }
                        }));
   EXPECT_THAT(fallen(check_delay(bench.subject)), ElementsAre("sub", "low.left", "low.right"));  // 100.8, 59.26 samples
   EXPECT_THAT(fallen(check_latency(bench.subject)), IsEmpty());
@@ -136,7 +140,9 @@ DeviceMaker later_by(double samples, bool every_output) {
 // Below 1.6 kHz the tolerance is 0.01 sample: at the upper edge of the way's band 0.01 degree is less.
 TEST(Timing, AHundredthOfASampleIsBracketed) {
   rig::Rig rig = three_ways();
-  rig.ways[0].delay_s = 100.3 / 48000, rig.ways[1].delay_s = 59.4 / 48000, rig.ways[2].delay_s = 20.6 / 48000;
+  rig.ways[0].delay_s = 100.3 / 48000;
+  rig.ways[1].delay_s = 59.4 / 48000;
+  rig.ways[2].delay_s = 20.6 / 48000;
   for (const double off : {0.007, 0.013, -0.007, -0.013}) {
     const Prepared one(rig, later_by(off, false));
     const bool found = std::abs(off) > 0.01;
@@ -189,7 +195,10 @@ TEST(Timing, AnOutputThatIsDeadOrNotItselfIsNotTimed) {
 // the path.
 TEST(Timing, LimitersWorkButDoNotAct) {
   rig::Rig rig = delayed();
-  for (rig::Driver& driver : rig.drivers) driver.peak_power_watts = 1e-3, driver.continuous_power_watts = 1e-4;
+  for (rig::Driver& driver : rig.drivers) {
+    driver.peak_power_watts = 1e-3;
+    driver.continuous_power_watts = 1e-4;
+  }
   const Prepared bench(rig);
   ASSERT_LT(bench.compiled.outputs[3].limit_dbfs_peak, -50);  // the sample starts at -36 dBFS
   EXPECT_THAT(fallen(check_delay(bench.subject)), IsEmpty());

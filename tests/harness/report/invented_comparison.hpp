@@ -16,7 +16,8 @@ struct InventedComparison {
 inline InventedComparison invented_comparison(bool sub = true) {
   const auto sheets = [](rig::Rig& rig) {
     rig.title = "Quay Stage: an invented rig";
-    rig.drivers[0].sensitivity_db = 98, rig.drivers[1].sensitivity_db = 104;
+    rig.drivers[0].sensitivity_db = 98;
+    rig.drivers[1].sensitivity_db = 104;
     for (rig::Way& way : rig.ways) way.depth_m = 0.1;
   };
   test::Two two(
@@ -25,13 +26,15 @@ inline InventedComparison invented_comparison(bool sub = true) {
         rig.system_eq = {a_band(rig::EqType::peaking, 500, 3, 2)};
         if (!sub) return;
         rig.ways.insert(rig.ways.begin(), a_way("sub", "lows", "cone"));
-        rig.ways[0].sum_of_feeds = true, rig.ways[0].depth_m = 0.2;
+        rig.ways[0].sum_of_feeds = true;
+        rig.ways[0].depth_m = 0.2;
         rig.points.insert(rig.points.begin(), a_point(90));
       },
       sheets);
   Comparison comparison = two.compared();
   Programme& programme = comparison.programmes.emplace_back();
-  programme.file = "music/evening.wav", programme.seconds = 61.5;
+  programme.file = "music/evening.wav";
+  programme.seconds = 61.5;
   for (const Output& output : comparison.outputs) {
     programme.outputs.push_back(output.name);
     const auto playing = [](bool there, double db) -> std::optional<Playing> {

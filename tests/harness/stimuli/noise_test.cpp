@@ -16,7 +16,12 @@ TEST(WhiteNoise, IsGaussianAndHasNoMemory) {
   constexpr std::size_t kCount = 1000000;
   const std::vector<double> x = take(white_noise(11), kCount);
   double mean = 0, square = 0, cube = 0, fourth = 0;
-  for (const double v : x) mean += v, square += v * v, cube += v * v * v, fourth += v * v * v * v;
+  for (const double v : x) {
+    mean += v;
+    square += v * v;
+    cube += v * v * v;
+    fourth += v * v * v * v;
+  }
   const double n = kCount;  // moments 0, 1, 0, 3 with variances 1, 2, 15, 96, over n; 4 standard errors
   EXPECT_NEAR(mean / n, 0, 4 * std::sqrt(1 / n));
   EXPECT_NEAR(square / n, 1, 4 * std::sqrt(2 / n));

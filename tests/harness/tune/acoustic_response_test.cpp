@@ -22,7 +22,9 @@ constexpr double kRate = 48000;
 
 dsp::Biquad section(rig::EqType type, double at_hz, double gain_db = 0) {
   rig::EqBand band;
-  band.type = type, band.at_hz = at_hz, band.gain_db = gain_db;
+  band.type = type;
+  band.at_hz = at_hz;
+  band.gain_db = gain_db;
   return dsp::biquad_of(section_of(band, kRate));
 }
 struct Case {

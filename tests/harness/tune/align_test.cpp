@@ -89,8 +89,10 @@ TEST(Align, TheLossIsThatOfBothInPhase) {
   const std::vector<double> points{1600};
   MeasuredWay low = way("low", points, 0, 0, 1), high = way("high", points, 1, 0, 1);
   for (MeasuredWay* one : {&low, &high})
-    for (std::size_t i = 0; i < one->measured.frequency_hz.size(); ++i)
-      one->measured.magnitude_db[i] = 0, one->measured.phase_deg[i] = 0;
+    for (std::size_t i = 0; i < one->measured.frequency_hz.size(); ++i) {
+      one->measured.magnitude_db[i] = 0;
+      one->measured.phase_deg[i] = 0;
+    }
   low.distance_m = {3, 3, 3};
   high.distance_m = {2, 2.02, 2 + 343.42 * 1e-4};
   AlignOptions options;
@@ -179,9 +181,18 @@ TEST(Align, SaysWhereNoClockIsShared) {
     m.recordings = {captured};
     m.sent_fingerprint = sent;
   };
-  EXPECT_TRUE(warned([&](Measurement& a, Measurement& b) { recorded(a, "1", "s"), recorded(b, "2", "s"); }));
-  EXPECT_TRUE(warned([&](Measurement& a, Measurement& b) { recorded(a, "1", "s"), recorded(b, "1", "t"); }));
-  EXPECT_FALSE(warned([&](Measurement& a, Measurement& b) { recorded(a, "1", "s"), recorded(b, "1", "s"); }));
+  EXPECT_TRUE(warned([&](Measurement& a, Measurement& b) {
+    recorded(a, "1", "s");
+    recorded(b, "2", "s");
+  }));
+  EXPECT_TRUE(warned([&](Measurement& a, Measurement& b) {
+    recorded(a, "1", "s");
+    recorded(b, "1", "t");
+  }));
+  EXPECT_FALSE(warned([&](Measurement& a, Measurement& b) {
+    recorded(a, "1", "s");
+    recorded(b, "1", "s");
+  }));
 }
 TEST(Align, WaysThatArriveFarApartAreMeantOrRefused) {
   const std::vector<double> points{100};
@@ -248,19 +259,25 @@ TEST(Align, RefusesWhatItCannotAlignBy) {
 // Measured in a field, one by one, from recordings: two drivers at their own distances, the horn turned over.
 TEST(Align, WorksFromRecordings) {
   SimulatedDriver low, high;
-  low.from_hz = 50, low.delay_s = 0.9e-3;
-  high.from_hz = 500, high.delay_s = 0.1e-3, high.polarity = -1;
+  low.from_hz = 50;
+  low.delay_s = 0.9e-3;
+  high.from_hz = 500;
+  high.delay_s = 0.1e-3;
+  high.polarity = -1;
   const std::vector<double> points{1600};
   const auto filtered = [&](const std::vector<double>& sent, bool is_high) {
     std::vector<double> wave = sent;
     rig::EqBand band;
-    band.type = is_high ? rig::EqType::highpass : rig::EqType::lowpass, band.at_hz = 1600;
+    band.type = is_high ? rig::EqType::highpass : rig::EqType::lowpass;
+    band.at_hz = 1600;
     const dsp::Biquad s = dsp::biquad_of(section_of(band, kRate));
     for (int twice = 0; twice < 2; ++twice) {
       double a = 0, b = 0;
       for (double& x : wave) {
         const double y = s.b0 * x + a;
-        a = s.b1 * x - s.a1 * y + b, b = s.b2 * x - s.a2 * y, x = y;
+        a = s.b1 * x - s.a1 * y + b;
+        b = s.b2 * x - s.a2 * y;
+        x = y;
       }
     }
     return wave;
@@ -271,7 +288,9 @@ TEST(Align, WorksFromRecordings) {
     const bool is_high = driver == &high;
     const auto paths = field_paths({0, 0, is_high ? 2.3 : 1.9}, {3, 0, 2.3});
     Recorder recorder;
-    recorder.drift_ppm = 50, recorder.noise_rms = 3e-4, recorder.seed = is_high ? 3 : 4;
+    recorder.drift_ppm = 50;
+    recorder.noise_rms = 3e-4;
+    recorder.seed = is_high ? 3 : 4;
     const Recording captured[] = {recorded(*driver, paths, filtered(sent.samples, is_high), recorder)};
     ways.push_back({is_high ? "high" : "low", measure(sent, captured), 0, 1, {}});
   }

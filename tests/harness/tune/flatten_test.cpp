@@ -79,7 +79,10 @@ TEST(Flatten, ReportsWhatAnyoneWouldCompute) {
       if (one.frequency_hz[k] >= 50 && one.frequency_hz[k] <= 8000) off.push_back(10 * std::log10(power[k]));
     double mean = 0, squares = 0, most = 0;
     for (const double db : off) mean += db / static_cast<double>(off.size());
-    for (const double db : off) squares += (db - mean) * (db - mean), most = std::max(most, std::abs(db - mean));
+    for (const double db : off) {
+      squares += (db - mean) * (db - mean);
+      most = std::max(most, std::abs(db - mean));
+    }
     const Deviation& told = after ? f.all.after : f.all.before;
     // The grid has half as many frequencies as the measurement: 0.03 dB and 0.05 dB where slopes are 10 dB an octave.
     EXPECT_NEAR(told.rms_db, std::sqrt(squares / static_cast<double>(off.size())), 0.03);
@@ -185,7 +188,8 @@ TEST(Flatten, NorBelowTheCornerThatIsMeasured) {
 TEST(Flatten, TakesItsRangeFromTheRigAndSaysSo) {
   const std::vector<Measurement> one{measured([](double hz) { return response_of(kFaults, hz); })};
   RigBand band = from_50_hz();
-  band.to_hz = 5000, band.to_why = "driver horn of way high may be used up to 5 kHz";
+  band.to_hz = 5000;
+  band.to_why = "driver horn of way high may be used up to 5 kHz";
   const Flattened f = flatten(one, {.rig = band, .points = 4});
   EXPECT_NEAR(std::log2(f.to_hz / 5000), 0, 1.0 / 24);
   EXPECT_LE(f.to_hz, 5000);
@@ -320,7 +324,9 @@ TEST(Flatten, IsTheSameEveryTime) {
 
 TEST(Flatten, RefusesWhatHoldsNothing) {
   Measurement low = measured([](double) { return 1.0; }), high = low;
-  low.frequency_hz.resize(100), low.magnitude_db.resize(100), low.coherence.resize(100);
+  low.frequency_hz.resize(100);
+  low.magnitude_db.resize(100);
+  low.coherence.resize(100);
   for (auto* of : {&high.frequency_hz, &high.magnitude_db, &high.coherence}) of->erase(of->begin(), of->begin() + 200);
   EXPECT_THROW(flatten(std::vector{low, high}, {}), InputError);
   EXPECT_THROW(flatten({}, {}), InputError);

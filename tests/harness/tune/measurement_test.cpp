@@ -16,9 +16,17 @@ using testing::HasSubstr;
 
 Measurement example() {
   Measurement m;
-  m.sample_rate_hz = 44100, m.captures = 2, m.arrival_ms = 9.87654321, m.polarity = -1, m.drift_ppm = 50.1234;
-  m.frequency_hz = {100, 1000.12345, 10000}, m.magnitude_db = {-3.25, 0, 1.5}, m.phase_deg = {-179.5, 0.125, 90};
-  m.coherence = {0.5, 1, 0.99}, m.smoothing = "1/12", m.kind = "noise";
+  m.sample_rate_hz = 44100;
+  m.captures = 2;
+  m.arrival_ms = 9.87654321;
+  m.polarity = -1;
+  m.drift_ppm = 50.1234;
+  m.frequency_hz = {100, 1000.12345, 10000};
+  m.magnitude_db = {-3.25, 0, 1.5};
+  m.phase_deg = {-179.5, 0.125, 90};
+  m.coherence = {0.5, 1, 0.99};
+  m.smoothing = "1/12";
+  m.kind = "noise";
   m.each = {{"a.wav", 9.8, -1, 50, -20}};
   m.warnings = {{"level", "faint"}};
   return m;
@@ -71,7 +79,8 @@ TEST(Measurement, PhaseAndCoherenceMayBeMissing) {
 TEST(Measurement, TheWholeWayHasItsArrival) {
   Measurement m = example();
   m.arrival_ms = 0.25;  // a quarter of a turn at 1 kHz, late
-  m.frequency_hz[1] = 1000, m.phase_deg[1] = 30;
+  m.frequency_hz[1] = 1000;
+  m.phase_deg[1] = 30;
   const std::complex<double> h = m.whole_way(1);
   EXPECT_NEAR(std::arg(h), -60 * 3.14159265358979 / 180, 1e-9);
   EXPECT_NEAR(std::abs(h), 1, 1e-12);

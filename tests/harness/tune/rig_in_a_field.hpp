@@ -25,7 +25,9 @@ inline std::vector<double> sweep_sent(double seconds) {
 
 inline dsp::Biquad peaking(double at_hz, double gain_db, double q) {
   rig::EqBand band;
-  band.at_hz = at_hz, band.gain_db = gain_db, band.width_value = q;
+  band.at_hz = at_hz;
+  band.gain_db = gain_db;
+  band.width_value = q;
   return dsp::biquad_of(section_of(band, kRate));
 }
 /// Full range, with bumps and a dip.
@@ -56,7 +58,10 @@ inline Errors errors_of(const Measurement& m, const SimulatedDriver& driver, con
     if (f < from_hz || f > to_hz || m.coherence[i] < least_coherence) continue;
     const std::complex<double> truth = gain * transfer(driver, paths, f, kRate);
     const double level = std::abs(m.magnitude_db[i] - 20 * std::log10(std::abs(truth)));
-    if (level > worst.level_db) worst.level_db = level, worst.at_hz = f;
+    if (level > worst.level_db) {
+      worst.level_db = level;
+      worst.at_hz = f;
+    }
     worst.phase_deg = std::max(worst.phase_deg, std::abs(std::arg(m.whole_way(i) / truth)) * 180 / std::numbers::pi);
     ++worst.points;
   }

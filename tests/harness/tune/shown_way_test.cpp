@@ -20,7 +20,8 @@ const std::vector<double> kPoints{120, 1600};
 
 dsp::Biquad side(rig::EqType type, double at_hz) {
   rig::EqBand band;
-  band.type = type, band.at_hz = at_hz;
+  band.type = type;
+  band.at_hz = at_hz;
   return dsp::biquad_of(section_of(band, 48000));
 }
 /// A sub, a mid and a top, parted by 24 dB/oct.

@@ -33,7 +33,8 @@ TEST(Simulation, ARoomsImagesAreThoseOfTheTextbook) {
   double sum = 0, expected = 0;
   for (std::size_t i = 0; i < paths.size(); ++i) {
     EXPECT_NEAR(paths[i].delay_s * rig::speed_of_sound(20), images[i].metres, 1e-9);
-    sum += paths[i].gain, expected += images[i].gain / images[i].metres;
+    sum += paths[i].gain;
+    expected += images[i].gain / images[i].metres;
   }
   EXPECT_NEAR(sum, expected, 1e-12);
 }
@@ -63,7 +64,8 @@ TEST(Simulation, TheRecordersClockDriftsByWhatWasAsked) {
   const std::vector<std::vector<double>> signals{sent}, wire{{1.0}};
   for (const double ppm : {0.0, 50.0, -200.0}) {
     Recorder recorder;
-    recorder.drift_ppm = ppm, recorder.tail_frames = 0;
+    recorder.drift_ppm = ppm;
+    recorder.tail_frames = 0;
     const std::vector<double> heard = record(signals, wire, recorder, kRate);
     // A recorder whose clock runs fast hears a lower tone: the phase of its last tenth, against that of the first.
     const double f = 1000 / kRate;
@@ -79,7 +81,9 @@ TEST(Simulation, TheRecordersClockDriftsByWhatWasAsked) {
 TEST(Simulation, NoiseAndClippingAreAsAskedAndTheSameEachTime) {
   const std::vector<std::vector<double>> signals{std::vector<double>(96000, 0.0)}, wire{{1.0}};
   Recorder recorder;
-  recorder.noise_rms = 0.01, recorder.gain = 2, recorder.full_scale = 0.05;
+  recorder.noise_rms = 0.01;
+  recorder.gain = 2;
+  recorder.full_scale = 0.05;
   const std::vector<double> heard = record(signals, wire, recorder, kRate);
   EXPECT_EQ(heard, record(signals, wire, recorder, kRate));
   EXPECT_EQ(*std::max_element(heard.begin(), heard.end()), 0.05);

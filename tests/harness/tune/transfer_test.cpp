@@ -125,7 +125,8 @@ TEST(Transfer, CoherenceTellsHowMuchToBelieve) {
   double before = 2;
   for (const double noise_rms : {0.0, 1e-3, 1e-2}) {  // the sound is at about 0.03
     Recorder recorder;
-    recorder.noise_rms = noise_rms, recorder.seed = 5;
+    recorder.noise_rms = noise_rms;
+    recorder.seed = 5;
     for (const Recording* sent : {&noise(), &sweep()}) {
       SCOPED_TRACE(testing::Message() << sent->name << " with noise of " << noise_rms);
       const Measurement m = measured(*sent, recorded(driver, paths, sent->samples, recorder));
@@ -144,7 +145,10 @@ TEST(Transfer, CoherenceTellsHowMuchToBelieve) {
         const double s = 0.01 * std::pow(paths[0].gain, 2), expected = s / (s + noise_rms * noise_rms);
         double plain = 0, count = 0;
         for (std::size_t i = 0; i < m.frequency_hz.size(); ++i)
-          if (m.frequency_hz[i] > 5000 && m.frequency_hz[i] < 15000) plain += m.coherence[i], ++count;
+          if (m.frequency_hz[i] > 5000 && m.frequency_hz[i] < 15000) {
+            plain += m.coherence[i];
+            ++count;
+          }
         EXPECT_NEAR(plain / count, expected, 0.02);
       }
     }
@@ -170,7 +174,8 @@ TEST(Transfer, DriftOfTheRecorderIsFoundAndTakenOut) {
   const auto paths = reflected();
   for (const double ppm : {50.0, -50.0}) {
     Recorder recorder;
-    recorder.drift_ppm = ppm, recorder.noise_rms = 3e-4;
+    recorder.drift_ppm = ppm;
+    recorder.noise_rms = 3e-4;
     const Recording captured = recorded(driver, paths, noise().samples, recorder);
     const Measurement m = measured(noise(), captured);
     // A tenth of a part in a million over six seconds is 0.03 sample.
@@ -198,7 +203,9 @@ struct TwoChannels {
 TwoChannels recorded_beside(const Recording& sent, const SimulatedDriver& driver, const std::vector<SoundPath>& paths,
                             double started_s, double drift_ppm, double noise_rms = 1e-4) {
   Recorder recorder;
-  recorder.drift_ppm = drift_ppm, recorder.noise_rms = noise_rms, recorder.seed = 11;
+  recorder.drift_ppm = drift_ppm;
+  recorder.noise_rms = noise_rms;
+  recorder.seed = 11;
   // The player begins while the recorder already runs: what is sent stands later in a file that began with silence.
   std::vector<double> late(static_cast<std::size_t>(started_s * kRate), 0.0);
   late.insert(late.end(), sent.samples.begin(), sent.samples.end());
@@ -262,7 +269,8 @@ TEST(Transfer, ASweepThatGoesTwiceTellsTheDrift) {
   for (const auto& [paths, ppm] : {Case{field(), 10}, {field(), 50}, {room_paths({}, {2, 3, 2}, {7, 5, 1.3}), -20}}) {
     SCOPED_TRACE(testing::Message() << paths.size() << " paths, " << ppm << " ppm");
     Recorder recorder;
-    recorder.drift_ppm = ppm, recorder.noise_rms = 3e-4;
+    recorder.drift_ppm = ppm;
+    recorder.noise_rms = 3e-4;
     const double arrives = true_arrival_ms(driver, paths);
     const Measurement m = measured(twice, recorded(driver, paths, twice.samples, recorder));
     EXPECT_EQ(m.kind, "sweep");
@@ -286,13 +294,16 @@ TEST(Transfer, ThePolarityIsToldWhereItCanBe) {
     for (const int turned : {1, -1}) {
       SCOPED_TRACE(testing::Message() << low_hz << " to " << high_hz << " Hz, " << turned);
       SimulatedDriver way;
-      way.from_hz = 35, way.polarity = turned;
+      way.from_hz = 35;
+      way.polarity = turned;
       for (int section = 0; section < 2; ++section) {
         rig::EqBand side;
         side.width_value = std::numbers::sqrt2 / 2;
-        side.type = rig::EqType::highpass, side.at_hz = low_hz;
+        side.type = rig::EqType::highpass;
+        side.at_hz = low_hz;
         if (low_hz > 0) way.colour.push_back(dsp::biquad_of(section_of(side, kRate)));
-        side.type = rig::EqType::lowpass, side.at_hz = high_hz;
+        side.type = rig::EqType::lowpass;
+        side.at_hz = high_hz;
         if (high_hz > 0) way.colour.push_back(dsp::biquad_of(section_of(side, kRate)));
       }
       Recorder recorder;
@@ -318,7 +329,8 @@ TEST(Transfer, TheLevelsErrorIsToldAndWarnedOf) {
   const Recording quiet = recorded(driver, paths, sweep().samples);
   for (const auto& [noise_rms, is_warned] : {std::pair{1e-2, true}, {3e-5, false}}) {
     Recorder recorder;
-    recorder.noise_rms = noise_rms, recorder.seed = 31;
+    recorder.noise_rms = noise_rms;
+    recorder.seed = 31;
     const Measurement m = measured(sweep(), recorded(driver, paths, sweep().samples, recorder));
     ASSERT_EQ(m.magnitude_error_db.size(), m.frequency_hz.size());
     EXPECT_EQ(warned(m), is_warned) << noise_rms;
@@ -440,7 +452,8 @@ TEST(Transfer, ClocksThatAgreeAreNotToldApart) {
   const SimulatedDriver driver = a_driver();
   for (const std::uint32_t seed : {41u, 42u, 43u}) {
     Recorder recorder;
-    recorder.noise_rms = 2e-2, recorder.seed = seed;  // 4 dB below the sound
+    recorder.noise_rms = 2e-2;
+    recorder.seed = seed;  // 4 dB below the sound
     const Measurement m = measured(noise(), recorded(driver, reflected(), noise().samples, recorder));
     EXPECT_EQ(m.drift_ppm, std::optional<double>(0.0)) << seed;
   }

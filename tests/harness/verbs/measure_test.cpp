@@ -30,7 +30,8 @@ class Measure : public testing::Test {
     const std::vector<double> sent = noise_sent(4);
     write("sent.wav", {sent});
     Recorder recorder;
-    recorder.drift_ppm = 50, recorder.noise_rms = 1e-4;
+    recorder.drift_ppm = 50;
+    recorder.noise_rms = 1e-4;
     const std::vector<double> heard = recorded(driver(), paths(), sent, recorder).samples;
     write("seat.wav", {std::vector<double>(heard.size(), 0.0), heard});
     write("other.wav", {noise_sent(4, 99)});

@@ -115,7 +115,8 @@ class Render : public testing::Test {
     Ended ended;
     rusage used{};
     ::wait4(child, &ended.status, 0, &used);
-    ended.out = bytes_of(scratch / "stdout"), ended.err = bytes_of(scratch / "stderr");
+    ended.out = bytes_of(scratch / "stdout");
+    ended.err = bytes_of(scratch / "stderr");
     ended.most_memory_kib = used.ru_maxrss;
     return ended;
   }
@@ -208,7 +209,9 @@ TEST_F(Render, EveryCutOfTheChainGivesTheSame) {
         EXPECT_GT(whole.bad_samples, 40u);
         EXPECT_EQ(whole.bounded_samples > 0, wild);
         for (const std::size_t groups : {0u, 1u, 2u, 9u}) {
-          job.folder = scratch / std::to_string(groups), job.groups = groups, job.workers = 2 + groups % 2;
+          job.folder = scratch / std::to_string(groups);
+          job.groups = groups;
+          job.workers = 2 + groups % 2;
           std::uint64_t heard = 0;
           const Rendered cut = render(rig, compiled, job, interruption, [&](std::uint64_t, std::uint64_t) { ++heard; });
           EXPECT_EQ(heard > (whole.frames + kChunkFrames - 1) / kChunkFrames, wild) << "begun anew, or not";
@@ -317,7 +320,9 @@ TEST_F(Render, OfManyRecordingsNoneIsBegunWhereOneIsWrong) {
   EXPECT_EQ(ended.code(), 2);
   EXPECT_THAT(ended.err, HasSubstr("would be overwritten"));
   EXPECT_EQ(bytes_of(scratch / "a/in/low.wav"), bytes_of(scratch / "in.wav"));
-  refused_jobs("0"), refused_jobs("1025"), refused_jobs("two");
+  refused_jobs("0");
+  refused_jobs("1025");
+  refused_jobs("two");
 }
 
 /// The first recording is short, the second does not fit: what was whole stays, of the other nothing does.
@@ -558,7 +563,8 @@ TEST_F(Render, SaysWhatIsWrongAndWritesNothing) {
     EXPECT_THAT(ended.err, why);
     EXPECT_THAT(ended.out, IsEmpty());
     std::set<std::string> after = scratch.names();
-    after.erase("stdout"), after.erase("stderr");
+    after.erase("stdout");
+    after.erase("stderr");
     for (const std::string& name : after) EXPECT_TRUE(before.contains(name)) << name << " was left behind";
   };
   const std::string in = bytes_of(scratch / "in.wav");
@@ -901,7 +907,8 @@ TEST(RenderBatch, TakesNoMoreMemoryForManyRecordings) {
 TEST(RenderMeter, IsTheDefinitionForEveryCut) {
   std::vector<float> samples = noise(100003, 25);
   for (std::size_t i = 0; i < samples.size(); ++i) samples[i] *= i % 1000 == 7 ? 3.0f : 1e-3f;
-  samples[50] = -1.0f, samples[51] = std::nextafter(1.0f, 2.0f);
+  samples[50] = -1.0f;
+  samples[51] = std::nextafter(1.0f, 2.0f);
   long double sum = 0;
   double peak = 0;
   std::uint64_t beyond = 0;

@@ -30,9 +30,13 @@ using namespace tune;
 /// A cone below, a horn above and behind it; both with faults of their own.
 std::vector<SimulatedDriver> box() {
   SimulatedDriver cone, horn;
-  cone.from_hz = 52, cone.to_hz = 3500, cone.at = {0, 0, 1.4};
+  cone.from_hz = 52;
+  cone.to_hz = 3500;
+  cone.at = {0, 0, 1.4};
   cone.colour = {peaking(110, 4, 1.6), peaking(420, -3.5, 1.8)};
-  horn.from_hz = 700, horn.to_hz = 17000, horn.at = {0, 0, 1.7};
+  horn.from_hz = 700;
+  horn.to_hz = 17000;
+  horn.at = {0, 0, 1.7};
   horn.delay_s = 0.31e-3;
   horn.colour = {peaking(2800, 4.5, 2), peaking(6500, -2.5, 2.2)};
   return {cone, horn};
@@ -112,7 +116,10 @@ double unflatness_db(const std::filesystem::path& rig_file, const std::filesyste
   power = analysis::smooth<double>(hz, std::span<const double>(power), 3);
   double mean = 0, squares = 0, count = 0;
   for (std::size_t k = 0; k < hz.size(); ++k)
-    if (hz[k] >= from_hz && hz[k] <= to_hz) mean += 10 * std::log10(power[k]), ++count;
+    if (hz[k] >= from_hz && hz[k] <= to_hz) {
+      mean += 10 * std::log10(power[k]);
+      ++count;
+    }
   mean /= count;
   for (std::size_t k = 0; k < hz.size(); ++k)
     if (hz[k] >= from_hz && hz[k] <= to_hz) squares += std::pow(10 * std::log10(power[k]) - mean, 2);
@@ -250,7 +257,8 @@ TEST_F(WalkThrough, RunsAsItStandsAndHoldsWhereNothingWasMeasured) {
     if (line.starts_with("rackproof align")) unmeasured_db = unflat("", kUnseenField, 80, 12000);
     if (line.starts_with("rackproof seal")) {
       ASSERT_EQ(shell("rackproof render rig.toml noise.wav -o baseline"), 0);
-      sealed_rig = test::bytes_of(scratch_ / "rig.toml"), seal = test::bytes_of(scratch_ / "rig.seal");
+      sealed_rig = test::bytes_of(scratch_ / "rig.toml");
+      seal = test::bytes_of(scratch_ / "rig.seal");
     }
   }
   EXPECT_EQ(commands, 18u);
