@@ -17,6 +17,7 @@
 #include "harness/firmware/parts.hpp"
 #include "harness/firmware/sources.hpp"
 #include "harness/rig/rig.hpp"
+#include "tests/harness/edited.hpp"
 #include "tests/harness/scratch.hpp"
 
 namespace rackproof::firmware {
@@ -80,12 +81,6 @@ int main(int argc, char** argv) {
 constexpr std::size_t kChanges[] = {120 * 64, 220 * 64, 320 * 64}, kMuted = 430 * 64;
 constexpr std::size_t kPlays[] = {0, 1, 2, 0};  // before the first change, and from each on
 
-std::string with(std::string text, const std::string& from, const std::string& to) {
-  const std::size_t at = text.find(from);
-  if (at == std::string::npos) throw std::runtime_error("not there: " + from);
-  return text.replace(at, from.size(), to);
-}
-
 class ProjectOfItsOwn : public testing::Test {
  protected:
   void SetUp() override {
@@ -94,9 +89,9 @@ class ProjectOfItsOwn : public testing::Test {
     fs::create_directories(folder_);
     const std::string hall = test::bytes_of(fs::path(RACKPROOF_SOURCE_DIR) / "audio_fixtures/two-way-top.toml");
     write_file(folder_ / "hall.toml", hall);
-    write_file(folder_ / "late.toml", with(hall, "240 Hz", "300 Hz"));  // the same rig, equalised otherwise
+    write_file(folder_ / "late.toml", test::edited(hall, "240 Hz", "300 Hz"));  // the same rig, equalised otherwise
     // Another rig: its points elsewhere, its limits 7 dB lower.
-    std::string other = with(hall, "1.6 kHz", "2.2 kHz");
+    std::string other = test::edited(hall, "1.6 kHz", "2.2 kHz");
     for (std::size_t at = 0; (at = other.find("below_clip = \"", at)) != std::string::npos; at += 14)
       other.replace(at + 14, other.find('"', at + 14) - at - 14, "9 dB");
     write_file(folder_ / "other.toml", other);

@@ -306,7 +306,7 @@ TEST(Chain, TheMeanOfTwoFeedsIsExact) {
   for (std::size_t n = 0; n < 1000; ++n) ASSERT_EQ(out[0][n], (in[0][n] + in[1][n]) / 2);
 }
 
-TEST(Chain, BadSamplesEndAtTheDoor) {
+TEST(Chain, BadSamplesEndAtTheInput) {
   const TestRig rig(2, 3, true);
   Signals in = programme(2, 8000, 48000), clean = in;
   const float inf = std::numeric_limits<float>::infinity(), nan = std::numeric_limits<float>::quiet_NaN();

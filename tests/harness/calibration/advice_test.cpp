@@ -650,9 +650,9 @@ const Fault kEqualisers[] = {
      },
      {"way low", "venue.feed.left", "-1.3 dBFS"},
      [](R r, V v) {
-       r.system_gain_db = -21;
+       r.system_gain_db = -21;  // out of reach
        v.feed["left"].eq = {a_band(EqType::peaking, 240, 8)};
-     }},  // out of reach
+     }},
 };
 
 class EveryAdvice : public testing::TestWithParam<Fault> {};

@@ -7,6 +7,7 @@
 #include <string>
 
 #include "harness/rig/rig.hpp"
+#include "tests/harness/edited.hpp"
 #include "tests/harness/refusal.hpp"
 
 namespace rackproof::rig {
@@ -62,11 +63,6 @@ mute = true
 )";
 std::string said_of(const std::string& text) {
   return test::refusal_of([&] { parse_rig(text, "rig.toml"); });
-}
-std::string replaced(std::string text, const std::string& before, const std::string& after) {
-  const std::size_t at = text.find(before);
-  EXPECT_NE(at, std::string::npos) << before;
-  return at == std::string::npos ? text : text.replace(at, before.size(), after);
 }
 
 TEST(WayFeeds, AreEachSumAListOrAMix) {
@@ -150,19 +146,19 @@ TEST(SeveralLoudspeakers, ARigHasEitherFormNeverBoth) {
   EXPECT_THAT(said_of("loudspeaker = []\n" + kHead), HasSubstr("0 loudspeakers"));
 }
 TEST(SeveralLoudspeakers, FaultsNameLoudspeakerWayAndOutput) {
-  EXPECT_THAT(said_of(replaced(kSeveral, "name = \"fill\"", "name = \"Main\"")), HasSubstr("differs in capitals"));
-  EXPECT_THAT(said_of(replaced(kSeveral, "amplifier = \"b\"", "amplifier = \"c\"")),
+  EXPECT_THAT(said_of(test::edited(kSeveral, "name = \"fill\"", "name = \"Main\"")), HasSubstr("differs in capitals"));
+  EXPECT_THAT(said_of(test::edited(kSeveral, "amplifier = \"b\"", "amplifier = \"c\"")),
               HasSubstr("loudspeaker.fill.way.box.amplifier"));
-  EXPECT_THAT(said_of(replaced(kSeveral, "delay = \"34.33 m\"", "delay = \"3433 m\"")),
+  EXPECT_THAT(said_of(test::edited(kSeveral, "delay = \"34.33 m\"", "delay = \"3433 m\"")),
               HasSubstr("loudspeaker.fill.delay"));
-  EXPECT_THAT(said_of(replaced(kSeveral, "gain = \"-1 dB\"", "gain = \"-1 m\"")),
+  EXPECT_THAT(said_of(test::edited(kSeveral, "gain = \"-1 dB\"", "gain = \"-1 m\"")),
               HasSubstr("loudspeaker.main.way.low.output.right.gain"));
-  EXPECT_THAT(said_of(replaced(
+  EXPECT_THAT(said_of(test::edited(
                   kSeveral, "points = [ { at = \"1.6 kHz\", alignment = \"linkwitz-riley\", slope = \"24 dB/oct\" } ]",
                   "points = []")),
               AllOf(HasSubstr("loudspeaker.main.crossover.points"), HasSubstr("one fewer than there are ways")));
-  EXPECT_THAT(said_of(replaced(kSeveral, "name = \"box\"", "")), HasSubstr("loudspeaker.fill.way[1].name"));
-  EXPECT_THAT(said_of(replaced(kSeveral, "mute = true\n  [[", "position = \"2 m\"\n  [[")),
+  EXPECT_THAT(said_of(test::edited(kSeveral, "name = \"box\"", "")), HasSubstr("loudspeaker.fill.way[1].name"));
+  EXPECT_THAT(said_of(test::edited(kSeveral, "mute = true\n  [[", "position = \"2 m\"\n  [[")),
               HasSubstr("loudspeaker.fill.position"));
 }
 

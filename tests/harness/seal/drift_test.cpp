@@ -5,6 +5,7 @@
 #include <gmock/gmock.h>
 
 #include "../rig/example_rig.hpp"
+#include "tests/harness/edited.hpp"
 
 namespace rackproof::seal {
 namespace {
@@ -21,11 +22,7 @@ struct Edit {
   std::string from, to;
 };
 std::string edited(std::string text, const std::vector<Edit>& edits) {
-  for (const auto& [from, to] : edits) {
-    const std::size_t at = text.find(from);
-    EXPECT_NE(at, std::string::npos) << from;
-    if (at != std::string::npos) text.replace(at, from.size(), to);
-  }
+  for (const auto& [from, to] : edits) text = test::edited(text, from, to);
   return text;
 }
 Facts facts(const std::string& text) { return facts_of(rig::parse_rig(text, "a.toml")); }

@@ -3,6 +3,7 @@
 #include <gmock/gmock.h>
 
 #include "harness/seal/drift.hpp"
+#include "tests/harness/edited.hpp"
 #include "tests/harness/scratch.hpp"
 
 namespace rackproof::seal {
@@ -12,10 +13,7 @@ using testing::AllOf, testing::Contains, testing::ElementsAre, testing::Field, t
 
 std::string square_text() { return test::bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/town-square.toml"); }
 std::vector<Move> moves_of_square(const std::string& from, const std::string& to) {
-  std::string text = square_text();
-  const std::size_t at = text.find(from);
-  EXPECT_NE(at, std::string::npos) << from;
-  text.replace(at, from.size(), to);
+  const std::string text = test::edited(square_text(), from, to);
   return moves_between(facts_of(rig::parse_rig(square_text(), "a.toml")), facts_of(rig::parse_rig(text, "a.toml")));
 }
 Move only(const std::vector<Move>& moves) {

@@ -10,6 +10,7 @@
 #include <numbers>
 
 #include "harness/files/fingerprint.hpp"
+#include "tests/harness/edited.hpp"
 #include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {
@@ -34,10 +35,7 @@ class Listen : public testing::Test, protected test::Shell {
     edit("depth = \"11 cm\"                   # the", "depth = \"0 cm\"                   # the");
   }
   void edit(const std::string& from, const std::string& to) const {
-    std::string text = read("rig.toml");
-    const std::size_t at = text.find(from);
-    if (at == std::string::npos) throw std::logic_error(from);
-    write("rig.toml", text.replace(at, from.size(), to));
+    write("rig.toml", test::edited(read("rig.toml"), from, to));
   }
   json rendered(const std::string& options, int status = 0) const {
     const Result result = run("$R render rig.toml in.wav -o out --json --quiet " + options);

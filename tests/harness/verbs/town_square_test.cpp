@@ -7,6 +7,7 @@
 #include <nlohmann/json.hpp>
 
 #include "harness/audio/reader.hpp"
+#include "tests/harness/edited.hpp"
 #include "tests/harness/verbs/shell.hpp"
 
 namespace rackproof {
@@ -26,12 +27,7 @@ class TownSquare : public testing::Test, protected test::Shell {
     EXPECT_EQ(result.status, status) << result.err;
     return result.status == status && !result.out.empty() ? json::parse(result.out) : json();
   }
-  std::string edited(const std::string& from, const std::string& to) const {
-    std::string text = square_;
-    const std::size_t at = text.find(from);
-    EXPECT_NE(at, std::string::npos) << from;
-    return text.replace(at, from.size(), to);
-  }
+  std::string edited(const std::string& from, const std::string& to) const { return test::edited(square_, from, to); }
   std::string square_;
 };
 
