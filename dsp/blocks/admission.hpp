@@ -12,6 +12,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <span>
+#include <type_traits>
 
 #include "dsp/grid.hpp"
 #include "dsp/pack.hpp"
@@ -39,7 +40,8 @@ RACKPROOF_INLINE Admitted<W> admit(std::span<const Pack<W>> in, Pack<W>* out) no
   constexpr auto kMost = std::bit_cast<std::int32_t>(kMagnitudeBound);
   constexpr std::int32_t kInfinity = 0x7f800000;
   PackInt<W> finite{}, beyond{};  // negative: minus how many
-  const auto one = [&]<int V>(std::size_t n) __attribute__((always_inline)) {
+  const auto one = [&](auto lanes, std::size_t n) __attribute__((always_inline)) {
+    constexpr int V = lanes;
     const Pack<V> x = load<V, W>(&in[n]);
     const PackInt<V> bits = std::bit_cast<PackInt<V>>(x), size = size_bits<V>(x), room = kMost - size;
     const PackInt<V> is_finite = (size - kInfinity) >> 31, is_beyond = room >> 31;  // all bits, or none
@@ -51,10 +53,10 @@ RACKPROOF_INLINE Admitted<W> admit(std::span<const Pack<W>> in, Pack<W>* out) no
   std::size_t done = 0;
   if constexpr (kScalarMachine)
     for (; done + 4 <= in.size(); done += 4)
-      unrolled<4>([&](std::size_t more) __attribute__((always_inline)) { one.template operator()<W>(done + more); });
+      unrolled<4>([&](std::size_t more)
+                      __attribute__((always_inline)) { one(std::integral_constant<int, W>{}, done + more); });
   for_each<W>(
-      in.size() - done, [&]<int V>(std::size_t n)
-                            __attribute__((always_inline)) { one.template operator()<V>(done + n); });
+      in.size() - done, [&](auto lanes, std::size_t n) __attribute__((always_inline)) { one(lanes, done + n); });
   const PackInt<W> not_finite = finite + static_cast<std::int32_t>(in.size());
   return {.not_finite = not_finite, .bounded = -beyond - not_finite};
 }

@@ -363,7 +363,8 @@ class PeakLimiter {
   void need(std::span<Pack<W>> steps) const noexcept {
     const Pack<W> held = bounded_ceiling_, scaled = broadcast<W>(kUnit) * held;
     for_each<W>(
-        steps.size(), [&]<int V>(std::size_t i) __attribute__((always_inline)) {
+        steps.size(), [&](auto lanes, std::size_t i) __attribute__((always_inline)) {
+          constexpr int V = lanes;
           const Pack<V> ceiling = repeated<V, W>(held), most = broadcast<V>(kUnit * (1.0f + kMargin));
           const Pack<V> p = load<V, W>(&steps[i]);
           // The divisor is at least the ceiling: no infinity, no slow subnormal.

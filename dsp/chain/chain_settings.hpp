@@ -59,7 +59,8 @@ struct PowerLimiterSettings {
 };
 
 /// Holds every sample at or below `ceiling`, for every input. Its latency is `look_ahead_samples`, 3 samples more (gains
-/// are decided for four frames at a time) and that of the detector. `release_keep` is exp(-1 / (release_s * sample_rate_hz)): the share of the reduction that a sample keeps.
+/// are decided for four frames at a time) and that of the detector. `release_keep` is the share of the reduction that a
+/// sample keeps: exp(-1 / (release_s * sample_rate_hz)).
 struct PeakLimiterSettings {
   bool enabled = false;                  ///< where it is not, see dsp/chain/limiter_latency.hpp
   float ceiling = 1.0f;                  ///< a peak: 1e-6 to 1, digital full scale

@@ -26,15 +26,15 @@ template <std::size_t... V, class Use>
 RACKPROOF_INLINE void dispatch(std::size_t value, Use&& use) {
   dispatch(std::index_sequence<V...>{}, value, use);
 }
-/// work<V>(n) for the packs 0 .. count - 1 in order, for V / W of them from n on at once: where nothing goes from one
-/// to the next.
+/// work(V, n) for the packs 0 .. count - 1 in order, for V / W of them from n on at once, V being a constant: where
+/// nothing goes from one to the next.
 template <int W, class Work>
 RACKPROOF_INLINE void for_each(std::size_t count, Work&& work) noexcept {
   constexpr int kWide = kWidest<W>;
   std::size_t n = 0;
   if constexpr (kWide > W)
-    for (; n + kWide / W <= count; n += kWide / W) work.template operator()<kWide>(n);
-  for (; n < count; ++n) work.template operator()<W>(n);
+    for (; n + kWide / W <= count; n += kWide / W) work(std::integral_constant<int, kWide>{}, n);
+  for (; n < count; ++n) work(std::integral_constant<int, W>{}, n);
 }
 
 }  // namespace rackproof::dsp::inline RACKPROOF_LEVEL

@@ -3,9 +3,9 @@
 ///
 /// A JACK server repeats the last period of a client that hangs, for as long as it hangs, at full level: no limiter sees
 /// that, and no coil stands it. Disconnecting such a client waits for it; ending it does not.
-/// Theorem  of a client that shows no progress for the longer of kLeastStall_ms (or as asked for) and kPeriods periods, while it is
-///          watched, nothing is left after one look more. Looks are 2 ms apart. One look counts as kMostLook_ms at
-///          most: where the whole machine stood still, the client gets time to go on.
+/// Theorem  of a client that shows no progress for the longer of kLeastStall_ms (or as asked for) and kPeriods periods,
+///          while it is watched, nothing is left after one look more. Looks are 2 ms apart. One look counts as
+///          kMostLook_ms at most: where the whole machine stood still, the client gets time to go on.
 /// Signals  INT, TERM and HUP are handed on to the client, which ramps down. Ctrl-Z stops neither of the two. Where the
 ///          guard is ended in another way, the client ramps down and ends too.
 ///          Who was told to end, or closes, and is still the server's client after kMostTimeToEnd_ms, is ended; files may
