@@ -41,14 +41,14 @@ RACKPROOF_INLINE Admitted<W> admit(std::span<const Pack<W>> in, Pack<W>* out) no
   constexpr std::int32_t kInfinity = 0x7f800000;
   PackInt<W> finite{}, beyond{};  // negative: minus how many
   const auto one = [&](auto lanes, std::size_t n) __attribute__((always_inline)) {
-    constexpr int V = lanes;
-    const Pack<V> x = load<V, W>(&in[n]);
-    const PackInt<V> bits = std::bit_cast<PackInt<V>>(x), size = size_bits<V>(x), room = kMost - size;
-    const PackInt<V> is_finite = (size - kInfinity) >> 31, is_beyond = room >> 31;  // all bits, or none
-    const PackInt<V> held = bits + (room & is_beyond);  // the magnitude stays above 0: nothing is taken from the sign
-    store<V, W>(std::bit_cast<Pack<V>>(held & is_finite), out + n);
-    finite += folded<V, W>(is_finite);
-    beyond += folded<V, W>(is_beyond);
+    const Pack<lanes> x = load<lanes, W>(&in[n]);
+    const PackInt<lanes> bits = std::bit_cast<PackInt<lanes>>(x), size = size_bits<lanes>(x), room = kMost - size;
+    const PackInt<lanes> is_finite = (size - kInfinity) >> 31, is_beyond = room >> 31;  // all bits, or none
+    // The magnitude stays above 0: nothing is taken from the sign.
+    const PackInt<lanes> held = bits + (room & is_beyond);
+    store<lanes, W>(std::bit_cast<Pack<lanes>>(held & is_finite), out + n);
+    finite += folded<lanes, W>(is_finite);
+    beyond += folded<lanes, W>(is_beyond);
   };
   std::size_t done = 0;
   if constexpr (kScalarMachine)

@@ -364,11 +364,11 @@ class PeakLimiter {
     const Pack<W> held = bounded_ceiling_, scaled = broadcast<W>(kUnit) * held;
     for_each<W>(
         steps.size(), [&](auto lanes, std::size_t i) __attribute__((always_inline)) {
-          constexpr int V = lanes;
-          const Pack<V> ceiling = repeated<V, W>(held), most = broadcast<V>(kUnit * (1.0f + kMargin));
-          const Pack<V> p = load<V, W>(&steps[i]);
+          const Pack<lanes> ceiling = repeated<lanes, W>(held), most = broadcast<lanes>(kUnit * (1.0f + kMargin));
+          const Pack<lanes> p = load<lanes, W>(&steps[i]);
           // The divisor is at least the ceiling: no infinity, no slow subnormal.
-          store<V, W>(select(p > ceiling, most - repeated<V, W>(scaled) / greater(p, ceiling), Pack<V>{}), &steps[i]);
+          store<lanes, W>(select(p > ceiling, most - repeated<lanes, W>(scaled) / greater(p, ceiling), Pack<lanes>{}),
+                          &steps[i]);
         });
   }
   /// Each lane's need becomes the greatest within its window.
