@@ -20,7 +20,7 @@ function(harness_library name)
     add_library(rackproof_${name} STATIC ${sources})
     target_link_libraries(rackproof_${name} PUBLIC ${ARG_LINK} PRIVATE rackproof_warnings)
     if(ARG_WORDS)
-      target_compile_options(rackproof_${name} PRIVATE $<$<CONFIG:Release>:-O1>)
+      target_compile_options(rackproof_${name} PRIVATE $<$<OR:$<CONFIG:Release>,$<BOOL:${RACKPROOF_SANITIZE}>>:-O1>)
     elseif(RACKPROOF_SANITIZE)
       target_compile_options(rackproof_${name} PRIVATE -O2)
     endif()
@@ -62,7 +62,7 @@ target_sources(rackproof_report PRIVATE ${REPORT_CPP})
 # The page of a rig that plays is served where the library for it is installed.
 pkg_check_modules(HTTPLIB IMPORTED_TARGET cpp-httplib)
 if(HTTPLIB_FOUND)
-  harness_library(web LINK rackproof_report rackproof_live PkgConfig::SODIUM)
+  harness_library(web WORDS LINK rackproof_report rackproof_live PkgConfig::SODIUM)
   target_link_libraries(rackproof_web PRIVATE PkgConfig::HTTPLIB)
 endif()
 # The program carries the sources of firmware, so that it can build a chain for a part wherever it is installed.
@@ -93,8 +93,8 @@ if(HTTPLIB_FOUND)
   set_source_files_properties(harness/verbs/live.cpp PROPERTIES COMPILE_DEFINITIONS RACKPROOF_WEB)
 endif()
 set(RENDER_SOURCES harness/verbs/render_job.cpp harness/verbs/render_meter.cpp)
-set_source_files_properties(${RENDER_SOURCES} PROPERTIES COMPILE_OPTIONS $<$<CONFIG:Release>:-O3>
-                            SKIP_PRECOMPILE_HEADERS ON)
+set_source_files_properties(${RENDER_SOURCES} PROPERTIES SKIP_PRECOMPILE_HEADERS ON
+  COMPILE_OPTIONS "$<$<CONFIG:Release>:-O3>;$<$<BOOL:${RACKPROOF_SANITIZE}>:-O2>")
 if(RACKPROOF_PRECOMPILE)  # two libraries' headers take longer to read than most verbs do to compile
   target_precompile_headers(rackproof_verbs PRIVATE <nlohmann/json.hpp> <fmt/format.h>)
 endif()
