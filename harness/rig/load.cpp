@@ -37,10 +37,12 @@ std::string folded(std::string name) {
   return name;
 }
 
-/// Characters of UTF-8 that are no blank.
+/// Letters and digits; beyond ASCII, every character of UTF-8.
 std::size_t letters_in(std::string_view text) {
-  return static_cast<std::size_t>(std::count_if(
-      text.begin(), text.end(), [](char c) { return static_cast<unsigned char>(c) > ' ' && (c & '\xC0') != '\x80'; }));
+  return static_cast<std::size_t>(std::ranges::count_if(text, [](char c) {
+    const bool digit = c >= '0' && c <= '9', letter = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z');
+    return digit || letter || (c & '\xC0') == '\xC0';
+  }));
 }
 
 template <typename Named>
