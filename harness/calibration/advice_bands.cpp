@@ -23,10 +23,12 @@ constexpr double kHighsFrom_hz = 500, kHighsUpTo_hz = 8000, kOthersUpTo = 2;
 // What is asked of `lowest` and `highest`: 12 dB down an octave outside, one of them in hand for rounding; and an edge
 // no more than a third of an octave outside.
 constexpr double kOutside_db = -11, kOutside = 1.26;
-constexpr double kHighestThatIsJudged = 0.9;  ///< of half the sample rate, an octave above `highest`
+// An octave above `highest`: within so much of half the sample rate, and no programme has power above 20 kHz that counts
+// (common practice, no source).
+constexpr double kHighestThatIsJudged = 0.9, kHighestThatIsJudged_hz = 20'000;
 // Where 6 dB/oct protect too little: tweeters and compression drivers. An edge above is a super-tweeter's.
 constexpr double kShallowFrom_hz = 500, kShallowUpTo_hz = 8000;
-constexpr double kHearingLow_hz = 20, kHearingHigh_hz = 20'000, kLowestHighpass_hz = 10;
+constexpr double kHearingLow_hz = 20, kHearingHigh_hz = kHighestThatIsJudged_hz, kLowestHighpass_hz = 10;
 constexpr double kDeepest_m = 1.5, kDeepInWaysFrom_hz = 200;
 // A compression driver, dome or ribbon of such power begins at 500 Hz or above; horns for lows have drivers that take
 // more. Above a sub's band, what is on one side alone is placed by ear.
@@ -251,7 +253,8 @@ void driver_band(const Subject& subject, std::size_t w) {
           w > 0 ? fmt::format("crossover.points[{}]", w) : fmt::format("way.{}.highpass", way.name), way.name);
     }
   }
-  if (driver.highest_hz && 2 * *driver.highest_hz < kHighestThatIsJudged * nyquist_hz) {
+  if (driver.highest_hz &&
+      2 * *driver.highest_hz < std::min(kHighestThatIsJudged * nyquist_hz, kHighestThatIsJudged_hz)) {
     const double highest = *driver.highest_hz, outside_db = path_db(plan, 2 * highest, rate_hz) - band;
     if ((edges.high_hz > highest * kOutside * (1 + 1e-9)) || outside_db > kOutside_db) {
       subject.warn(

@@ -75,7 +75,10 @@ void fights(const Subject& subject, std::size_t w) {
   double edge_hz = way.highpass ? way.highpass->at_hz : 0;
   for (const rig::EqBand& band : way.eq)
     if (band.type == rig::EqType::highpass) edge_hz = std::max(edge_hz, band.at_hz);
-  std::vector<Layer> layers{own_layer(way)};
+  const std::vector<Layer> of_outputs = output_layers(way);
+  std::vector<Layer> of_the_way{own_layer(way)};
+  of_the_way.insert(of_the_way.end(), of_outputs.begin(), of_outputs.end());
+  std::vector<Layer> layers = of_the_way;
   if (w == 0)
     for (Layer& layer : common_layers(subject)) layers.push_back(std::move(layer));
   for (const Layer& layer : layers) {
@@ -96,18 +99,20 @@ void fights(const Subject& subject, std::size_t w) {
   }
   const double from_hz = w > 0 ? rig.points[w - 1].high.at_hz : 0;
   const double to_hz = w < rig.points.size() ? rig.points[w].low.at_hz : driver.highest_hz.value_or(1e9);
-  for (std::size_t n = 0; n < way.eq.size(); ++n) {
-    const rig::EqBand& band = way.eq[n];
-    if (!has_gain(band.type) || band.gain_db < kOutsideBoost_db) continue;
-    const bool under = band.type != rig::EqType::highshelf && band.at_hz * kOutsideBand < from_hz * (1 - 1e-9);
-    const bool over = band.type != rig::EqType::lowshelf && band.at_hz > kOutsideBand * to_hz * (1 + 1e-9);
-    if (!under && !over) continue;
-    subject.warn(
-        "boost-outside-band",
-        "{} lifts {} by {:g} dB, more than an octave outside what way {} plays ({} {}): it undoes the split there. "
-        "Take it out, or move it into the band.",
-        own_layer(way).key(n), rig::hertz_text(band.at_hz), band.gain_db, way.name, under ? "from" : "to",
-        rig::hertz_text(under ? from_hz : to_hz));
+  for (const Layer& layer : of_the_way) {
+    for (std::size_t n = 0; n < layer.bands->size(); ++n) {
+      const rig::EqBand& band = (*layer.bands)[n];
+      if (!has_gain(band.type) || band.gain_db < kOutsideBoost_db) continue;
+      const bool under = band.type != rig::EqType::highshelf && band.at_hz * kOutsideBand < from_hz * (1 - 1e-9);
+      const bool over = band.type != rig::EqType::lowshelf && band.at_hz > kOutsideBand * to_hz * (1 + 1e-9);
+      if (!under && !over) continue;
+      subject.warn(
+          "boost-outside-band",
+          "{} lifts {} by {:g} dB, more than an octave outside what way {} plays ({} {}): it undoes the split there. "
+          "Take it out, or move it into the band.",
+          layer.key(n), rig::hertz_text(band.at_hz), band.gain_db, way.name, under ? "from" : "to",
+          rig::hertz_text(under ? from_hz : to_hz));
+    }
   }
 }
 

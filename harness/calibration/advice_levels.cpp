@@ -52,13 +52,15 @@ void protection(const Subject& subject, const rig::Way& way, const OutputPlan& p
             : "",
         way.name);
   }
-  if (!way.thermal && sine_volts > plan.driver_continuous_volts) {
+  if (!way.thermal && plan.limit_volts_peak > plan.driver_continuous_volts) {
     subject.warn(
         "no-power-limiter",
-        "way {} may feed driver {} with {:.1f} V RMS for as long as it likes, {:.1f} dB above its continuous rating "
-        "({:.1f} V RMS): its coil may burn. Give way.{} a power limiter, thermal = {{ below_rating = \"1 dB\" }}.",
-        way.name, driver.name, sine_volts, analysis::db_from_ratio(sine_volts / plan.driver_continuous_volts),
-        plan.driver_continuous_volts, way.name);
+        "way {} may feed driver {} with {:.1f} V RMS of a sine, and of a clipped signal with up to {:.1f} V RMS, for as "
+        "long as it likes: {:.1f} dB above its continuous rating ({:.1f} V RMS). Its coil may burn. Give way.{} a power "
+        "limiter, thermal = {{ below_rating = \"1 dB\" }}.",
+        way.name, driver.name, sine_volts, plan.limit_volts_peak,
+        analysis::db_from_ratio(plan.limit_volts_peak / plan.driver_continuous_volts), plan.driver_continuous_volts,
+        way.name);
   }
   if (plan.thermal_volts_rms && plan.limited_by != LimitedBy::driver &&
       analysis::db_from_ratio(*plan.thermal_volts_rms / sine_volts) > kPowerOverPeak_db) {

@@ -114,9 +114,6 @@ double in_band_hz(const Subject& subject, const OutputPlan& output, double share
 /// Peak of what a sine of `frequency_hz` at full scale becomes at an output of the unlimited device, once it is steady:
 /// on all feeds that the output hears.
 double gain_at(const Subject& subject, std::size_t output, double frequency_hz);
-inline double gain_at(const Subject& subject, Device&, std::size_t output, double frequency_hz) {
-  return gain_at(subject, output, frequency_hz);
-}
 /// Samples after which every output of the unlimited device has begun to answer: latency and the longest delay.
 std::size_t latest_samples(const CompiledRig& compiled);
 

@@ -67,6 +67,9 @@ std::vector<Stimulus> hot_signals(double rate, bool brief) {
   add("a step", false, step(frames(0.05), 0, 1), 0.3);
   add("a step from one end to the other", false, step(frames(0.05), -1, 1), 0.3);
   add("white noise", false, clipped(uniform_noise(7), 1), 0.5);
+  // As an overdriven desk sends them: hardly any sample is not at full scale.
+  add("white noise, all of it clipped", false, maximum_length_sequence(15), 0.3);
+  add("pink noise, clipped hard", false, clipped(stimuli::scaled(pink_noise(rate, 9), 16), 1), 0.3);
   const std::vector<double> band = stimuli::take(click({.at = 64, .amplitude = 1, .band = 0.75}), 129);
   std::vector<double> noise = analysis::convolve(stimuli::take(uniform_noise(8), frames(0.5)), band);
   double crest = 0;
@@ -283,11 +286,26 @@ struct Judge {
     return finding("peak-limit", holds, finite_db(reached.sample.height), plan.limit_dbfs_peak, "dBFS", std::move(text),
                    margin() ? std::nullopt : std::optional(some_margin()));
   }
+  /// What the wave between samples must not pass where the limiter does not watch it.
+  struct First {
+    const char* what = "";
+    double dbfs = 0;
+  };
+  First first_to_give_way() const {
+    First first{"the converter's full scale", 0};
+    if (plan.clip_dbfs_peak < first.dbfs) first = {"the amplifier's clip", plan.clip_dbfs_peak};
+    if (plan.driver_peak_volts > 0) {  // as far over it as a limiter that watches the wave may let it
+      const double dbfs = finite_db(plan.driver_peak_volts / plan.full_scale_volts_peak) + kDetectorBoundDb;
+      if (dbfs < first.dbfs) first = {"the peak power of its driver", dbfs};
+    }
+    return first;
+  }
   Finding true_peak() const {
     const bool watched = limited() && way.limit->true_peak;
     const Crest& wave = watched ? reached.wave_in_band : reached.wave;
     const double measured = finite_db(wave.height);
-    const double allowed = watched ? plan.limit_dbfs_peak + kDetectorBoundDb : std::min(plan.clip_dbfs_peak, 0.0);
+    const First first = watched ? First{} : first_to_give_way();
+    const double allowed = watched ? plan.limit_dbfs_peak + kDetectorBoundDb : first.dbfs;
     const bool holds = watched ? measured <= allowed : measured < allowed;
     std::string text =
         fmt::format("The wave that the converter makes reaches {:+.2f} dBTP (by {}). ", measured, wave.by);
@@ -299,9 +317,8 @@ struct Judge {
       if (!holds) return hurried(measured, allowed, std::move(text));
     } else {
       text += fmt::format(
-          "The limiter of {} watches the samples, not the wave between them: what counts here is what "
-          "clips first, at {:+.2f} dBFS. ",
-          plan.name, allowed);
+          "The limiter of {} watches the samples, not the wave between them: what counts here is {}, {:+.2f} dBFS. ",
+          plan.name, first.what, allowed);
       if (!holds && limited())
         text += fmt::format("Set {} = true, or {}.", key(plan, "limit.true_peak"), lower_by(measured - allowed));
       else if (!holds)

@@ -14,12 +14,21 @@ const Fault kFaults[] = {
     {"no-power-limiter",
      [](auto& r, auto&) { r.ways[1].thermal.reset(); },
      {"high", "horn", "21.9 V RMS", "thermal ="},
-     // clip less 2 dB: 44.95 V peak, 31.8 V RMS; horn of 200 W: 40 V RMS
+     // clip less 2 dB: 44.93 V peak, the RMS of a square wave; horn of 253 W: 44.99 V RMS
      [](auto& r, auto&) {
        r.ways[1].thermal.reset();
-       r.drivers[1].continuous_power_watts = 200;
-       r.drivers[1].peak_power_watts = 800;
+       r.drivers[1].continuous_power_watts = 253;
+       r.drivers[1].peak_power_watts = 1000;
      }},
+    // a clipped signal burns what a sine would not: 31.8 V RMS of a sine; horn of 252 W: 44.90 V RMS
+    {"no-power-limiter",
+     [](auto& r, auto&) {
+       r.ways[1].thermal.reset();
+       r.drivers[1].continuous_power_watts = 252;
+       r.drivers[1].peak_power_watts = 1000;
+     },
+     {"31.8 V RMS of a sine", "up to 44.9 V RMS", "thermal ="},
+     [](auto&, auto&) {}},
     {"load-below-rating",
      [](auto& r, auto&) { r.ways[1].drivers = 2; },
      {"high", "highs", "4 ohm", "drivers = 2"},

@@ -119,11 +119,10 @@ class Followed : public testing::Test {
  protected:
   Recording record_at(const std::string& rig, double over_db, double feed_db = 0) {
     const Prepared prepared(rig);
-    const std::unique_ptr<Device> unlimited = make_chain(prepared.unlimited.settings());
     const double hz = 400;
     if (amplitude_ == 0)
       amplitude_ = prepared.compiled.outputs[0].limit_volts_peak / prepared.compiled.outputs[0].full_scale_volts_peak /
-                   gain_at(prepared.subject, *unlimited, 0, hz);
+                   gain_at(prepared.subject, 0, hz);
     const double level = amplitude_ * std::pow(10, (over_db + feed_db) / 20);
     SF_INFO info{};
     info.samplerate = 48000;

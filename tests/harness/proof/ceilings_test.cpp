@@ -77,6 +77,30 @@ TEST(Ceilings, TwoDecibelsOfMarginAreNotEnoughForTheWaveWhereTheSamplesAloneAreW
   const Prepared mended(edited(unwatched, "below_clip = \"3 dB\"", "below_clip = " + value));
   EXPECT_EQ(fallen_ids(check_ceilings(mended.subject)), "") << value;
 }
+// A desk driven far into clip sends hardly anything but full scale, one way or the other.
+TEST(Ceilings, HalfADecibelIsTooLittleForNoiseThatIsAllClipped) {
+  const auto judged_at = [](const char* below) {
+    const Prepared prepared(edited(kRig, "below_clip = \"3 dB\"", std::string("below_clip = \"") + below + "\""));
+    return fallen(check_ceilings(prepared.subject), "amplifier-clip");
+  };
+  const std::vector<Finding> fell = judged_at("0.5 dB");
+  ASSERT_EQ(fell.size(), 2u);
+  EXPECT_THAT(fell[0].text, HasSubstr("clipped"));
+  EXPECT_EQ(judged_at("1 dB").size(), 0u);
+}
+// The driver's peak power sets the threshold. Where the limiter watches samples alone the wave must keep to it as well.
+TEST(Ceilings, AWaveThatNothingWatchesPassesWhatItsDriverTakes) {
+  const std::string driven =
+      edited(edited(kRig, "continuous_power = \"60 W\"", "continuous_power = \"60 W\"\npeak_power = \"240 W\""),
+             "below_clip = \"3 dB\"", "below_clip = \"1 dB\"");
+  EXPECT_EQ(fallen_ids(check_ceilings(Prepared(driven).subject)), "");
+  const std::string unwatched = edited(driven, "release = \"60 ms\" }", "release = \"60 ms\", true_peak = false }");
+  const auto fell = fallen(check_ceilings(Prepared(unwatched).subject), "true-peak");
+  ASSERT_EQ(fell.size(), 2u);
+  // 240 W at 8 ohm: 43.82 V, of 173.62 V at full scale (+18 dBu and 26 dB); 0.4 dB is what the detector's claim leaves.
+  EXPECT_NEAR(fell[0].allowed, 20 * std::log10(std::sqrt(240.0 * 8) / 173.616) + 0.4, 0.001);
+  EXPECT_THAT(fell[0].text, HasSubstr("the peak power of its driver"));
+}
 TEST(Ceilings, AConverterThatIsTheFirstToClipFalls) {
   // An amplifier with little gain: the converter's own full scale holds the threshold, and nothing holds the wave.
   const std::string text = edited(edited(kRig, "gain = \"26 dB\"", "gain = \"8 dB\""), "release = \"60 ms\" }",
