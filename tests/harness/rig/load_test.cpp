@@ -234,8 +234,8 @@ TEST(Limits, EveryCheckIsAcceptedOrNever) {
                                             "driver-highpass", "driver-band"};
   std::size_t refused = 0;
   for (const Check& check : kChecks) {
-    const std::string text = rig_of(1, 1) + "[accept]\n" + std::string(check.id) +
-                             " = \"for a reason: \u00e9t\"\n";  // twelve letters
+    const std::string text =
+        rig_of(1, 1) + "[accept]\n" + std::string(check.id) + " = \"for a reason: \u00e9t\"\n";  // twelve letters
     if (never.count(check.id)) {
       EXPECT_THAT(rig_refusal(text), HasSubstr("it is never accepted")) << check.id;
       ++refused;
