@@ -383,8 +383,8 @@ std::vector<stimuli::Tone> arriving_flat(const Subject& subject, std::size_t o, 
   constexpr int kMostHarmonic = 15;
   constexpr double kLetsThrough = 0.25;  // of the fundamental's gain
   const double rate = subject.rig.controller.sample_rate_hz;
-  std::vector<double> at_hz;
-  for (int k = 1; k <= kMostHarmonic && k * hz < kDetectorBand * rate; k += 2) at_hz.push_back(k * hz);
+  std::vector<double> at_hz{hz};  // it may lie above the detector's band
+  for (int k = 3; k <= kMostHarmonic && k * hz < kDetectorBand * rate; k += 2) at_hz.push_back(k * hz);
   const std::vector<std::complex<double>> gains = spectrum(linear_responses(subject)[o], at_hz, rate);
   std::size_t count = 1;
   while (count < gains.size() && std::abs(gains[count]) >= kLetsThrough * std::abs(gains[0])) ++count;

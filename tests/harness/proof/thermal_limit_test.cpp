@@ -123,6 +123,12 @@ TEST(ThermalLimit, AFlatTopThatTheFiltersMakeIsSeenToo) {
     EXPECT_THAT(judged(edited(text, "60 W", watts)), HasSubstr("way.high.thermal")) << watts;
   EXPECT_EQ(judged(edited(text, "60 W", "201 W")), "");  // 40.1 V: nothing is above its own peak
 }
+// The note itself lies above 0.42 of the sample rate there.
+TEST(ThermalLimit, AWayThatBeginsAboveTheDetectorsBandIsJudgedToo) {
+  const std::string text =
+      edited(edited(kRig, "thermal = { below_rating = \"2 dB\" }\n", ""), "at = \"1.6 kHz\"", "at = \"21 kHz\"");
+  EXPECT_THAT(judged(text), HasSubstr("A lasting sine at 21"));
+}
 TEST(ThermalLimit, APeakLimiterThatHoldsLowerIsNoFault) {
   const Prepared prepared(edited(one_way(), "below_clip = \"2 dB\"", "below_clip = \"9 dB\""));
   const std::vector<Finding> findings = check_thermal_limit(prepared.subject);
