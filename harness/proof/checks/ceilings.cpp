@@ -286,26 +286,26 @@ struct Judge {
     return finding("peak-limit", holds, finite_db(reached.sample.height), plan.limit_dbfs_peak, "dBFS", std::move(text),
                    margin() ? std::nullopt : std::optional(some_margin()));
   }
-  /// What the wave between samples must not pass where the limiter does not watch it.
-  struct First {
+  struct Bound {
     const char* what = "";
     double dbfs = 0;
   };
-  First first_to_give_way() const {
-    First first{"the converter's full scale", 0};
-    if (plan.clip_dbfs_peak < first.dbfs) first = {"the amplifier's clip", plan.clip_dbfs_peak};
+  /// What the wave between samples must not pass.
+  Bound bound_of_the_wave(bool watched) const {
+    if (watched) return {"the threshold", plan.limit_dbfs_peak + kDetectorBoundDb};
+    Bound lowest{"the converter's full scale", 0};
+    if (plan.clip_dbfs_peak < lowest.dbfs) lowest = {"the amplifier's clip", plan.clip_dbfs_peak};
     if (plan.driver_peak_volts > 0) {  // as far over it as a limiter that watches the wave may let it
       const double dbfs = finite_db(plan.driver_peak_volts / plan.full_scale_volts_peak) + kDetectorBoundDb;
-      if (dbfs < first.dbfs) first = {"the peak power of its driver", dbfs};
+      if (dbfs < lowest.dbfs) lowest = {"the peak power of its driver", dbfs};
     }
-    return first;
+    return lowest;
   }
   Finding true_peak() const {
     const bool watched = limited() && way.limit->true_peak;
     const Crest& wave = watched ? reached.wave_in_band : reached.wave;
     const double measured = finite_db(wave.height);
-    const First first = watched ? First{} : first_to_give_way();
-    const double allowed = watched ? plan.limit_dbfs_peak + kDetectorBoundDb : first.dbfs;
+    const auto [bound, allowed] = bound_of_the_wave(watched);
     const bool holds = watched ? measured <= allowed : measured < allowed;
     std::string text =
         fmt::format("The wave that the converter makes reaches {:+.2f} dBTP (by {}). ", measured, wave.by);
@@ -318,7 +318,7 @@ struct Judge {
     } else {
       text += fmt::format(
           "The limiter of {} watches the samples, not the wave between them: what counts here is {}, {:+.2f} dBFS. ",
-          plan.name, first.what, allowed);
+          plan.name, bound, allowed);
       if (!holds && limited())
         text += fmt::format("Set {} = true, or {}.", key(plan, "limit.true_peak"), lower_by(measured - allowed));
       else if (!holds)
