@@ -55,10 +55,10 @@ void protection(const Subject& subject, const rig::Way& way, const OutputPlan& p
   if (!way.thermal && plan.limit_volts_peak > plan.driver_continuous_volts) {
     subject.warn(
         "no-power-limiter",
-        "way {} may feed driver {} with {:.1f} V RMS of a sine, and of a clipped signal with up to {:.1f} V RMS, for as "
-        "long as it likes: {:.1f} dB above its continuous rating ({:.1f} V RMS). Its coil may burn. Give way.{} a power "
-        "limiter, thermal = {{ below_rating = \"1 dB\" }}.",
-        way.name, driver.name, sine_volts, plan.limit_volts_peak,
+        "way {} may feed driver {} for any time with {:.1f} V RMS of a clipped signal, {:.1f} V RMS of a sine: {:.1f} dB "
+        "above its continuous rating ({:.1f} V RMS). Its coil may burn. Give way.{} a power limiter, thermal = {{ "
+        "below_rating = \"1 dB\" }}.",
+        way.name, driver.name, plan.limit_volts_peak, sine_volts,
         analysis::db_from_ratio(plan.limit_volts_peak / plan.driver_continuous_volts), plan.driver_continuous_volts,
         way.name);
   }

@@ -9,26 +9,19 @@ namespace {
 
 using rig::Alignment;
 
+void without_power_limiter(rig::Rig& rig, double continuous_watts) {
+  rig.ways[1].thermal.reset();
+  rig.drivers[1].continuous_power_watts = continuous_watts;
+  rig.drivers[1].peak_power_watts = 1000;
+}
+
 const Fault kFaults[] = {
     {"no-limiter", [](auto& r, auto&) { r.ways[0].limit.reset(); }, {"low", "105.8 V", "limit ="}, [](auto&, auto&) {}},
+    // clip less 2 dB: 44.93 V peak, 31.8 V RMS of a sine; a horn of 252 W takes 44.90 V RMS, one of 253 W 44.99 V
     {"no-power-limiter",
-     [](auto& r, auto&) { r.ways[1].thermal.reset(); },
-     {"high", "horn", "21.9 V RMS", "thermal ="},
-     // clip less 2 dB: 44.93 V peak, the RMS of a square wave; horn of 253 W: 44.99 V RMS
-     [](auto& r, auto&) {
-       r.ways[1].thermal.reset();
-       r.drivers[1].continuous_power_watts = 253;
-       r.drivers[1].peak_power_watts = 1000;
-     }},
-    // a clipped signal burns what a sine would not: 31.8 V RMS of a sine; horn of 252 W: 44.90 V RMS
-    {"no-power-limiter",
-     [](auto& r, auto&) {
-       r.ways[1].thermal.reset();
-       r.drivers[1].continuous_power_watts = 252;
-       r.drivers[1].peak_power_watts = 1000;
-     },
-     {"31.8 V RMS of a sine", "up to 44.9 V RMS", "thermal ="},
-     [](auto&, auto&) {}},
+     [](auto& r, auto&) { without_power_limiter(r, 252); },
+     {"high", "horn", "44.9 V RMS of a clipped signal", "31.8 V RMS of a sine", "thermal ="},
+     [](auto& r, auto&) { without_power_limiter(r, 253); }},
     {"load-below-rating",
      [](auto& r, auto&) { r.ways[1].drivers = 2; },
      {"high", "highs", "4 ohm", "drivers = 2"},
