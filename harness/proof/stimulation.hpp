@@ -114,6 +114,10 @@ double in_band_hz(const Subject& subject, const OutputPlan& output, double share
 /// Peak of what a sine of `frequency_hz` at full scale becomes at an output of the unlimited device, once it is steady:
 /// on all feeds that the output hears.
 double gain_at(const Subject& subject, std::size_t output, double frequency_hz);
+/// Samples after which an output begins to answer: latency and its delay.
+inline std::size_t first_sample(const CompiledRig& compiled, const OutputPlan& output) {
+  return compiled.latency_samples + static_cast<std::size_t>(output.delay_samples);
+}
 /// Samples after which every output of the unlimited device has begun to answer: latency and the longest delay.
 std::size_t latest_samples(const CompiledRig& compiled);
 

@@ -101,12 +101,14 @@ class Run {
   explicit Run(const Subject& subject)
       : subject_(subject),
         device_(subject.make(subject.compiled.settings())),
+        late_(latest_samples(subject.compiled)),
         reached_(subject.compiled.outputs.size()) {}
 
   std::vector<Reached> all() {
     const rig::Controller& controller = subject_.rig.controller;
     const std::size_t feeds = subject_.rig.feeds.size(), outputs = reached_.size();
-    for (const Stimulus& stimulus : hot_signals(controller.sample_rate_hz, subject_.brief))
+    for (Stimulus& stimulus : hot_signals(controller.sample_rate_hz, subject_.brief)) {
+      stimulus.samples.resize(stimulus.samples.size() + late_ + 64);  // until the last of it has left the latest output
       for (const double over_db : {0.0, 12.0})
         for (const Feeding feeding : {Feeding::together, Feeding::opposed, Feeding::one}) {
           if (feeds == 1 && feeding != Feeding::together) continue;
@@ -118,6 +120,7 @@ class Run {
                                    name_of(feeding));
               });
         }
+    }
     const std::vector<WorstInput>& worst = worst_inputs_of(subject_);
     for (std::size_t o = 0; o < outputs; ++o) {
       Rows feeds_then_quiet = worst[o].feeds;
@@ -166,13 +169,13 @@ class Run {
     std::vector<WaveCrest> waves(reached_.size());
     std::vector<double> samples(reached_.size(), 0.0);
     device_->reset();
-    for (bool more = true; more;) {
+    for (std::size_t silent = 0; silent <= late_;) {
       std::vector<float*> tracks;
       for (Row& row : in) {
         row.assign(kChunk, 0.0f);
         tracks.push_back(row.data());
       }
-      more = stream.read(tracks, kChunk) == kChunk;
+      silent += kChunk - stream.read(tracks, kChunk);
       const Rows out = run_on(*device_, in, reached_.size());
       for (std::size_t o = 0; o < out.size(); ++o) {
         waves[o].add(out[o]);
@@ -185,6 +188,7 @@ class Run {
 
   const Subject& subject_;
   std::unique_ptr<Device> device_;
+  std::size_t late_;  ///< samples after which all outputs have begun to answer
   std::vector<Reached> reached_;
 };
 

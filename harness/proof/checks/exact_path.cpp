@@ -269,7 +269,11 @@ std::vector<Finding> check_noise_floor(const Subject& subject) {
     std::vector<double> error(played[o].size());
     for (std::size_t n = 0; n < error.size(); ++n)
       error[n] = static_cast<double>(static_cast<long double>(played[o][n]) - exact[o][n]);
-    const double rms = analysis::levels_of(error).rms(), dbfs = finite_db(rms * std::sqrt(2.0));
+    // Of the silence ahead of a late output its errors count, and not its length.
+    const double all = static_cast<double>(error.size());
+    const double played_on = all - static_cast<double>(first_sample(subject.unlimited, subject.unlimited.outputs[o]));
+    const double rms = analysis::levels_of(error).rms() * std::sqrt(all / played_on);
+    const double dbfs = finite_db(rms * std::sqrt(2.0));
     const bool quiet = dbfs <= kAllowedDbfs, heard_end = silent_after[o] >= 0;
     const bool rings_for_ever = !heard_end && std::isinf(fade_s);
     // The last: what rings that long, stability tells.

@@ -68,7 +68,7 @@ double touched_db(const Subject& subject, Device& limited, Device& unlimited, st
   const std::size_t feeds = subject.rig.feeds.size(), outputs = subject.compiled.outputs.size();
   const double rate = subject.rig.controller.sample_rate_hz;
   const double fade_s = 0.4 / swell.db_per_s, swell_s = (swell.to_db - swell.from_db) / swell.db_per_s;
-  const std::size_t late = subject.compiled.latency_samples + static_cast<std::size_t>(plan.delay_samples);
+  const std::size_t late = first_sample(subject.compiled, plan);
   const Row tone = samples_of(
       stimuli::shaped(stimuli::sine({.frequency_hz = hz, .amplitude = at_threshold}, rate),
                       [&](double x, std::uint64_t n) {

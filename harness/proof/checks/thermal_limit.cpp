@@ -334,7 +334,7 @@ AtLast at_last(const Subject& subject, std::size_t o, std::vector<stimuli::Tone>
   const double rate = subject.rig.controller.sample_rate_hz;
   const std::size_t outputs = subject.compiled.outputs.size(), feeds = subject.rig.feeds.size();
   const auto chunk = static_cast<std::size_t>(std::round(rate / 2));
-  const std::size_t late = subject.compiled.latency_samples + static_cast<std::size_t>(plan.delay_samples);
+  const std::size_t late = first_sample(subject.compiled, plan);
   const std::size_t chunks = (static_cast<std::size_t>(seconds * rate) + late) / chunk + 1;
   const std::unique_ptr<Device> device = subject.make(subject.compiled.settings());
   const stimuli::Signal signal = stimuli::multi_tone(std::move(tones), rate);

@@ -90,6 +90,22 @@ TEST(Ceilings, HalfADecibelIsTooLittleForNoiseThatIsAllClipped) {
     EXPECT_EQ(judged_at("1 dB").size(), 0u);
   }
 }
+// Nothing of a signal may be left inside a delay when it is judged: an output reads the same however late it is.
+TEST(Ceilings, AnOutputThatIsLateIsJudgedLikeOneThatIsNot) {
+  const auto findings_at = [](const char* low, const char* high) {
+    Prepared prepared(edited(edited(edited(kRig, "delay = \"0.3 ms\"", low), "name = \"high\"\n", high),
+                             "release = \"60 ms\" }", "release = \"60 ms\", true_peak = false }"));
+    prepared.subject.brief = true;
+    return check_ceilings(prepared.subject);
+  };
+  const auto soon = findings_at("delay = \"0.3 ms\"", "name = \"high\"\n");
+  const auto late = findings_at("delay = \"900.3 ms\"", "name = \"high\"\ndelay = \"900 ms\"\n");
+  ASSERT_EQ(soon.size(), late.size());
+  for (std::size_t n = 0; n < soon.size(); ++n) {
+    EXPECT_NEAR(soon[n].measured, late[n].measured, 1e-3) << soon[n].id << " " << *soon[n].output;
+    EXPECT_EQ(soon[n].holds, late[n].holds) << soon[n].id << " " << *soon[n].output;
+  }
+}
 // The driver's peak power sets the threshold. Where the limiter watches samples alone the wave must keep to it as well.
 TEST(Ceilings, AWaveThatNothingWatchesPassesWhatItsDriverTakes) {
   const std::string driven =

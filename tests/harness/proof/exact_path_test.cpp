@@ -171,6 +171,14 @@ TEST(NoiseFloor, OneHundredAndTwentyDecibelsAreBracketed) {
     EXPECT_EQ(f.holds, beyond_db < 0) << f.text;
   }
 }
+// The silence ahead of a late output is no part of its mean.
+TEST(NoiseFloor, OfALateOutputIsThatOfOneThatIsNot) {
+  const auto rounded = mapping([](float x) { return std::round(x * 65536) / 65536; });
+  const double soon = check_noise_floor(Prepared(kRig, rounded).subject).at(0).measured;
+  const std::string late = edited(kRig, "delay = \"0.3 ms\"", "delay = \"900.3 ms\"");
+  EXPECT_NEAR(check_noise_floor(Prepared(late, rounded).subject).at(0).measured, soon, 0.1)
+      << "2.8 dB with the silence";
+}
 TEST(NoiseFloor, AToneThatNeverEndsFallsHoweverQuiet) {
   const Prepared prepared(kRig, mapping([](float x) { return x + 1e-12f; }));
   const auto fell = fallen(check_noise_floor(prepared.subject), "noise-floor");

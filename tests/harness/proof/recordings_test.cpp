@@ -143,6 +143,21 @@ TEST(Recordings, AreJudgedBesideTheBuiltInSignals) {
   ASSERT_EQ(fell.size(), 1u);
   EXPECT_THAT(fell[0].text, testing::HasSubstr("song.wav"));
 }
+// Its last samples leave an output long after it has ended.
+TEST(Recordings, AreJudgedToTheirEndOnALateOutputToo) {
+  const Scratch scratch;
+  std::vector<float> samples(16384, 0.0f);
+  std::fill(samples.end() - 480, samples.end(), 50.0f);
+  write_stereo(scratch / "end.wav", samples, 48000);
+  Prepared prepared(
+      edited(edited(kRig, "delay = \"0.3 ms\"", "delay = \"900 ms\""),
+             R"(limit = { below_clip = "2 dB", look_ahead = "2 ms", hold = "10 ms", release = "100 ms" })", ""));
+  prepared.subject.brief = true;
+  prepared.subject.programmes = {scratch / "end.wav"};
+  const auto fell = fallen(check_ceilings(prepared.subject), "converter-clip");
+  ASSERT_EQ(fell.size(), 1u);
+  EXPECT_THAT(fell[0].text, testing::HasSubstr("end.wav"));
+}
 std::vector<RungKind> kinds_of(const std::string& rig) {
   std::vector<RungKind> kinds;
   const Prepared prepared(rig);
