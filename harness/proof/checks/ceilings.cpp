@@ -33,7 +33,20 @@ struct Stimulus {
   std::string name;
   bool in_detector_band = false;
   Row samples;
+  bool between_samples = false;  ///< made for the wave between them: counts where the limiter does not watch it
 };
+
+/// The signs of a sinc half a sample off: of all samples within full scale those whose wave swings the furthest between
+/// two of them. Farther away they add little.
+Row signs_of_an_interpolation() {
+  constexpr int kReach = 32;
+  Row row(2 * kReach);
+  for (int n = -kReach; n < kReach; ++n)
+    row[static_cast<std::size_t>(n + kReach)] = (n < 0 ? -n - 1 : n) % 2 == 0 ? 1.0f : -1.0f;
+  return row;
+}
+
+constexpr const char* kSigns = "samples made to swing the furthest between two of them";
 
 std::vector<Stimulus> hot_signals(double rate, bool brief) {
   using namespace stimuli;
@@ -49,6 +62,7 @@ std::vector<Stimulus> hot_signals(double rate, bool brief) {
       add(fmt::format("a sine at {:.4g} Hz", hz), true, sine({.frequency_hz = hz * 1.00173}, rate), 0.03);
     add("a hard square at 203 Hz", false, square({.frequency_hz = 203}, rate), 0.02);
     add("white noise", false, clipped(uniform_noise(7), 1), 0.02);
+    list.push_back({.name = kSigns, .samples = signs_of_an_interpolation(), .between_samples = true});
     return list;
   }
   for (const double hz : analysis::log_frequencies(20, kDetectorBand * rate, 2))
@@ -67,9 +81,7 @@ std::vector<Stimulus> hot_signals(double rate, bool brief) {
   add("a step", false, step(frames(0.05), 0, 1), 0.3);
   add("a step from one end to the other", false, step(frames(0.05), -1, 1), 0.3);
   add("white noise", false, clipped(uniform_noise(7), 1), 0.5);
-  // As an overdriven desk sends them: hardly any sample is not at full scale.
   add("white noise, all of it clipped", false, maximum_length_sequence(15), 0.3);
-  add("pink noise, clipped hard", false, clipped(stimuli::scaled(pink_noise(rate, 9), 16), 1), 0.3);
   const std::vector<double> band = stimuli::take(click({.at = 64, .amplitude = 1, .band = 0.75}), 129);
   std::vector<double> noise = analysis::convolve(stimuli::take(uniform_noise(8), frames(0.5)), band);
   double crest = 0;
@@ -79,6 +91,7 @@ std::vector<Stimulus> hot_signals(double rate, bool brief) {
   for (const double fraction : {0.0, 0.25, 0.5, 0.75})
     add(fmt::format("a click {:g} of a sample behind a sample", fraction), true,
         click({.at = 1024 + fraction, .band = 0.75}), 0.05);
+  list.push_back({.name = kSigns, .samples = signs_of_an_interpolation(), .between_samples = true});
   return list;
 }
 
@@ -94,6 +107,7 @@ struct Crest {
 };
 struct Reached {
   Crest sample, wave, wave_in_band;
+  Crest unwatched_wave;  ///< of `wave`, and of signals that count where the limiter does not watch the wave
 };
 
 class Run {
@@ -114,11 +128,15 @@ class Run {
           if (feeds == 1 && feeding != Feeding::together) continue;
           if (subject_.brief && (over_db == 0 || feeding == Feeding::opposed)) continue;
           const double over = analysis::ratio_from_db(over_db);
-          see(run(*device_, fed(scaled(stimulus.samples, over), feeds, feeding), outputs),
-              stimulus.in_detector_band ? over : kNotInBand, [&] {
-                return fmt::format("{}, {}{}", stimulus.name, over_db > 0 ? "12 dB over full scale, " : "",
-                                   name_of(feeding));
-              });
+          const auto name = [&] {
+            return fmt::format("{}, {}{}", stimulus.name, over_db > 0 ? "12 dB over full scale, " : "",
+                               name_of(feeding));
+          };
+          const Rows out = run(*device_, fed(scaled(stimulus.samples, over), feeds, feeding), outputs);
+          if (stimulus.between_samples)
+            see_between_samples(out, name);
+          else
+            see(out, stimulus.in_detector_band ? over : kNotInBand, name);
         }
     }
     const std::vector<WorstInput>& worst = worst_inputs_of(subject_);
@@ -157,9 +175,14 @@ class Run {
            in_band_peak * worst_inputs_of(subject_)[o].bound <= carried, name());
     }
   }
+  template <class Name>
+  void see_between_samples(const Rows& out, Name&& name) {
+    for (std::size_t o = 0; o < out.size(); ++o) reached_[o].unwatched_wave.see(wave_crest(out[o]), name());
+  }
   void note(std::size_t o, double sample, double wave, bool in_band, const std::string& name) {
     reached_[o].sample.see(sample, name);
     reached_[o].wave.see(wave, name);
+    reached_[o].unwatched_wave.see(wave, name);
     if (in_band) reached_[o].wave_in_band.see(wave, name);
   }
   void programme(const std::filesystem::path& file) {
@@ -203,6 +226,8 @@ struct Judge {
   double threshold() const { return plan.limit_volts_peak / plan.full_scale_volts_peak; }
   double clip() const { return plan.clip_volts_peak / plan.full_scale_volts_peak; }
   bool limited() const { return way.limit.has_value(); }
+  bool watched() const { return limited() && way.limit->true_peak; }
+  const Crest& wave() const { return watched() ? reached.wave : reached.unwatched_wave; }
   bool margin() const { return limited() && plan.limit_volts_peak < plan.clip_volts_peak * (1 - 1e-9); }
   /// The line that brings the threshold down by `excess_db`, whatever set it.
   Change lowered_by(double excess_db) const {
@@ -242,25 +267,24 @@ struct Judge {
   Finding converter_clip() const {
     // A limiter that watches the wave holds it within its detector's bound, which the true-peak check is about: what is
     // left to judge is the samples. One that does not lets the wave pass full scale unheld.
-    const bool watched = limited() && way.limit->true_peak;
-    const Crest& worst = watched || reached.sample.height >= reached.wave.height ? reached.sample : reached.wave;
+    const Crest& worst = watched() || reached.sample.height >= wave().height ? reached.sample : wave();
     const bool holds = worst.height <= 1.0;
     const double db = finite_db(worst.height);
     std::string text = fmt::format("Hottest sample {:+.2f} dBFS, hottest wave between samples {:+.2f} dBFS (by {}). ",
-                                   finite_db(reached.sample.height), finite_db(reached.wave.height), worst.by);
+                                   finite_db(reached.sample.height), finite_db(wave().height), worst.by);
     text += holds ? "The converter is not driven over its full scale."
                   : fmt::format("The converter clips, and what it clips is harsh and hot. Set {}.", lower_by(db));
     return finding("converter-clip", holds, db, 0, "dBFS", std::move(text),
                    holds ? std::nullopt : std::optional(lowered_by(db)));
   }
   Finding amplifier_clip() const {
-    const double measured = volts(plan, reached.wave.height);
+    const double measured = volts(plan, wave().height);
     const bool holds = margin() && measured < plan.clip_volts_peak;
     const double excess = finite_db(measured / plan.clip_volts_peak);
     std::string text = fmt::format(
         "The hottest wave makes {:.1f} V peak at the amplifier (by {}); it clips at {:.1f} V peak "
         "into {:g} ohm. ",
-        measured, reached.wave.by, plan.clip_volts_peak, plan.load_ohm);
+        measured, wave().by, plan.clip_volts_peak, plan.load_ohm);
     if (holds)
       text += fmt::format("{:.1f} dB are left.", -excess);
     else if (!margin())
@@ -295,8 +319,8 @@ struct Judge {
     double dbfs = 0;
   };
   /// What the wave between samples must not pass.
-  Bound bound_of_the_wave(bool watched) const {
-    if (watched) return {"the threshold", plan.limit_dbfs_peak + kDetectorBoundDb};
+  Bound bound_of_the_wave() const {
+    if (watched()) return {"the threshold", plan.limit_dbfs_peak + kDetectorBoundDb};
     Bound lowest{"the converter's full scale", 0};
     if (plan.clip_dbfs_peak < lowest.dbfs) lowest = {"the amplifier's clip", plan.clip_dbfs_peak};
     if (plan.driver_peak_volts > 0) {  // as far over it as a limiter that watches the wave may let it
@@ -306,14 +330,13 @@ struct Judge {
     return lowest;
   }
   Finding true_peak() const {
-    const bool watched = limited() && way.limit->true_peak;
-    const Crest& wave = watched ? reached.wave_in_band : reached.wave;
-    const double measured = finite_db(wave.height);
-    const auto [bound, allowed] = bound_of_the_wave(watched);
-    const bool holds = watched ? measured <= allowed : measured < allowed;
+    const Crest& worst = watched() ? reached.wave_in_band : wave();
+    const double measured = finite_db(worst.height);
+    const auto [bound, allowed] = bound_of_the_wave();
+    const bool holds = watched() ? measured <= allowed : measured < allowed;
     std::string text =
-        fmt::format("The wave that the converter makes reaches {:+.2f} dBTP (by {}). ", measured, wave.by);
-    if (watched) {
+        fmt::format("The wave that the converter makes reaches {:+.2f} dBTP (by {}). ", measured, worst.by);
+    if (watched()) {
       text += fmt::format(
           "The limiter watches the wave: up to {:g} of the sample rate it holds it within {:g} dB of its "
           "threshold of {:+.2f} dBFS. ",

@@ -85,9 +85,20 @@ TEST(Ceilings, HalfADecibelIsTooLittleForNoiseThatIsAllClipped) {
   };
   const std::vector<Finding> fell = judged_at("0.5 dB");
   ASSERT_EQ(fell.size(), 2u);
-  EXPECT_THAT(fell[0].text, HasSubstr("clipped"));
+  EXPECT_THAT(fell[0].text, HasSubstr("white noise, all of it clipped"));
   if (!kSanitized) {
     EXPECT_EQ(judged_at("1 dB").size(), 0u);
+  }
+}
+// 3 dB are enough for every signal that a desk sends, and not for samples that are chosen to swing between two of them.
+TEST(Ceilings, SamplesMadeToSwingBetweenThemCountWhereNothingWatchesTheWave) {
+  const std::string unwatched = edited(kRig, "release = \"60 ms\" }", "release = \"60 ms\", true_peak = false }");
+  const Prepared prepared(unwatched);
+  const std::vector<Finding> findings = check_ceilings(prepared.subject);
+  for (const char* id : {"amplifier-clip", "true-peak"}) {
+    const auto fell = fallen(findings, id);
+    ASSERT_EQ(fell.size(), 2u) << id;
+    EXPECT_THAT(fell[0].text, HasSubstr("made to swing the furthest")) << id;
   }
 }
 // Nothing of a signal may be left inside a delay when it is judged: an output reads the same however late it is.
