@@ -236,6 +236,11 @@ struct Judge {
     return {key(plan, "limit.below_clip"), "\"" + decibels_text(below + 0.05) + "\""};
   }
   std::string lower_by(double excess_db) const { return line_of(lowered_by(excess_db)); }
+  /// What holds a wave that is so much too high.
+  std::string hold_the_wave(double excess_db) const {
+    const std::string lower = lower_by(excess_db);
+    return limited() && !watched() ? fmt::format("{} = true, or {}", key(plan, "limit.true_peak"), lower) : lower;
+  }
   Change some_margin() const {
     if (!limited()) return lowered_by(0);
     return {key(plan, "limit.below_clip"), fmt::format("\"{:g} dB\"", kProposedMarginDb)};
@@ -290,7 +295,7 @@ struct Judge {
     else if (!margin())
       text += no_margin();
     else
-      text += fmt::format("A clipped amplifier burns drivers. Set {}.", lower_by(excess));
+      text += fmt::format("A clipped amplifier burns drivers. Set {}.", hold_the_wave(excess));
     return finding("amplifier-clip", holds, measured, plan.clip_volts_peak, "V peak", std::move(text),
                    holds ? std::nullopt : std::optional(margin() ? lowered_by(excess) : some_margin()));
   }
@@ -346,10 +351,7 @@ struct Judge {
       text += fmt::format(
           "The limiter of {} watches the samples, not the wave between them: what counts here is {}, {:+.2f} dBFS. ",
           plan.name, bound, allowed);
-      if (!holds && limited())
-        text += fmt::format("Set {} = true, or {}.", key(plan, "limit.true_peak"), lower_by(measured - allowed));
-      else if (!holds)
-        text += fmt::format("Set {}.", lower_by(0));
+      if (!holds) text += fmt::format("Set {}.", hold_the_wave(measured - allowed));
     }
     std::optional<Change> change;
     if (!holds) change = lowered_by(limited() ? measured - allowed : 0);

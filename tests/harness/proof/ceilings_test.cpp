@@ -99,6 +99,7 @@ TEST(Ceilings, SamplesMadeToSwingBetweenThemCountWhereNothingWatchesTheWave) {
     const auto fell = fallen(findings, id);
     ASSERT_EQ(fell.size(), 2u) << id;
     EXPECT_THAT(fell[0].text, HasSubstr("made to swing the furthest")) << id;
+    EXPECT_THAT(fell[0].text, HasSubstr("Set way.high.limit.true_peak = true, or way.high.limit.below_clip = ")) << id;
   }
 }
 // Nothing of a signal may be left inside a delay when it is judged: an output reads the same however late it is.
