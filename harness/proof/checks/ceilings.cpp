@@ -39,10 +39,9 @@ struct Stimulus {
 /// The signs of a sinc half a sample off: of all samples within full scale those whose wave swings the furthest between
 /// two of them. Farther away they add little.
 Row signs_of_an_interpolation() {
-  constexpr int kReach = 32;
+  constexpr std::size_t kReach = 32;
   Row row(2 * kReach);
-  for (int n = -kReach; n < kReach; ++n)
-    row[static_cast<std::size_t>(n + kReach)] = (n < 0 ? -n - 1 : n) % 2 == 0 ? 1.0f : -1.0f;
+  for (std::size_t n = 0; n < kReach; ++n) row[kReach + n] = row[kReach - 1 - n] = n % 2 == 0 ? 1.0f : -1.0f;
   return row;
 }
 
