@@ -41,19 +41,64 @@ std::string filter_words(const rig::Filter& filter) {
                      rig::hertz_text(filter.at_hz));
 }
 
+/// What an output has of its own; null where nothing stands in the file.
+const rig::OutputLayer* layer_of(const rig::Way& way, const OutputPlan& plan) {
+  const auto own = way.output.find(plan.feed);
+  return own == way.output.end() ? nullptr : &own->second;
+}
+bool turned_by_itself(const rig::Way& way, const OutputPlan& plan) {
+  const rig::OutputLayer* own = layer_of(way, plan);
+  return own != nullptr && own->inverted;
+}
+bool hear_the_same(const Subject& subject, const OutputPlan& one, const OutputPlan& other) {
+  for (std::size_t f = 0; f < subject.rig.feeds.size(); ++f)
+    if (one.hears(f) && other.hears(f)) return true;
+  return false;
+}
+
+/// Outputs on the two sides of a point that hear the same feed and cancel where they are equally loud.
+void cancelling(const Subject& subject, std::size_t p) {
+  const rig::Way &low = subject.rig.ways[p], &high = subject.rig.ways[p + 1];
+  std::vector<std::pair<const OutputPlan*, const OutputPlan*>> pairs;
+  std::optional<dsp::CrossoverSum> null;
+  bool all = true;
+  for (const OutputPlan& below : subject.compiled.outputs) {
+    for (const OutputPlan& above : subject.compiled.outputs) {
+      if (below.way_index != p || above.way_index != p + 1 || !hear_the_same(subject, below, above)) continue;
+      const bool same =
+          (low.inverted != turned_by_itself(low, below)) == (high.inverted != turned_by_itself(high, above));
+      const dsp::CrossoverSum sum = sum_of(subject.rig.points[p], same, subject.rate_hz());
+      all = all && sum.has_null;
+      if (!sum.has_null) continue;
+      null = sum;
+      pairs.emplace_back(&below, &above);
+    }
+  }
+  const auto warn = [&](const std::string& both, bool to_inverted, const std::string& where) {
+    subject.warn("crossover-null",
+                 "{} cancel where they are equally loud ({}): {:.0f} dB are missing there, and whoever turns it "
+                 "up to fill the hole wastes power on both sides of it. Set polarity = \"{}\" in {}, unless a driver's "
+                 "wiring already turns it over.",
+                 both, rig::hertz_text(null->equal_at_hz), std::min(-null->loss_db, 60.0), polarity_word(to_inverted),
+                 where);
+  };
+  if (!null) return;
+  if (all) return warn(fmt::format("ways {} and {}", low.name, high.name), !high.inverted, "way." + high.name);
+  for (const auto& [below, above] : pairs) {
+    // The output to turn: the one that is turned by itself, else the upper one. A way with one output has no layer.
+    const bool turn_low = high.has_one_output() || (turned_by_itself(low, *below) && !turned_by_itself(high, *above));
+    const rig::Way& way = turn_low ? low : high;
+    const OutputPlan& output = turn_low ? *below : *above;
+    warn(fmt::format("outputs {} and {}", below->name, above->name), !turned_by_itself(way, output),
+         fmt::format("way.{}.output.{}", way.name, output.feed));
+  }
+}
+
 void sum(const Subject& subject, std::size_t p) {
   const rig::Point& point = subject.rig.points[p];
   const rig::Way &low = subject.rig.ways[p], &high = subject.rig.ways[p + 1];
+  cancelling(subject, p);
   const dsp::CrossoverSum sum = sum_of(point, low.inverted == high.inverted, subject.rate_hz());
-  if (sum.has_null) {
-    subject.warn(
-        "crossover-null",
-        "ways {} and {} cancel where they are equally loud ({}): {:.0f} dB are missing there, and whoever turns it "
-        "up to fill the hole wastes power on both sides of it. Set polarity = \"{}\" in way.{}, unless a driver's "
-        "wiring already turns it over.",
-        low.name, high.name, rig::hertz_text(sum.equal_at_hz), std::min(-sum.loss_db, 60.0),
-        polarity_word(!high.inverted), high.name);
-  }
   if (p > 0 && subject.rig.phase_matched && !sum.is_all_pass) {
     subject.warn(
         "not-phase-matched",

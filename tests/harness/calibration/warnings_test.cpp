@@ -41,6 +41,31 @@ const Fault kFaults[] = {
      [](auto& r, auto&) { r.points[0] = a_point(1600, Alignment::linkwitz_riley, 36); },
      {"way.high"},
      [](auto& r, auto&) { r.points[0] = a_point(1600, Alignment::linkwitz_riley, 48); }},
+    {"crossover-null",
+     [](auto& r, auto&) { r.ways[1].output["left"].inverted = true; },
+     {"outputs low.left and high.left", "polarity = \"normal\" in way.high.output.left"},
+     [](auto& r, auto&) {
+       r.points[0] = a_point(1600, Alignment::linkwitz_riley, 12);
+       r.ways[1].output["left"].inverted = r.ways[1].output["right"].inverted = true;
+     }},
+    {"crossover-null",
+     [](auto& r, auto&) {
+       r.points[0] = a_point(1600, Alignment::linkwitz_riley, 12);
+       r.ways[0].sum_of_feeds = true;
+       r.ways[1].output["left"].inverted = true;
+     },
+     {"outputs low and high.right", "polarity = \"inverted\" in way.high.output.right"},
+     [](auto& r, auto&) {
+       r.ways[0].inverted = true;
+       r.ways[1].output["left"].inverted = r.ways[1].output["right"].inverted = true;
+     }},
+    {"crossover-null",
+     [](auto& r, auto&) {
+       r.ways[1].sum_of_feeds = true;
+       r.ways[0].output["left"].inverted = true;
+     },
+     {"outputs low.left and high", "polarity = \"normal\" in way.low.output.left"},
+     [](auto& r, auto&) { r.ways[1].sum_of_feeds = true; }},
     {"not-phase-matched",
      [](auto& r, auto&) {
        add_sub(r);
