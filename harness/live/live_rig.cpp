@@ -111,6 +111,16 @@ void LiveRig::must_fit(const Tuning& next) const {
   if (outputs != next_outputs)
     refuse("the outputs", fmt::format("{}", fmt::join(outputs, ", ")),
            fmt::format("{}", fmt::join(next_outputs, ", ")));
+  for (std::size_t o = 0; o < outputs.size(); ++o) {
+    const OutputPlan &is = heard_.compiled.outputs[o], &then = next.compiled.outputs[o];
+    const rig::Way &way = way_of(heard_.rig, is), &next_way = way_of(next.rig, then);
+    const bool peak = way.limit && !next_way.limit;
+    if (!peak && !(way.thermal && !next_way.thermal)) continue;
+    throw InputError(
+        fmt::format("{}: way {} has no `{}` any more, and output {} is heard with it; while it plays no limit is taken "
+                    "away: stop and start again",
+                    file, next_way.name, peak ? "limit" : "thermal", then.name));
+  }
   const dsp::Refusal refusal = switch_.refusal(next.compiled.settings());
   if (refusal.setup == dsp::Setup::memory_too_small)
     throw InputError(fmt::format("{}: needs more memory than was set aside at the start: stop and start again", file));

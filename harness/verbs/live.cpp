@@ -72,8 +72,7 @@ class Running {
     Tuning first = load(rig_args_, bypass_);
     for (const OutputPlan& plan : first.compiled.outputs) outputs_.push_back(plan.name);
     wiring_ = live::wiring_of(first.rig, outputs_, options_.connect);
-    warnings_ = first.compiled.warnings;
-    for (Warning& warning : seal_warnings(first.rig)) warnings_.push_back(std::move(warning));
+    warnings_ = warnings_of(first);
     heard_fingerprint_ = firmware::fingerprint(first.compiled);
     rig_.emplace(std::move(first));
     if (options_.muted) rig_->mute(std::nullopt, true);
@@ -125,6 +124,11 @@ class Running {
     std::vector<fs::path> files{args.rig_file};
     if (!args.venue_file.empty()) files.push_back(args.venue_file);
     return files;
+  }
+  static std::vector<Warning> warnings_of(const Tuning& tuning) {
+    std::vector<Warning> all = tuning.compiled.warnings;
+    for (Warning& warning : seal_warnings(tuning.rig)) all.push_back(std::move(warning));
+    return all;
   }
   static Tuning load(const RigArguments& args, Bypass bypass) {
     rig::Rig rig = args.rig();
@@ -296,6 +300,7 @@ class Running {
               fmt::format("without limits nothing holds the outputs below what drivers and ears take; a "
                           "word that is typed while it plays does not do that. Start with --bypass {}",
                           command.of));
+        if (next == Bypass::system) keep_the_highpass();
         return change_to(rig_args_, next);
       }
       case live::Word::reload:
@@ -308,14 +313,34 @@ class Running {
     }
     return {};
   }
+  /// Bypassed, [system] takes its high-pass along: a lowest way with no other moves its driver at every level.
+  void keep_the_highpass() const {
+    for (const rig::Rig& part : rig_->heard().rig.parts()) {
+      const auto is_highpass = [](const rig::EqBand& band) { return band.type == rig::EqType::highpass; };
+      const rig::Way& lowest = part.ways.front();
+      if (lowest.highpass || std::ranges::any_of(lowest.eq, is_highpass) ||
+          std::ranges::none_of(part.system_eq, is_highpass))
+        continue;
+      throw InputError(fmt::format(
+          "the only high-pass of way {} stands in [system], and without it driver {} may strike its stops; a "
+          "word that is typed while it plays does not do that. Give way.{} the high-pass, or start with "
+          "--bypass system",
+          lowest.name, lowest.driver, lowest.name));
+    }
+  }
   std::string change_to(const RigArguments& args, Bypass bypass) {
     files_.watch(watched(args));  // ahead of reading: what is saved meanwhile is read once more
     std::string words = "ok: read and checked; faded in within a second";
     try {
       Tuning next = load(args, bypass);
       const rig::Rig rig = next.rig;
+      std::vector<Warning> warnings = warnings_of(next);
       rig_->retune(std::move(next));
       words += other_wiring(rig);
+      for (const Warning& one : warnings)
+        if (std::ranges::none_of(warnings_, [&](const Warning& told) { return told.text == one.text; }))
+          say(one.code + ": " + one.text);
+      warnings_ = std::move(warnings);
     } catch (...) {
       files_.watch(watched(rig_args_));
       throw;

@@ -129,6 +129,21 @@ TEST(LiveRig, WhatCannotBeFadedToIsRefusedInWordsAndTheRigGoesOn) {
   EXPECT_EQ(rig.heard().compiled.outputs[2].name, "high.left");
 }
 
+TEST(LiveRig, ALimitThatIsGoneFromTheFileIsNotTakenAway) {
+  LiveRig rig(tuning_of(two_way()));
+  prime(rig, kFeeds, kOutputs);
+  for (const auto& [line, what] :
+       {std::pair("limit = { below_clip = \"2 dB\", look_ahead = \"1 ms\", hold = \"2 ms\", release = \"80 ms\" }",
+                  "`limit`"),
+        std::pair("thermal = { below_rating = \"2 dB\" }", "`thermal`")}) {
+    const std::string said = refusal_of([&] { rig.retune(tuning_of(replaced(two_way(), line, ""))); });
+    EXPECT_NE(said.find("way high has no " + std::string(what)), said.npos) << said;
+    EXPECT_FALSE(rig.changing());
+    LiveRig without(tuning_of(replaced(two_way(), line, "")));  // and comes back
+    without.retune(tuning_of(two_way()));
+  }
+}
+
 TEST(LiveRig, OfSeveralWishesTheLatestIsHeardLast) {
   LiveRig rig(tuning_of(two_way()));
   prime(rig, kFeeds, kOutputs);

@@ -243,15 +243,26 @@ TEST_F(OnAServer, ListensToLinesAndToTheSavedFileWhileItPlays) {
   EXPECT_TRUE(program.says("system.gain")) << program.said();
   EXPECT_TRUE(program.says("what was heard before goes on")) << program.said();
   EXPECT_EQ(program.state()["retunes"], 1);
-  put(scratch_ / "rig.toml", two_way());
+  put(scratch_ / "rig.toml", replaced(two_way(), "gain = \"-6 dB\"", "gain = \"+30 dB\""));
   ASSERT_TRUE(program.comes_to("retunes", 2)) << program.said();
+  EXPECT_TRUE(program.says("gain-large")) << program.said() << "; a warning that the first file did not get";
+  // The high-pass of the way, moved to where `bypass system` would take it along.
+  put(scratch_ / "rig.toml",
+      replaced(
+          replaced(two_way(), "highpass = { at = \"55 Hz\", alignment = \"butterworth\", slope = \"24 dB/oct\" }", ""),
+          "  { type = \"peaking\", at = \"240 Hz\"",
+          "  { type = \"highpass\", at = \"55 Hz\", q = 0.7 },\n  { type = \"peaking\", at = \"240 Hz\""));
+  ASSERT_TRUE(program.comes_to("retunes", 3)) << program.said();
+  EXPECT_EQ(program.ask("bypass system").substr(0, 8), "refused:") << "no word takes the only high-pass away";
+  put(scratch_ / "rig.toml", two_way());
+  ASSERT_TRUE(program.comes_to("retunes", 4)) << program.said();
   EXPECT_EQ(program.ask("venue none.toml").substr(0, 8), "refused:");
   put(scratch_ / "tonight.toml", "format = 1\n[venue]\ngain = \"-3 dB\"\n");
   EXPECT_EQ(program.ask("venue " + (scratch_ / "tonight.toml").string()).substr(0, 3), "ok:");
-  ASSERT_TRUE(program.comes_to("retunes", 3)) << program.said();
+  ASSERT_TRUE(program.comes_to("retunes", 5)) << program.said();
   EXPECT_EQ(program.state()["venue"], (scratch_ / "tonight.toml").string());
   EXPECT_EQ(program.ask("bypass venue").substr(0, 3), "ok:");
-  ASSERT_TRUE(program.comes_to("retunes", 4)) << program.said();
+  ASSERT_TRUE(program.comes_to("retunes", 6)) << program.said();
   EXPECT_EQ(program.state()["bypass"], "venue");
   EXPECT_EQ(program.ask("quit").substr(0, 2), "ok");
   EXPECT_EQ(program.process().end(), 0) << program.said();
