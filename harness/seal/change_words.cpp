@@ -93,6 +93,7 @@ const std::map<std::string, std::string> kWayWords{
     {"drivers", "number of drivers"},
     {"wiring", "wiring of its drivers"},
     {"depth", "depth"},
+    {"response", "measured response"},
     {"mute", "mute"},
     {"gain", "gain"},
     {"polarity", "polarity"},
@@ -128,6 +129,7 @@ std::string thing(const std::string& whole) {
     return fmt::format("amplifier {}'s {}", key.name, word_in(kAmplifierWords, key.rest));
   }
   if (key.table == "driver") return fmt::format("driver {}'s {}", key.name, word_in(kDriverWords, key.rest));
+  if (key.table == "live") return "the connection of " + key.rest;
   if (key.table == "system") return "the system's " + key.name;
   if (whole == "delay" || whole == "mute") return "its " + whole;
   if (key.table == "way" && key.rest.starts_with("output.")) {
@@ -185,10 +187,21 @@ struct Words {
                        c.part == "highpass" ? " at " + (c.added ? after() : before()) : "");
   }
   std::string operator()(const KeyMoved& c) const {
+    const FactKey key(c.key);
+    if (key.table == "accept")
+      return fmt::format("a fall of {} is {}", key.name,
+                         !was   ? "accepted now: " + after()
+                         : !now ? "no longer accepted"
+                                : fmt::format("accepted for another reason: {} (it was: {})", after(), before()));
+    if (key.table == "way" && key.rest == "response")
+      return fmt::format("{} {}", thing(c.key),
+                         !was   ? "is now given"
+                         : !now ? "is no longer given"
+                                : "is another one: other bytes in its file");
     if (!was || !now) return fmt::format("{} {}", thing(c.key), happened(was, now));
     if (*now == "true" || *now == "false")
       return fmt::format("{} is now {}", thing(c.key), *now == "true" ? "on" : "off");
-    if (FactKey(c.key).table == "feeds") return fmt::format("{} went from {} to {}", thing(c.key), *was, *now);
+    if (key.table == "feeds") return fmt::format("{} went from {} to {}", thing(c.key), *was, *now);
     return fmt::format("{} {}", thing(c.key), happened(*was, *now));
   }
   std::string operator()(const LimitedBy& c) const {

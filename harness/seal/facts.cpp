@@ -9,6 +9,10 @@
 #include <tuple>
 
 #include "harness/calibration/levels.hpp"
+#include "harness/errors.hpp"
+#include "harness/files/fingerprint.hpp"
+#include "harness/files/plain_file.hpp"
+#include "harness/rig/number_table.hpp"
 #include "harness/rig/units.hpp"
 
 namespace rackproof::seal {
@@ -71,10 +75,19 @@ std::string feeds_text(const rig::Way& way, const std::vector<rig::Feed>& feeds)
   return !text.empty() ? text : way.sum_of_feeds ? "sum" : "each";
 }
 
+/// What a measured response is, wherever it lies: its fingerprint.
+std::string response_fact(const std::filesystem::path& file) {
+  try {
+    return files::fingerprint_of(files::read_plain_file(file, {rig::kMaxTableBytes, "a response"}));
+  } catch (const InputError&) {
+    return "none that can be read";  // `prove` says why
+  }
+}
+
 /// What only few rigs have is there only where it is not as usual: seals of rigs without it stay as they are.
-void way_facts(const rig::Way& way, const std::vector<rig::Feed>& feeds, Collector& to) {
+void way_facts(const rig::Rig& rig, const rig::Way& way, Collector& to) {
   const std::string key = "way." + way.name;
-  to.word(key + ".feeds", feeds_text(way, feeds));
+  to.word(key + ".feeds", feeds_text(way, rig.feeds));
   if (way.muted) to.flag(key + ".mute", true);
   to.word(key + ".amplifier", way.amplifier);
   to.word(key + ".driver", way.driver);
@@ -94,6 +107,7 @@ void way_facts(const rig::Way& way, const std::vector<rig::Feed>& feeds, Collect
     to.flag(key + ".limit.true_peak", way.limit->true_peak);
   }
   if (way.thermal) to.quantity(key + ".thermal.below_rating", Quantity::gain, way.thermal->below_rating_db);
+  if (way.response) to.word(key + ".response", response_fact(*way.response));
   for (const auto& [feed, own] : way.output) {
     const std::string output = fmt::format("{}.output.{}", key, feed);
     if (own.gain_db != 0) to.quantity(output + ".gain", Quantity::gain, own.gain_db);
@@ -119,7 +133,7 @@ void loudspeaker_facts(const rig::Rig& rig, Collector& to) {
   std::vector<std::string> names;
   for (const rig::Way& way : rig.ways) names.push_back(way.name);
   to.word("ways", fmt::format("{}", fmt::join(names, " ")));  // from low to high: an order that means something
-  for (const rig::Way& way : rig.ways) way_facts(way, rig.feeds, to);
+  for (const rig::Way& way : rig.ways) way_facts(rig, way, to);
 }
 
 /// Without a venue all feeds are treated alike: one output a way says all, but for what outputs have of their own, which
@@ -150,6 +164,14 @@ void computed_facts(const CompiledRig& made, Collector& to) {
   }
 }
 
+/// Names and words may look like numbers: drivers "1" and "01" are two.
+bool is_word(std::string_view key) {
+  if (key.starts_with("accept.") || key.starts_with("live.")) return true;
+  const std::string_view last = key.substr(key.rfind('.') + 1);
+  constexpr std::string_view kWords[] = {"amplifier", "driver", "feeds", "ways", "response"};
+  return std::ranges::find(kWords, last) != std::end(kWords);
+}
+
 /// All of a text as numbers, if it is that.
 bool read_numbers(std::string_view text, std::vector<double>& numbers) {
   while (!text.empty()) {
@@ -176,6 +198,8 @@ Facts facts_of(const rig::Rig& rig) {
   to.quantity("controller.output_full_scale", Quantity::voltage, controller.output_full_scale_volts_rms);
   to.quantity("controller.temperature", Quantity::temperature, controller.temperature_degc);
   for (const rig::Feed* feed : by_name(rig.feeds)) to.number("feeds." + feed->name, feed->channel);
+  for (const rig::LiveConnection& one : rig.live.connections) to.word("live.connect." + one.name, one.port);
+  for (const rig::Accepted& one : rig.accept) to.word("accept." + one.check, one.reason);
   for (const rig::Amplifier* amplifier : by_name(rig.amplifiers)) {
     const std::string key = "amplifier." + amplifier->name;
     std::vector<rig::Rating> ratings = amplifier->ratings;
@@ -220,6 +244,7 @@ Facts facts_of(const rig::Rig& rig) {
 
 bool same_value(std::string_view key, const std::string& was, const std::string& now) {
   if (was == now) return true;
+  if (is_word(key)) return false;
   const double grant = key.starts_with("computed.") ? 1e-6 : 1e-9;
   const auto near = [&](double a, double b) {
     return std::abs(a - b) <= grant * std::max({1e-3, std::abs(a), std::abs(b)});

@@ -6,6 +6,7 @@
 
 #include "../rig/example_rig.hpp"
 #include "tests/harness/edited.hpp"
+#include "tests/harness/scratch.hpp"
 
 namespace rackproof::seal {
 namespace {
@@ -172,9 +173,14 @@ TEST(Drift, EveryKeyIsTold) {
       {{"drivers = 2", "drivers = 2\ndepth = \"18 cm\""}, "way.sub.depth", "sub's depth is now given: 18 cm"},
       {{"\"3 s\"", "\"3 s\"\nlowest = \"45 Hz\""}, "driver.cone12.lowest", "lowest frequency is now given: 45 Hz"},
       {{"\"3 s\"", "\"3 s\"\nhighest = \"4 kHz\""}, "driver.cone12.highest", "highest frequency is now given: 4 kHz"},
-      {{"\"3 s\"", "\"3 s\"\nsensitivity = \"98 dB\""},
-       "driver.cone12.sensitivity",
-       "sensitivity is now given: 98 dB"}};
+      {{"\"3 s\"", "\"3 s\"\nsensitivity = \"98 dB\""}, "driver.cone12.sensitivity", "sensitivity is now given: 98 dB"},
+      {{"crossover-sum = \"sides", "crossover-level = \"sides"}, "accept.crossover-sum", "is no longer accepted"},
+      {{"crossover-sum = \"sides", "crossover-level = \"sides"}, "accept.crossover-level", "accepted now: sides set"},
+      {{"sides set apart for", "sides measured for"}, "accept.crossover-sum", "for another reason: sides measured"},
+      {{"[accept]", "[live.connect]\nmid.left = \"system:playback_1\"\n[accept]"},
+       "live.connect.mid.left",
+       "the connection of mid.left is now given: system:playback_1"},
+      {{"response = \"horn.csv\"\n", ""}, "way.high.response", "high's measured response is no longer given"}};
   for (const One& one : all) {
     const std::vector<Move> found = moves({one.edit});
     EXPECT_THAT(found, Contains(AllOf(Field(&Move::key, one.key), Field(&Move::text, HasSubstr(one.word)))))
@@ -182,6 +188,24 @@ TEST(Drift, EveryKeyIsTold) {
     for (std::size_t a = 0; a < found.size(); ++a)
       for (std::size_t b = 0; b < a; ++b) EXPECT_FALSE(found[a].text == found[b].text) << found[a].text;
   }
+}
+
+// What a response says is sealed, not where it lies: a file with another phase makes another sum.
+TEST(Drift, AResponseIsWhatItsFileHolds) {
+  const test::Scratch scratch;
+  const std::string table = "frequency_hz,magnitude_db,phase_deg\n500,0,0\n20000,0,0\n";
+  test::put(scratch / "horn.csv", table);
+  test::put(scratch / "copy.csv", table);
+  test::put(scratch / "turned.csv", "frequency_hz,magnitude_db,phase_deg\n500,0,180\n20000,0,180\n");
+  const auto with = [&](const char* name) {
+    return facts_of(rig::parse_rig(edited(rig::kExampleRig, {{"horn.csv", name}}), scratch / "a.toml"));
+  };
+  EXPECT_THAT(moves_between(with("horn.csv"), with("copy.csv")), IsEmpty());
+  EXPECT_THAT(moves_between(with("horn.csv"), with("turned.csv")),
+              ElementsAre(AllOf(Field(&Move::key, "way.high.response"),
+                                Field(&Move::text, HasSubstr("high's measured response is another one")))));
+  EXPECT_THAT(moves_between(with("horn.csv"), with("nowhere.csv")),
+              ElementsAre(Field(&Move::now, std::optional<std::string>("none that can be read"))));
 }
 
 TEST(Drift, WaysAndPointsComeAndGoAsSuch) {
@@ -211,6 +235,8 @@ TEST(Drift, ComputedNumbersHaveAGrantWrittenOnesHaveNot) {
   EXPECT_FALSE(same_value("way.low.delay", "1 us", "2 us"));
   EXPECT_FALSE(same_value("way.low.polarity", "normal", "inverted"));
   EXPECT_FALSE(same_value("driver.a.impedance", "8 ohm", "8 W"));
+  EXPECT_FALSE(same_value("way.low.driver", "1", "01")) << "names, not numbers";
+  EXPECT_FALSE(same_value("loudspeaker.main.way.low.amplifier", "2", "2.0"));
 }
 
 // A program that designs its filters otherwise is told, though no number of the file moved.
