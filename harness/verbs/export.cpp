@@ -10,6 +10,7 @@
 #include "harness/files/fingerprint.hpp"
 #include "harness/files/kind.hpp"
 #include "harness/files/output_folder.hpp"
+#include "harness/files/shown.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/firmware/sources.hpp"
 #include "harness/verbs/biquad_files.hpp"
@@ -123,6 +124,35 @@ std::string in_groups(const std::vector<firmware::NamedChain>& chains, const std
   return fmt::format("{}", fmt::join(said, "; "));
 }
 
+Slots slots_of(const Exported& one) {
+  Slots slots;
+  for (const rig::Feed& feed : one.rig.feeds) slots.inputs.push_back(feed.name);
+  for (const OutputPlan& plan : one.compiled.outputs) slots.outputs.push_back(plan.name);
+  return slots;
+}
+/// What is wired to a slot stays wired: one that has another name than in the export that stood there gets another
+/// driver's band.
+void warn_of_other_slots(const Slots& was, const Slots& now, const std::string& preset,
+                         std::vector<Warning>& warnings) {
+  const auto look = [&](const char* kind, const std::vector<std::string>& before,
+                        const std::vector<std::string>& after) {
+    std::vector<std::string> other;
+    for (std::size_t n = 0; n < std::min(before.size(), after.size()); ++n)
+      if (before[n] != after[n])
+        other.push_back(fmt::format("{} was {} and is {}", n + 1, files::shown(before[n]), after[n]));
+    if (other.empty()) return;
+    warnings.push_back(
+        {"slots-moved",
+         fmt::format(
+             "{}: not the {}s of the export that stood there, counted from 1: {}. What is wired for the old one "
+             "gets another band or another side. Put the tables of the rig file back in their order, or mute, "
+             "wire anew and check each {}",
+             preset, kind, fmt::join(other, ", "), kind)});
+  };
+  look("output", was.outputs, now.outputs);
+  look("input", was.inputs, now.inputs);
+}
+
 void run_export(const ExportOptions& options) {
   if (options.design && !options.core) throw InputError("export: --design goes with --core, on which it builds");
   const bool is_named = options.name_option->count() > 0;
@@ -168,6 +198,8 @@ void run_export(const ExportOptions& options) {
                        {"rig", list["rig"]},
                        {"venue", list["venue"]},
                        {"chain", list["chain"]},
+                       {"inputs", slots_of(one).inputs},
+                       {"outputs", slots_of(one).outputs},
                        {"group", groups[c]}});
     presets.push_back({{"name", chains[c].name},
                        {"rig", options.rig_files[c].string()},
@@ -188,8 +220,14 @@ void run_export(const ExportOptions& options) {
   if (several) list["rig"] = list["venue"] = list["chain"] = nullptr;
   list["name"] = is_named ? Json(options.name) : Json(nullptr);
   list["presets"] = std::move(made_of);
-  for (const Warning& warning : warnings_of(files.commit(std::move(list)), options.folder, kExportList))
-    warnings.push_back(warning);
+  const EarlierSet earlier = files.commit(std::move(list));
+  for (const Warning& warning : warnings_of(earlier, options.folder, kExportList)) warnings.push_back(warning);
+  for (std::size_t c = 0; c < chains.size(); ++c) {
+    // One rig after another is one board's, whatever its file is called.
+    const auto same =
+        !several && earlier.slots.size() == 1 ? earlier.slots.begin() : earlier.slots.find(chains[c].name);
+    if (same != earlier.slots.end()) warn_of_other_slots(same->second, slots_of(all[c]), chains[c].name, warnings);
+  }
 
   std::string text;
   for (const Json& preset : presets)
@@ -197,6 +235,12 @@ void run_export(const ExportOptions& options) {
                         several ? preset["name"].get<std::string>() + ": " : "", preset["rig"].get<std::string>(),
                         options.folder.string(), preset["outputs"].get<std::size_t>(),
                         preset["sections"].get<std::size_t>(), preset["fingerprint"].get<std::string>());
+  for (std::size_t c = 0; c < chains.size(); ++c) {
+    const Slots slots = slots_of(all[c]);
+    const std::string of = several ? chains[c].name + ", " : "";
+    text += wrapped(fmt::format("{}", fmt::join(slots.inputs, ", ")), text_width(), fmt::format("  {}inputs: ", of));
+    text += wrapped(fmt::format("{}", fmt::join(slots.outputs, ", ")), text_width(), fmt::format("  {}outputs: ", of));
+  }
   if (several) {
     const bool one_group = groups.back() == 1 && std::ranges::max(groups) == 1;
     text += wrapped(one_group

@@ -261,6 +261,8 @@ constexpr JsonKey kExportList[] = {
     {"presets[].venue.file", kText, "its file's name"},
     {"presets[].venue.xxh128", kText, kXxh128},
     {"presets[].chain", kText, "fingerprint of its numbers"},
+    {"presets[].inputs", kList, "the feeds, in the order of the converter's inputs"},
+    {"presets[].outputs", kList, "the outputs, in the order of the converter's outputs"},
     {"presets[].group", kNumber,
      "presets of one number drive the same outputs: they can be faded into one another while they run"},
     {"files", kList, "the files of this set"},

@@ -56,6 +56,22 @@ std::set<std::string> names_listed(const rig::JsonNode& list) {
   return names;
 }
 
+std::vector<std::string> texts_of(const rig::JsonNode* list) {
+  std::vector<std::string> texts;
+  if (list != nullptr && list->kind == rig::JsonNode::Kind::list)
+    for (const rig::JsonNode& item : list->items) texts.push_back(item.text);
+  return texts;
+}
+std::map<std::string, Slots> slots_listed(const rig::JsonNode& list) {
+  std::map<std::string, Slots> slots;
+  const rig::JsonNode* presets = list.find("presets");
+  if (presets == nullptr || presets->kind != rig::JsonNode::Kind::list) return slots;
+  for (const rig::JsonNode& preset : presets->items)
+    if (const rig::JsonNode* name = preset.find("name"))
+      slots[name->text] = {texts_of(preset.find("inputs")), texts_of(preset.find("outputs"))};
+  return slots;
+}
+
 /// The line of a seal that holds its hash.
 std::string hash_in(const std::string& seal) {
   const std::size_t from = seal.rfind(' ') + 1;
@@ -88,6 +104,7 @@ EarlierSet earlier_set(const fs::path& folder, std::string_view list_name, const
   if (const std::optional<rig::JsonNode> list = list_in(folder / list_name)) {
     for (const std::string& name : names_listed(*list))
       if (std::ranges::find(names, name) == names.end() && is_there(folder / name)) earlier.others.push_back(name);
+    earlier.slots = slots_listed(*list);
     return earlier;
   }
   earlier.whole = left == 0 && std::ranges::none_of(names, [&](const auto& name) { return is_there(folder / name); });

@@ -5,6 +5,7 @@
 ///          and put there after the last (files::commit_all). It says nothing of when, where or by how many workers it
 ///          was made: the same set has the same list. `xxh128sum` prints the same fingerprints.
 #include <filesystem>
+#include <map>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -26,10 +27,16 @@ struct ListedFile {
 };
 Json json_of(const ListedFile& file);
 
+/// What a chain's inputs and outputs are called, in the converter's order.
+struct Slots {
+  std::vector<std::string> inputs, outputs;
+};
+
 /// What stands in the folder before a set is put there.
 struct EarlierSet {
-  bool whole = true;                ///< no part of a set without its list
-  std::vector<std::string> others;  ///< files of an earlier set that are not of this one, and still there
+  bool whole = true;                   ///< no part of a set without its list
+  std::vector<std::string> others;     ///< files of an earlier set that are not of this one, and still there
+  std::map<std::string, Slots> slots;  ///< of an export, by preset
 };
 /// `names`: what will be put there, below `folder`. `left`: parts that a killed process had left there and that were
 /// removed. The list may hold anything: what it says is used only as far as it names files that are there.

@@ -153,6 +153,27 @@ TEST_F(Firmware, TheFolderHoldsAListOfItsSetAndSaysWhatIsNotOfIt) {
   EXPECT_THAT(run("$R export rig.toml -o out").out, Not(HasSubstr("earlier-set-not-whole")));
 }
 
+// Drift does not count the order of tables, and a board is wired in their order.
+TEST_F(Firmware, AnOutputThatMovedToAnotherSlotIsSaid) {
+  const Result first = run("$R export rig.toml -o out");
+  EXPECT_THAT(first.out, HasSubstr("inputs: left, right"));
+  EXPECT_THAT(first.out, HasSubstr("outputs: low.left, low.right, high.left, high.right"));
+  EXPECT_THAT(json::parse(read("out/export.json")).at("presets").at(0).at("outputs"),
+              json({"low.left", "low.right", "high.left", "high.right"}));
+  EXPECT_THAT(run("$R export rig.toml -o out").out, Not(HasSubstr("slots-moved")));
+  const Result other =
+      run("sed -e 's/^left = 1/right = 2/;t' -e 's/^right = 2/left = 1/' rig.toml > other.toml && "
+          "$R export other.toml -o out --json --quiet");
+  ASSERT_EQ(other.status, 0) << other.err;
+  std::vector<std::string> said;
+  const json document = json::parse(other.out);
+  for (const json& warning : document.at("warnings"))
+    if (warning.at("code") == "slots-moved") said.push_back(warning.at("text"));
+  ASSERT_EQ(said.size(), 2u) << other.out;
+  EXPECT_THAT(said[0], HasSubstr("1 was low.left and is low.right"));
+  EXPECT_THAT(said[1], HasSubstr("1 was left and is right"));
+}
+
 TEST_F(Firmware, ABadRigLeavesNothing) {
   EXPECT_EQ(run("echo nonsense >>rig.toml; $R export rig.toml -o out").status, 2);
   EXPECT_FALSE(fs::exists(folder() / "out"));
