@@ -37,7 +37,8 @@ constexpr double kLeastSensitivity_db = 75, kMostSensitivity_db = 119;
 
 // Converters of live sound make +18 to +24 dBu, of the studio up to +26; of the living room 1 to 2 V. Common practice,
 // no source.
-constexpr double kMostFullScale_dbu = 26.5, kLeastFullScale_volts = 0.2, kInputBelowOutput_db = 12;
+constexpr double kMostFullScale_dbu = 26.5, kLeastFullScale_volts = 0.2, kInputBelowOutput_db = 12,
+                 kOutputBelowInput_db = 12;
 constexpr std::uint32_t kLongestBlock = 4096;
 
 /// Watts into each driver at the amplifier's clip, over what the driver takes for long.
@@ -315,6 +316,14 @@ void controller(const Subject& subject) {
           "between two ends of one device. A nominal level (+4 dBu) is not full scale. Look at input_full_scale and "
           "output_full_scale in controller.",
           analysis::dbu_from_volts(input), analysis::dbu_from_volts(controller.output_full_scale_volts_rms), below_db);
+    }
+    if (-below_db > kOutputBelowInput_db && controller.output_full_scale_volts_rms >= kLeastFullScale_volts) {
+      subject.warn(
+          "output-full-scale-low",
+          "the controller's input reaches full scale at {:+.1f} dBu, its output makes only {:+.1f} dBu: {:.0f} dB less. "
+          "A nominal level (+4 dBu) is not full scale. If the output makes more than is written here, every limit is too "
+          "high by as much: play a sine at 0 dBFS, measure it, and look at output_full_scale in controller.",
+          analysis::dbu_from_volts(input), analysis::dbu_from_volts(controller.output_full_scale_volts_rms), -below_db);
     }
   }
   if (controller.block_frames > kLongestBlock) {

@@ -56,6 +56,21 @@ bool hear_the_same(const Subject& subject, const OutputPlan& one, const OutputPl
   return false;
 }
 
+/// Of outputs of one way that differ in polarity, what they have in common cancels between them.
+void sides_turned_over(const Subject& subject, const rig::Way& way, std::size_t w) {
+  std::vector<std::string> normal, turned;
+  for (const OutputPlan& plan : subject.compiled.outputs)
+    if (plan.way_index == w) (turned_by_itself(way, plan) ? turned : normal).push_back(plan.name);
+  if (normal.empty() || turned.empty()) return;
+  const std::vector<std::string>& fewer = turned.size() <= normal.size() ? turned : normal;
+  subject.warn(
+      "sides-turned-over",
+      "of way {} some outputs are turned over ({}) and some are not ({}): what all of them play cancels where "
+      "people hear both, bass first. Set the polarity of {} as that of the others, unless a cable turns it over or a "
+      "cardioid sub is meant.",
+      way.name, fmt::join(turned, ", "), fmt::join(normal, ", "), fmt::join(fewer, ", "));
+}
+
 /// Outputs on the two sides of a point that hear the same feed and cancel where they are equally loud.
 void cancelling(const Subject& subject, std::size_t p) {
   const rig::Way &low = subject.rig.ways[p], &high = subject.rig.ways[p + 1];
@@ -428,6 +443,7 @@ void bands(const Subject& subject) {
     const rig::Way& way = subject.rig.ways[w];
     highpass(subject, w);
     width(subject, w);
+    sides_turned_over(subject, way, w);
     cut(subject, w);
     driver_band(subject, w);
     names(subject, w);

@@ -248,6 +248,22 @@ const Fault kDevices[] = {
      [](R r, V) { r.controller.input_full_scale_volts_rms = volts_of_dbu(5.9); },
      {"+5.9 dBu", "+18.0 dBu", "input_full_scale"},
      [](R r, V) { r.controller.input_full_scale_volts_rms = volts_of_dbu(6.1); }},
+    {"output-full-scale-low",
+     [](R r, V) {
+       r.controller.input_full_scale_volts_rms = volts_of_dbu(26);
+       r.controller.output_full_scale_volts_rms = volts_of_dbu(13.9);
+     },
+     {"+26.0 dBu", "+13.9 dBu", "12 dB less", "output_full_scale"},
+     [](R r, V) {
+       r.controller.input_full_scale_volts_rms = volts_of_dbu(26);
+       r.controller.output_full_scale_volts_rms = volts_of_dbu(14.1);
+     }},
+    {"sides-turned-over",
+     [](R r, V) { r.ways[0].output["right"].inverted = r.ways[1].output["right"].inverted = true; },
+     {"of way high", "(high.right)", "(high.left)", "polarity of high.right"},
+     [](R r, V) {
+       for (rig::Way& way : r.ways) way.output["left"].inverted = way.output["right"].inverted = true;
+     }},
     {"block-long",
      [](R r, V) { r.controller.block_frames = 4097; },
      {"4097", "85 ms", "block"},
