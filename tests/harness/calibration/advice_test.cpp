@@ -259,7 +259,7 @@ const Fault kDevices[] = {
        r.controller.output_full_scale_volts_rms = volts_of_dbu(14.1);
      }},
     {"sides-turned-over",
-     [](R r, V) { r.ways[0].output["right"].inverted = r.ways[1].output["right"].inverted = true; },
+     [](R r, V) { r.ways[1].output["right"].inverted = true; },
      {"of way high", "(high.right)", "(high.left)", "polarity of high.right"},
      [](R r, V) {
        for (rig::Way& way : r.ways) way.output["left"].inverted = way.output["right"].inverted = true;
