@@ -280,7 +280,24 @@ void cut(const Subject& subject, std::size_t w) {
       rig::hertz_text(worst_hz), by->key, by->key);
 }
 
-/// `lowest` and `highest` against the edges, and against the whole path an octave outside.
+/// What the bands of an output's eq lift at a frequency, whatever others take there.
+double lift_db(const Subject& subject, const OutputPlan& plan, double hz) {
+  const rig::Way& way = subject.rig.ways[plan.way_index];
+  std::vector<Layer> layers = common_layers(subject);
+  for (Layer& one : output_layers(way)) layers.push_back(std::move(one));
+  std::erase_if(layers, [&](const Layer& one) {
+    const bool of_one_feed = one.owner.starts_with("venue.feed.") || one.owner.find(".output.") != one.owner.npos;
+    return of_one_feed && !one.owner.ends_with("." + plan.feed);
+  });
+  layers.push_back(own_layer(way));
+  double sum = 0;
+  for (const Layer& layer : layers)
+    for (const rig::EqBand& band : *layer.bands) sum += std::max(0.0, band_db(band, hz, subject.rate_hz()));
+  return sum;
+}
+
+/// `lowest` and `highest` against the edges, and against the whole path an octave outside. What eq lifts at one end of
+/// the band hides nothing at the other, as in the check `driver-band`.
 void driver_band(const Subject& subject, std::size_t w) {
   const rig::Way& way = subject.rig.ways[w];
   const rig::Driver& driver = subject.rig.driver_of(way);
@@ -297,12 +314,17 @@ void driver_band(const Subject& subject, std::size_t w) {
   const double from_hz = driver.lowest_hz.value_or(std::max(20.0, edges.low_hz));
   const double to_hz =
       std::min(driver.highest_hz.value_or(edges.high_hz > from_hz ? edges.high_hz : 8 * from_hz), 0.4 * rate_hz);
-  double band = -1e9;
+  double most = -1e9, unlifted = -1e9;
   constexpr int kSteps = 48;
-  for (int k = 0; k <= kSteps && to_hz > from_hz; ++k)
-    band = std::max(band, path_db(plan, from_hz * std::pow(to_hz / from_hz, static_cast<double>(k) / kSteps), rate_hz));
+  for (int k = 0; k <= kSteps && to_hz > from_hz; ++k) {
+    const double hz = from_hz * std::pow(to_hz / from_hz, static_cast<double>(k) / kSteps);
+    const double level = path_db(plan, hz, rate_hz);
+    most = std::max(most, level);
+    unlifted = std::max(unlifted, level - lift_db(subject, plan, hz));
+  }
+  const auto band_at = [&](double edge_hz) { return std::min(most, unlifted + lift_db(subject, plan, edge_hz)); };
   if (driver.lowest_hz) {
-    const double lowest = *driver.lowest_hz, outside_db = path_db(plan, lowest / 2, rate_hz) - band;
+    const double lowest = *driver.lowest_hz, outside_db = path_db(plan, lowest / 2, rate_hz) - band_at(from_hz);
     if (edges.low_hz < lowest / kOutside * (1 - 1e-9) || outside_db > kOutside_db) {
       subject.warn(
           "below-lowest",
@@ -315,7 +337,7 @@ void driver_band(const Subject& subject, std::size_t w) {
   }
   if (driver.highest_hz &&
       2 * *driver.highest_hz < std::min(kHighestThatIsJudged * nyquist_hz, kHighestThatIsJudged_hz)) {
-    const double highest = *driver.highest_hz, outside_db = path_db(plan, 2 * highest, rate_hz) - band;
+    const double highest = *driver.highest_hz, outside_db = path_db(plan, 2 * highest, rate_hz) - band_at(to_hz);
     if ((edges.high_hz > highest * kOutside * (1 + 1e-9)) || outside_db > kOutside_db) {
       subject.warn(
           "above-highest",

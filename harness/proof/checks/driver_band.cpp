@@ -1,7 +1,8 @@
 /// `driver-band`: what reaches a driver outside the band that its sheet gives, measured on the linear path that runs,
 /// venue included.
 ///
-/// Against the median level of the way where driver and way both play: at least 12 dB down from an octave outside
+/// Against the median level of the way where driver and way both play, or, where that is lower, against what it would be
+/// without what eq lifts elsewhere in the band (a horn's shelf hides nothing at its other end): at least 12 dB down from an octave outside
 /// `lowest` and `highest` on, and in the octave between no more than 3 dB up. Below its band a cone moves too far and a
 /// compression driver's diaphragm breaks; above it, it breaks up and beams. What lies above 20 kHz is not judged: no
 /// programme has power there that counts (common practice, no source).
@@ -52,8 +53,8 @@ class BandOfDriver {
           driver_.name, plan_.name);
       return f;
     }
-    f.text =
-        fmt::format("Against the level of {} from {} to {}: ", plan_.name, hertz_text(from_hz_), hertz_text(to_hz_));
+    f.text = fmt::format("Against the level of {} from {} to {}{}: ", plan_.name, hertz_text(from_hz_),
+                         hertz_text(to_hz_), lifted_ ? ", less what its eq lifts there" : "");
     std::vector<Level> judged;
     if (driver_.lowest_hz) below(*driver_.lowest_hz, judged, f.text);
     if (driver_.highest_hz) above(*driver_.highest_hz, judged, f.text);
@@ -94,24 +95,40 @@ class BandOfDriver {
       from_hz_ = std::min(lowest, most_hz);
       to_hz_ = std::min(highest, most_hz);
     }
-    std::vector<double> levels;
-    for (const double hz : analysis::log_frequencies(from_hz_, to_hz_, 24))
+    std::vector<PathPart> parts = parts_of_path(subject_.rig, subject_.venue, plan_.way_index, plan_.feed);
+    std::erase_if(parts, [](const PathPart& part) { return !part.is_eq; });
+    const auto lift_db = [&](double hz) {
+      double sum = 0;
+      for (const PathPart& part : parts) sum += std::max(0.0, part.level_db(hz, rate_hz_));
+      return sum;
+    };
+    std::vector<double> levels, unlifted;
+    std::vector<double> grid = analysis::log_frequencies(from_hz_, to_hz_, 24);
+    if (grid.empty()) grid.push_back(from_hz_);
+    for (const double hz : grid) {
       levels.push_back(level_db(lines_.nearest(hz)));
-    if (levels.empty()) levels.push_back(level_db(lines_.nearest(from_hz_)));
+      unlifted.push_back(levels.back() - lift_db(hz));
+    }
+    const double all_db = median(levels), even_db = median(unlifted);
+    low_db_ = std::min(all_db, even_db + lift_db(from_hz_));
+    high_db_ = std::min(all_db, even_db + lift_db(to_hz_));
+    lifted_ = std::min(low_db_, high_db_) < all_db - 0.1;
+  }
+  static double median(std::vector<double>& levels) {
     const auto middle = levels.begin() + static_cast<std::ptrdiff_t>(levels.size() / 2);
     std::ranges::nth_element(levels, middle);
-    own_db_ = *middle;
+    return *middle;
   }
   double level_db(std::size_t line) const { return finite_db(std::abs(lines_.value[line])); }
-  /// The loudest line from `from_hz` to `to_hz`; nothing where no line lies there.
-  std::optional<Level> loudest(double from_hz, double to_hz, double allowed_db) const {
+  /// The loudest line from `from_hz` to `to_hz`, against `own_db`; nothing where no line lies there.
+  std::optional<Level> loudest(double from_hz, double to_hz, double own_db, double allowed_db) const {
     const std::size_t first = std::max<std::size_t>(lines_.from(from_hz), 1);
     const std::size_t end = std::min(lines_.from(to_hz + lines_.step_hz / 2), lines_.value.size());
     if (first >= end) return {};
     std::size_t loudest = first;
     for (std::size_t k = first; k < end; ++k)
       if (std::norm(lines_.value[k]) > std::norm(lines_.value[loudest])) loudest = k;
-    return Level{level_db(loudest) - own_db_, lines_.hz(loudest), allowed_db};
+    return Level{level_db(loudest) - own_db, lines_.hz(loudest), allowed_db};
   }
   static void note(const std::optional<Level>& level, const std::string& where, std::vector<Level>& judged,
                    std::string& text) {
@@ -121,19 +138,19 @@ class BandOfDriver {
     judged.push_back(*level);
   }
   void below(double lowest_hz, std::vector<Level>& judged, std::string& text) const {
-    note(loudest(0, lowest_hz / 2, kFarOutside_db), fmt::format("an octave below {} and lower", hertz_text(lowest_hz)),
-         judged, text);
-    note(loudest(lowest_hz / 2, lowest_hz, kJustOutside_db), "just below it", judged, text);
+    note(loudest(0, lowest_hz / 2, low_db_, kFarOutside_db),
+         fmt::format("an octave below {} and lower", hertz_text(lowest_hz)), judged, text);
+    note(loudest(lowest_hz / 2, lowest_hz, low_db_, kJustOutside_db), "just below it", judged, text);
   }
   void above(double highest_hz, std::vector<Level>& judged, std::string& text) const {
     const double most_hz = std::min(kHighest_hz, 0.5 * rate_hz_);
     if (2 * highest_hz < most_hz)
-      note(loudest(2 * highest_hz, most_hz, kFarOutside_db),
+      note(loudest(2 * highest_hz, most_hz, high_db_, kFarOutside_db),
            fmt::format("an octave above {} and higher", hertz_text(highest_hz)), judged, text);
-    std::optional<Level> above = loudest(highest_hz, std::min(2 * highest_hz, most_hz), kJustOutside_db);
+    std::optional<Level> above = loudest(highest_hz, std::min(2 * highest_hz, most_hz), high_db_, kJustOutside_db);
     // The last octave of a horn is often lifted, as its beam narrows: what goes on as it was is not outside.
     if (2 * highest_hz >= kHighest_hz && above)
-      if (const auto edge = loudest(highest_hz / 2, highest_hz, 0)) above->db -= std::max(edge->db, 0.0);
+      if (const auto edge = loudest(highest_hz / 2, highest_hz, high_db_, 0)) above->db -= std::max(edge->db, 0.0);
     if (highest_hz < most_hz) note(above, fmt::format("just above {}", hertz_text(highest_hz)), judged, text);
     if (judged.empty()) {  // nothing to judge: at the level that may be
       text += fmt::format("{} is beyond what is judged here, {}", hertz_text(highest_hz), hertz_text(most_hz));
@@ -201,7 +218,9 @@ class BandOfDriver {
   const rig::Driver& driver_;
   double rate_hz_;
   Lines lines_;
-  double from_hz_ = 0, to_hz_ = 0, own_db_ = 0;
+  double from_hz_ = 0, to_hz_ = 0;
+  double low_db_ = 0, high_db_ = 0;  ///< what is judged below and above the band is set against these
+  bool lifted_ = false;
 };
 
 }  // namespace

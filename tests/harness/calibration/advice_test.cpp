@@ -417,6 +417,17 @@ const Fault kBands[] = {
      [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1750; },
      {"-10."},
      [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1720; }},
+    // a horn's shelf lifts its highs, and hides nothing of what is below its band
+    {"below-lowest",
+     [](R r, V) {
+       r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1780;
+       high(r).eq = {a_band(rig::EqType::highshelf, 6000, 10, 0.7)};
+     },
+     {"-10."},
+     [](R r, V) {
+       r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1700;
+       high(r).eq = {a_band(rig::EqType::highshelf, 6000, 10, 0.7)};
+     }},
     // 1600 / 1.26 = 1270 Hz
     {"above-highest",
      [](R r, V) { cone(r).highest_hz = 1265; },

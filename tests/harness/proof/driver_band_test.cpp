@@ -112,6 +112,30 @@ TEST(DriverBand, WhoeverFeedsItIsFound) {
   EXPECT_THAT(fallen(band_of(two_ways_with_sheets(), no_split)), ElementsAre("high.left"));  // measured, not read
 }
 
+// A horn's shelf, the usual one, lifts the median of its way and changes nothing below its band.
+TEST(DriverBand, WhatIsLiftedAtOneEndHidesNothingAtTheOther) {
+  rig::Rig rig = two_ways_with_sheets();
+  rig.points[0] = a_point(960, Alignment::linkwitz_riley, 12);
+  const Finding plain = band_of(rig)[1];
+  rig.ways[1].eq = {a_band(rig::EqType::highshelf, 6000, 10, 0.7)};
+  const Finding lifted = band_of(rig)[1];
+  EXPECT_FALSE(plain.holds);
+  EXPECT_FALSE(lifted.holds) << lifted.text;
+  EXPECT_NEAR(lifted.measured, plain.measured, 1) << "less what the shelf lifts at the edge itself, 0.1 dB, and the "
+                                                     "median of another shape";
+  EXPECT_THAT(lifted.text, HasSubstr("less what its eq lifts there"));
+  rig.points[0] = a_point(1600);
+  EXPECT_THAT(fallen(band_of(rig)), IsEmpty()) << "a sound horn with its shelf";
+  // The same at the other end: a cone with a shelf for its lows, open too far up.
+  rig = two_ways_with_sheets();
+  rig.drivers[0].highest_hz = 800;
+  rig.drivers[1].lowest_hz.reset();
+  rig.points[0] = a_point(1000, Alignment::linkwitz_riley, 12);
+  EXPECT_THAT(fallen(band_of(rig)), ElementsAre("low.left"));
+  rig.ways[0].eq = {a_band(rig::EqType::lowshelf, 150, 10, 0.7)};
+  EXPECT_THAT(fallen(band_of(rig)), ElementsAre("low.left"));
+}
+
 TEST(DriverBand, TheVenueCounts) {
   Prepared bench(two_ways_with_sheets());
   rig::Venue venue;

@@ -70,6 +70,46 @@ TEST(DriverHighpass, TwentyDecibelsForTheLowestWayAreBracketed) {
   EXPECT_EQ(falls.allowed, -20);
   EXPECT_NEAR(falls.measured, -19.7, 0.1);
 }
+// Shelves whose lift is gone again at the quarter: 20 Hz, half of the corner, is judged as well.
+TEST(DriverHighpass, SixDecibelsAtHalfOfTheCornerAreBracketed) {
+  rig::Rig rig = three_ways();
+  rig.ways[0].highpass = a_filter(40, Alignment::butterworth, 12);  // 10 log10(1 + 2^4) = 12.3 dB at 20 Hz
+  const auto with_boost = [&](double gain_db) {
+    rig.ways[0].eq = {a_band(rig::EqType::peaking, 20, gain_db, 4)};
+    return highpass_of(rig)[0];
+  };
+  const Finding holds = with_boost(3.5), falls = with_boost(4.5);
+  EXPECT_TRUE(holds.holds) << holds.measured;
+  EXPECT_EQ(holds.allowed, -20) << "the quarter is told where both hold";
+  EXPECT_FALSE(falls.holds) << falls.measured;
+  EXPECT_EQ(falls.allowed, -6);
+  EXPECT_NEAR(falls.measured, 4.5 - 12.3 + 2.3, 0.1) << "the band's median is 2.3 dB under its top";
+  EXPECT_THAT(falls.text, AllOf(HasSubstr("at 20 Hz, half of its corner of 40 Hz"), HasSubstr("way.sub.eq[1]")));
+  EXPECT_EQ(falls.change, (Change{"way.sub.eq[1]", ""}));
+}
+// The same band moves the cone as far from the venue file. What the venue takes protects nothing: it is gone tomorrow.
+TEST(DriverHighpass, WhatTheVenueAddsIsJudgedAndWhatItTakesIsNot) {
+  rig::Rig rig = three_ways();
+  rig.ways[0].highpass = a_filter(30, Alignment::butterworth, 12);
+  const auto with_venue = [&](const rig::EqBand& band) {
+    const Prepared bench(rig);
+    rig::Venue venue;
+    venue.all.eq = {band};
+    const CompiledRig compiled = compile(bench.rig, &venue), unlimited = compile(bench.rig, &venue, Bypass::limits);
+    return check_driver_highpass({.rig = bench.rig,
+                                  .venue = &venue,
+                                  .compiled = compiled,
+                                  .unlimited = unlimited,
+                                  .make = make_chain,
+                                  .programmes = {}});
+  };
+  const std::vector<Finding> findings = with_venue(a_band(rig::EqType::lowshelf, 40, 6, 0.7));
+  EXPECT_THAT(fallen(findings), ElementsAre("sub"));
+  EXPECT_THAT(findings[0].text, AllOf(HasSubstr("with tonight's venue"), HasSubstr("venue.eq[1]")));
+  EXPECT_THAT(fallen(with_venue(a_band(rig::EqType::highshelf, 40, -10, 0.7))), IsEmpty()) << "a quieter band";
+  rig.ways[0].highpass.reset();
+  EXPECT_THAT(fallen(with_venue(a_band(rig::EqType::highpass, 30, 0, 0.7))), ElementsAre("sub"));
+}
 TEST(DriverHighpass, TenDecibelsForTheWaysAboveAreBracketed) {
   rig::Rig rig = three_ways();
   rig.points[1] = a_point(1600, Alignment::butterworth, 6);  // 10 log10(1 + 4^2) = 12.3 dB at 400 Hz
