@@ -112,6 +112,10 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
   warn_if(m.arrival_ms < -0.01 && references.empty(), "arrival",
           fmt::format("the recording began after the sound had left: an arrival of {:.3f} ms is no time of flight",
                       m.arrival_ms));
+  warn_if(m.arrival_ms < -std::max(0.01, m.arrival_error_ms) && !references.empty(), "arrival",
+          fmt::format("the microphone heard it {:.3f} ms before the reference: no sound is that early. Look at which "
+                      "channel is which: what was measured may be the cable",
+                      -m.arrival_ms));
   warn_if(sweep && references.empty() && !way->sent_twice() && m.drift_ppm.value_or(0) != 0, "drift-of-a-sweep",
           "one sweep does not tell a recorder's drift from phase for sure: where player and recorder are two devices, "
           "send it twice (rackproof stimulus sweep --twice), or send noise");

@@ -10,10 +10,12 @@
 #include "harness/analysis/fourier.hpp"
 #include "harness/analysis/levels.hpp"
 #include "harness/analysis/phasor.hpp"
+#include "harness/rig/hertz_text.hpp"
 #include "harness/rig/rig.hpp"
 #include "harness/tune/direct_sound.hpp"
 #include "harness/tune/polarity.hpp"
 #include "harness/tune/screening.hpp"
+#include "harness/tune/two_passes.hpp"
 
 namespace rackproof::tune {
 namespace {
@@ -83,6 +85,14 @@ Way::Heard Way::hear(const Recording& captured, By path, const Drift* clock) con
   if (repeat_ > 0) {
     for (std::size_t n = 0; n < passes.second.size(); ++n) mean.push_back(0.5 * (passes.first[n] + passes.second[n]));
     y = mean;
+    if (const auto apart =
+            disagreement(passes.first, passes.second, rate_, frequency_hz_.front(), frequency_hz_.back()))
+      heard.warnings.push_back(
+          {"passes-differ",
+           fmt::format(
+               "{}: what was sent twice did not arrive twice alike: around {} the two differ by {:.0f} dB against "
+               "their sum. Samples were lost, something moved, or a sound came in: record it again",
+               captured.name, rig::hertz_text(apart->frequency_hz), apart->share_db)});
   }
   lag -= cut;
   const std::unique_ptr<Shown> shown = show(y);

@@ -224,6 +224,10 @@ Recording sweep_twice(double seconds) {
   return sent;
 }
 
+bool warns_of(const Measurement& m, const std::string& code) {
+  return std::ranges::any_of(m.warnings, [&](const auto& warning) { return warning.code == code; });
+}
+
 // Whoever starts the recorder, and however its clock runs: the arrival is the way from the cable to the microphone.
 // 0.3 samples: twice what a recording of 60 dB signal-to-noise without a reference is held to, as two arrivals are read.
 TEST(Transfer, AReferenceMakesTheArrivalTheSameWhoeverStartsTheRecorder) {
@@ -253,6 +257,11 @@ TEST(Transfer, AReferenceMakesTheArrivalTheSameWhoeverStartsTheRecorder) {
     EXPECT_LT(errors.level_db, 0.6) << errors.at_hz;
     EXPECT_LT(errors.phase_deg, 7);
   }
+  // Microphone and cable exchanged: the arrival is less than none.
+  const TwoChannels exchanged = recorded_beside(noise(), driver, paths, 0, 0);
+  const Recording cable[] = {exchanged.reference}, sound[] = {exchanged.microphone};
+  EXPECT_TRUE(warns_of(measure(noise(), cable, {}, sound), "arrival"));
+  EXPECT_FALSE(warns_of(measure(noise(), sound, {}, cable), "arrival"));
   // The control: without the reference the same recording is off by what the recorder waited, and nothing tells.
   const TwoChannels both = recorded_beside(noise(), driver, paths, 1.2345, 0);
   EXPECT_GT(measured(noise(), both.microphone).arrival_ms, 1200);
@@ -286,6 +295,26 @@ TEST(Transfer, ASweepThatGoesTwiceTellsTheDrift) {
     EXPECT_NEAR(single.arrival_ms, arrives, single.arrival_error_ms);
     if (single.drift_ppm) EXPECT_NEAR(*single.drift_ppm, ppm, 15);
   }
+}
+
+// Samples that a recorder lost in one of the two passes turn the phase of all that came behind them: the mean of both
+// passes then has holes that nobody's loudspeaker has. Noise, a room and a clock that drifts are no such thing.
+TEST(Transfer, TwoPassesThatDifferAreSaid) {
+  const SimulatedDriver driver = a_driver();
+  const Recording twice = sweep_twice(5);
+  const auto warned = [&](const std::vector<SoundPath>& paths, double noise_rms, double ppm, std::size_t lost = 0,
+                          std::ptrdiff_t at = 0) {
+    Recorder recorder;
+    recorder.noise_rms = noise_rms;
+    recorder.drift_ppm = ppm;
+    Recording made = recorded(driver, paths, twice.samples, recorder);
+    made.samples.erase(made.samples.begin() + at, made.samples.begin() + at + static_cast<std::ptrdiff_t>(lost));
+    return warns_of(measured(twice, made), "passes-differ");
+  };
+  EXPECT_FALSE(warned(field(), 1e-5, 0));
+  EXPECT_FALSE(warned(room_paths({}, {2, 3, 2}, {7, 5, 1.3}), 3e-2, 80));
+  EXPECT_TRUE(warned(field(), 1e-4, 0, 12, 120'000)) << "a quarter of a millisecond of the first pass";
+  EXPECT_TRUE(warned(field(), 1e-4, 0, 480, 400'000)) << "10 ms of the second";
 }
 
 // A way with steep filters on both sides, whose crest leans over; and one that is turned.
