@@ -303,6 +303,22 @@ TEST(Flatten, ADipThatMovesFromPlaceToPlaceIsNotTheLoudspeakers) {
   EXPECT_GT(boost_at(flatten(places, {.points = 4}), 500), 2.5);
 }
 
+// A floor bounce at 0.6 of the direct sound. At three places it is 77, 80 and 84 samples late: the first null lies at 286
+// to 312 Hz, 12 dB under the hump above it and too wide for a notch of its own.
+TEST(Flatten, TheFirstNullOfACombIsNotFilled) {
+  std::vector<Measurement> places;
+  for (const double samples : {77.0, 80.0, 84.0})
+    places.push_back(measured([samples](double hz) { return reflection(hz, samples / 48, 0.6); }));
+  const Flattened f = flatten(places, {.points = 6});
+  for (const double hz : {247.0, 286.0, 300.0, 312.0, 334.0}) EXPECT_LE(boost_at(f, hz), 0.31) << hz;
+  EXPECT_THAT(f.left_alone,
+              Contains(testing::AllOf(Field(&LeftAlone::code, "notch"), Field(&LeftAlone::from_hz, testing::Lt(286)),
+                                      Field(&LeftAlone::to_hz, testing::Gt(312)))));
+  // Control: a hollow as deep and as wide that has no harmonics is mended. Q 1.6 is 0.87 octave at half its depth.
+  const std::vector<Measurement> hollow{measured([](double hz) { return response_of({peaking(300, -8, 1.6)}, hz); })};
+  EXPECT_GT(boost_at(flatten(hollow, {.points = 6}), 300), 3);
+}
+
 TEST(Flatten, FollowsATargetAndItsTilt) {
   Target tilted;
   tilted.tilt_db_per_oct = -1;

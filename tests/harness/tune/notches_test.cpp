@@ -1,9 +1,11 @@
 // Must hold: a dip is a notch on one side of each threshold of the header and none on the other: 10 dB deep; 6 dB and a
-// third of an octave wide; 4 dB where places differ by 4 dB; and what is wider than an octave is the loudspeaker's.
+// third of an octave wide; 4 dB where places differ by 4 dB; 4 dB where its third harmonic is a notch; and what is wider
+// than an octave is the loudspeaker's.
 #include "harness/tune/notches.hpp"
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <functional>
 #include <numbers>
@@ -117,6 +119,63 @@ TEST(Notches, GoWithTheirFlanksButNoFurther) {
   EXPECT_NEAR(octave_below, octave_above, 1.5 / kPerOctave);
   EXPECT_GT(octave_below, 0.15 - 1 / kPerOctave);  // where it is half as deep
   EXPECT_LT(octave_below, 0.15 + 0.25 + 1 / kPerOctave);
+}
+
+/// A dip in the middle of this depth, and a notch 9 dB deep and 0.2 octave wide so far above it.
+Levels with_dip_and_notch_above(double depth_db, double octaves_wide, double octaves_above) {
+  Levels level = with_dip(depth_db, octaves_wide);
+  for (std::size_t k = 0; k < kSize; ++k) {
+    const double x = (static_cast<double>(k) - static_cast<double>(kMiddle)) / kPerOctave - octaves_above;
+    level[k] -= 9 * std::exp(-std::numbers::ln2 * std::pow(x / 0.1, 8));
+  }
+  return level;
+}
+bool holds(const std::vector<Notch>& notches, std::size_t at) {
+  return std::ranges::any_of(notches, [at](const Notch& one) { return one.first <= at && at <= one.last; });
+}
+/// A copy at `share` of the direct sound, whose first null is in the middle. Above its sixth multiple nothing.
+Levels comb(double share, double up_to_multiple = 6) {
+  Levels level(kSize);
+  for (std::size_t k = 0; k < kSize; ++k) {
+    const double octaves = (static_cast<double>(k) - static_cast<double>(kMiddle)) / kPerOctave;
+    const double multiple = std::min(std::exp2(octaves), up_to_multiple);
+    level[k] = 10 * std::log10(1 + share * share + 2 * share * std::cos(std::numbers::pi * multiple));
+  }
+  return level;
+}
+
+TEST(Notches, ACombsFirstNullIsOneAsItsThirdIs) {
+  for (const double share : {0.6, 0.7, 0.8}) {
+    const std::vector<Notch> found = of_one(comb(share));
+    EXPECT_TRUE(holds(found, kMiddle)) << share;
+    EXPECT_TRUE(holds(found, kMiddle + static_cast<std::size_t>(std::lround(std::log2(3) * kPerOctave)))) << share;
+  }
+  // Control: the same hollow with its shoulders, and nothing at three times its frequency, is no proof of a delay.
+  EXPECT_FALSE(holds(of_one(comb(0.6, 2)), kMiddle));
+}
+
+TEST(Notches, FourDecibelsUnderTheShouldersWhereTheThirdHarmonicIsOne) {
+  const auto at_middle = [](const Levels& level) {
+    std::vector<Notch> found = of_one(level);
+    std::erase_if(found, [](const Notch& one) { return one.first > kMiddle; });
+    return found;
+  };
+  const double third = std::log2(3);
+  const auto depth = first_found(1, 8, [&](double db) { return at_middle(with_dip_and_notch_above(db, 0.6, third)); });
+  ASSERT_TRUE(depth);
+  EXPECT_NEAR(*depth, 4, kStep + 1e-9);
+  // As far from there as the smoothing is wide. The bottoms stand on the grid: half of its step, and a step of the
+  // search.
+  for (const double end : {third - 0.3, third + 0.3}) {
+    const auto at =
+        first_found(end, third, [&](double octaves) { return at_middle(with_dip_and_notch_above(8, 0.6, octaves)); });
+    ASSERT_TRUE(at);
+    EXPECT_NEAR(std::abs(*at - third), 1.0 / 12, 0.5 / kPerOctave + kStep);
+  }
+  // Wider than an octave it is the loudspeaker's still; and a dip below 9 dB that has no such company is none.
+  EXPECT_TRUE(at_middle(with_dip_and_notch_above(8, 1.06, third)).empty());
+  EXPECT_FALSE(at_middle(with_dip_and_notch_above(8, 0.94, third)).empty());
+  EXPECT_TRUE(at_middle(with_dip(8, 0.6)).empty());
 }
 
 TEST(Notches, BetweenTwoResonancesIsNone) {
