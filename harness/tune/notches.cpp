@@ -12,6 +12,7 @@ namespace {
 constexpr double kDiffersDb = 4;            // under its shoulders, and from place to place
 constexpr double kCombDb = 4;               // under its shoulders, where its third harmonic is a notch
 constexpr double kAlikeOctaves = 1.0 / 12;  // the width of the smoothing
+constexpr double kFlankDb = 1;              // so far under the shoulder a flank ends
 
 double spread_db(std::span<const std::vector<double>> places_db, std::size_t at) {
   if (places_db.size() < 2) return 0;
@@ -22,15 +23,21 @@ double spread_db(std::span<const std::vector<double>> places_db, std::size_t at)
   return std::sqrt(squares / static_cast<double>(places_db.size() - 1));
 }
 
-/// The mean power, both ends included.
-double mean_db(std::span<const double> level_db, std::size_t first, std::size_t last) {
+/// The mean power over an octave around.
+double level_around_db(std::span<const double> level_db, std::size_t at, std::size_t half_octave) {
+  const std::size_t first = at - std::min(at, half_octave), last = std::min(at + half_octave, level_db.size() - 1);
   double power = 0;
   for (std::size_t k = first; k <= last; ++k) power += analysis::power_from_db(level_db[k]);
   return 10 * std::log10(power / static_cast<double>(last - first + 1));
 }
-/// Over an octave around.
-double level_around_db(std::span<const double> level_db, std::size_t at, std::size_t half_octave) {
-  return mean_db(level_db, at - std::min(at, half_octave), std::min(at + half_octave, level_db.size() - 1));
+
+/// Both ends included.
+double median_db(std::span<const double> level_db, std::size_t first, std::size_t last) {
+  std::vector<double> levels(level_db.begin() + static_cast<std::ptrdiff_t>(first),
+                             level_db.begin() + static_cast<std::ptrdiff_t>(last) + 1);
+  const auto middle = levels.begin() + static_cast<std::ptrdiff_t>(levels.size() / 2);
+  std::nth_element(levels.begin(), middle, levels.end());
+  return *middle;
 }
 
 /// A minimum of the curve. Its shoulders: as high as it gets within an octave, before it goes deeper than here.
@@ -124,6 +131,16 @@ std::vector<Notch> find_notches(std::span<const double> average_db, std::span<co
     // From 2 dB under the level that the depth is told by, as far as a quarter of an octave.
     const double told_db = bottom_db + std::max(notch.depth_db / 2, notch.depth_db - 2);
     take_flanks(average_db, told_db, before(notch.first, octave / 4), after(notch.last, octave / 4), notch);
+    if (!notch.positions_differ) {
+      // A wide one pulls that level down, and what lies outside of it was filled from both sides. On to the lower
+      // shoulder, or to the median around an octave away where that shoulder is a resonance.
+      const std::size_t near = octave / 2, far = octave + near;
+      const double shoulder_db =
+          std::min({dip.left_db, dip.right_db, median_db(average_db, before(dip.at, far), before(dip.at, near)),
+                    median_db(average_db, after(dip.at, near), after(dip.at, far))});
+      take_flanks(average_db, shoulder_db - kFlankDb, std::min(notch.first, before(dip.at, octave)),
+                  std::max(notch.last, after(dip.at, octave)), notch);
+    }
     found.push_back(notch);
   }
   return found;

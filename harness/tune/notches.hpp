@@ -20,6 +20,9 @@ struct Notch {
 /// deviation) at its bottom. Dips wider than an octave at half their depth are the loudspeaker's.
 /// A delayed copy cancels at f, 3f, 5f, alike in Hz: in octaves the first is the widest, and the octave around it is
 /// half its own. So a dip 4 dB under its shoulders, of which 3f is a notch by the rules above, is one too.
+/// Where waves cancel the flanks go with it, until the curve is 1 dB under its lower shoulder, or under the median from a
+/// half to three halves of an octave away, on the side where it is lower, if that is lower: a shoulder may be a
+/// resonance. An octave from its bottom at most.
 std::vector<Notch> find_notches(std::span<const double> average_db, std::span<const std::vector<double>> places_db,
                                 double per_octave);
 

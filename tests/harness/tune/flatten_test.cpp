@@ -319,6 +319,24 @@ TEST(Flatten, TheFirstNullOfACombIsNotFilled) {
   EXPECT_GT(boost_at(flatten(hollow, {.points = 6}), 300), 3);
 }
 
+// A horn whose cable is turned: Linkwitz-Riley 24 dB/oct at 1.6 kHz, one way subtracted from the other. Nothing at the
+// point; 3 dB down from 1.03 to 2.49 kHz, and none of that is to be boosted (0.3 dB and what rounding adds).
+TEST(Flatten, NorAreTheFlanksOfAWideNotch) {
+  const auto turned = [](double hz) {
+    const double x = std::pow(hz / 1600, 4);
+    return Complex(std::max(std::abs(1 - x) / (1 + x), 1e-3));
+  };
+  const Flattened f = flatten(std::vector{measured(turned)}, {.points = 6});
+  double most_db = -100;
+  for (std::size_t k = 0; k < f.frequency_hz.size(); ++k)
+    if (f.frequency_hz[k] > 1030 && f.frequency_hz[k] < 2490) most_db = std::max(most_db, f.eq_db[k]);
+  EXPECT_LE(most_db, 0.31);
+  for (const double hz : {1292.0, 1985.0})
+    EXPECT_THAT(f.left_alone,
+                Contains(testing::AllOf(Field(&LeftAlone::code, "notch"), Field(&LeftAlone::from_hz, testing::Lt(hz)),
+                                        Field(&LeftAlone::to_hz, testing::Gt(hz)))));
+}
+
 TEST(Flatten, FollowsATargetAndItsTilt) {
   Target tilted;
   tilted.tilt_db_per_oct = -1;

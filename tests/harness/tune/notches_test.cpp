@@ -178,6 +178,45 @@ TEST(Notches, FourDecibelsUnderTheShouldersWhereTheThirdHarmonicIsOne) {
   EXPECT_TRUE(at_middle(with_dip(8, 0.6)).empty());
 }
 
+// Two ways that cancel at their point, Linkwitz-Riley 24 dB/oct, one turned over: |1 - x| / (1 + x), x = (f / point)^4.
+TEST(Notches, AWideOneGoesWithAllOfItsFlanks) {
+  Levels level(kSize);
+  for (std::size_t k = 0; k < kSize; ++k) {
+    const double x = std::exp2(4 * (static_cast<double>(k) - static_cast<double>(kMiddle)) / kPerOctave);
+    level[k] = 20 * std::log10(std::max(std::abs(1 - x) / (1 + x), 0.03));
+  }
+  level[kMiddle] -= 0.01;  // one bottom
+  const std::vector<Notch> found = of_one(level);
+  ASSERT_EQ(found.size(), 1u);
+  // The shoulder, an octave from the bottom, is at 15/17, the median around it too; 1 dB below that x is (1 - r) / (1 + r), r = 0.786. To a step
+  // of the grid either way.
+  const double r = 15.0 / 17 * std::pow(10, -1.0 / 20), octaves = -std::log2((1 - r) / (1 + r)) / 4;
+  EXPECT_NEAR(static_cast<double>(kMiddle - found[0].first) / kPerOctave, octaves, 1 / kPerOctave);
+  EXPECT_NEAR(static_cast<double>(found[0].last - kMiddle) / kPerOctave, octaves, 1 / kPerOctave);
+}
+
+TEST(Notches, AFlankDoesNotClimbAResonance) {
+  // A dip 0.2 octave wide, and half an octave from it a hump of 9 dB, above it alone or on both sides.
+  const auto beside = [](bool both) {
+    Levels level = with_dip(14, 0.2);
+    for (std::size_t k = 0; k < kSize; ++k) {
+      const double x = (static_cast<double>(k) - static_cast<double>(kMiddle)) / kPerOctave;
+      level[k] += 9 * std::exp(-30 * (x - 0.5) * (x - 0.5));
+      if (both) level[k] += 9 * std::exp(-30 * (x + 0.5) * (x + 0.5));
+    }
+    return level;
+  };
+  const Levels above = beside(false), both = beside(true);
+  const std::vector<Notch> one = of_one(above), between = of_one(both);
+  ASSERT_EQ(one.size(), 1u);
+  ASSERT_EQ(between.size(), 1u);
+  // Above alone: 1 dB under the lower shoulder, which is at 0 dB. Between two: no further than 2 dB under the level that
+  // the depth is told by.
+  for (std::size_t k = one[0].first; k <= one[0].last; ++k) EXPECT_LT(above[k], -1);
+  for (std::size_t k = between[0].first; k <= between[0].last; ++k)
+    EXPECT_LT(both[k], both[kMiddle] + between[0].depth_db - 2);
+}
+
 TEST(Notches, BetweenTwoResonancesIsNone) {
   Levels level(kSize);
   for (std::size_t k = 0; k < kSize; ++k) {
