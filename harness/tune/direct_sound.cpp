@@ -7,6 +7,7 @@
 
 #include "harness/analysis/arrival.hpp"
 #include "harness/analysis/bands.hpp"
+#include "harness/analysis/median.hpp"
 
 namespace rackproof::tune {
 using analysis::Complex;
@@ -53,10 +54,9 @@ DirectSound direct_sound(std::span<const Complex> h, std::span<const double> coh
   // From a quarter before time zero on: what is late wraps less than what is early.
   std::rotate(envelope.begin(), envelope.end() - static_cast<std::ptrdiff_t>(size / 4), envelope.end());
   std::rotate(wave.begin(), wave.end() - static_cast<std::ptrdiff_t>(size / 4), wave.end());
-  std::vector<double> sorted = envelope;
-  std::nth_element(sorted.begin(), sorted.begin() + static_cast<std::ptrdiff_t>(size / 2), sorted.end());
   const double greatest = *std::max_element(envelope.begin(), envelope.end());
-  const double counts = std::max(kFirstShare * greatest, std::min(greatest, kFloorMedians * sorted[size / 2]));
+  const double counts =
+      std::max(kFirstShare * greatest, std::min(greatest, kFloorMedians * analysis::median(envelope)));
   std::size_t first = 0;
   while (envelope[first] < counts) ++first;
   while (first + 1 < size && envelope[first + 1] > envelope[first]) ++first;

@@ -7,6 +7,7 @@
 
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
+#include "harness/analysis/median.hpp"
 #include "harness/rig/hertz_text.hpp"
 #include "harness/rig/rig.hpp"
 #include "harness/tune/notches.hpp"
@@ -54,18 +55,12 @@ Place place_of(const Measurement& m, const Values& grid) {
   return place;
 }
 
-double median(Values values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
-
 /// Levels differ from place to place; none is to count for more because it is nearer.
 void to_common_level(Place& place) {
   Values trusted;
   for (std::size_t k = 0; k < place.power.size(); ++k)
     if (place.coherence[k] >= kTrustedCoherence) trusted.push_back(place.power[k]);
-  const double level = median(trusted.empty() ? place.power : trusted);
+  const double level = analysis::median(trusted.empty() ? place.power : trusted);
   if (level > 0)
     for (double& power : place.power) power /= level;
 }
@@ -98,7 +93,7 @@ Reach reach_of(const Values& off_db) {
   Values high;
   for (const double level : off_db)
     if (level > top - 15) high.push_back(level);
-  const double level = median(high);
+  const double level = analysis::median(high);
   // How many from the outside do not belong: of the range, and 10 dB down.
   const auto edge = [&](auto begin, auto end) {
     const auto at_10 = std::find_if(begin, end, [&](double db) { return db >= level - 10; }) - begin;

@@ -5,6 +5,7 @@
 #include <optional>
 
 #include "harness/analysis/decibels.hpp"
+#include "harness/analysis/median.hpp"
 
 namespace rackproof::tune {
 namespace {
@@ -33,11 +34,8 @@ double level_around_db(std::span<const double> level_db, std::size_t at, std::si
 
 /// Both ends included.
 double median_db(std::span<const double> level_db, std::size_t first, std::size_t last) {
-  std::vector<double> levels(level_db.begin() + static_cast<std::ptrdiff_t>(first),
-                             level_db.begin() + static_cast<std::ptrdiff_t>(last) + 1);
-  const auto middle = levels.begin() + static_cast<std::ptrdiff_t>(levels.size() / 2);
-  std::nth_element(levels.begin(), middle, levels.end());
-  return *middle;
+  return analysis::median({level_db.begin() + static_cast<std::ptrdiff_t>(first),
+                           level_db.begin() + static_cast<std::ptrdiff_t>(last) + 1});
 }
 
 /// A minimum of the curve. Its shoulders: as high as it gets within an octave, before it goes deeper than here.

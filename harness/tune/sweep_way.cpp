@@ -10,6 +10,7 @@
 #include "harness/analysis/arrival.hpp"
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/fourier.hpp"
+#include "harness/analysis/median.hpp"
 #include "harness/analysis/minimum_phase.hpp"
 
 namespace rackproof::tune {
@@ -159,9 +160,8 @@ std::size_t SweepWay::standing_out(View wave) const {
     const View piece = wave.subspan(n, block);
     power.push_back(std::inner_product(piece.begin(), piece.end(), piece.begin(), 0.0));
   }
-  Samples later(power.begin() + static_cast<std::ptrdiff_t>(power.size() / 2), power.end());
-  std::nth_element(later.begin(), later.begin() + static_cast<std::ptrdiff_t>(later.size() / 2), later.end());
-  const double floor = 3 * later[later.size() / 2];
+  const double floor =
+      3 * analysis::median({power.begin() + static_cast<std::ptrdiff_t>(power.size() / 2), power.end()});
   std::size_t last = 5;
   for (std::size_t i = 0; i < power.size(); ++i)
     if (power[i] > floor) last = std::max(last, i + 2);

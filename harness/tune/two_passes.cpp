@@ -6,6 +6,7 @@
 
 #include "harness/analysis/decibels.hpp"
 #include "harness/analysis/fourier.hpp"
+#include "harness/analysis/median.hpp"
 
 namespace rackproof::tune {
 namespace {
@@ -34,9 +35,7 @@ std::optional<double> share_of_difference(const Octave& octave) {
     ++sounding;
   }
   if (silent.size() < kLeastSilent || both == 0) return {};
-  const auto middle = silent.begin() + static_cast<std::ptrdiff_t>(silent.size() / 2);
-  std::ranges::nth_element(silent, middle);
-  if (difference < kOverNoise * *middle * sounding) return {};
+  if (difference < kOverNoise * analysis::median(std::move(silent)) * sounding) return {};
   return difference / both;
 }
 

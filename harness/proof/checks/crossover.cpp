@@ -20,6 +20,7 @@
 #include "dsp/design/response.hpp"
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
+#include "harness/analysis/median.hpp"
 #include "harness/calibration/filters.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/impulse_response.hpp"
@@ -71,13 +72,7 @@ Flatness flatness(const Spectra& ways, const std::vector<double>& grid, bool aro
     for (std::size_t w = 0; w < ways.size(); ++w) sum += (turned >> w & 1u) != 0 ? -ways[w][i] : ways[w][i];
     level_db.push_back(finite_db(std::abs(sum)));
   }
-  double flat_db = 0;
-  if (around_median) {
-    std::vector<double> sorted = level_db;
-    const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
-    std::ranges::nth_element(sorted, middle);
-    flat_db = *middle;
-  }
+  const double flat_db = around_median ? analysis::median(level_db) : 0;
   const auto [least, most] = std::ranges::minmax_element(level_db);
   const auto at = [&](auto place) { return grid[static_cast<std::size_t>(place - level_db.begin())]; };
   return {*most - flat_db, at(most), *least - flat_db, at(least)};

@@ -2,10 +2,10 @@
 /// venue included.
 ///
 /// Against the median level of the way where driver and way both play, or, where that is lower, against what it would be
-/// without what eq lifts elsewhere in the band (a horn's shelf hides nothing at its other end): at least 12 dB down from an octave outside
-/// `lowest` and `highest` on, and in the octave between no more than 3 dB up. Below its band a cone moves too far and a
-/// compression driver's diaphragm breaks; above it, it breaks up and beams. What lies above 20 kHz is not judged: no
-/// programme has power there that counts (common practice, no source).
+/// without what eq lifts elsewhere in the band (a horn's shelf hides nothing at its other end): at least 12 dB down from
+/// an octave outside `lowest` and `highest` on, and in the octave between no more than 3 dB up. Below its band a cone
+/// moves too far and a compression driver's diaphragm breaks; above it, it breaks up and beams. What lies above 20 kHz
+/// is not judged: no programme has power there that counts (common practice, no source).
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -13,6 +13,7 @@
 #include <fmt/format.h>
 
 #include "harness/analysis/bands.hpp"
+#include "harness/analysis/median.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/lines.hpp"
 #include "harness/proof/measured_once.hpp"
@@ -109,15 +110,10 @@ class BandOfDriver {
       levels.push_back(level_db(lines_.nearest(hz)));
       unlifted.push_back(levels.back() - lift_db(hz));
     }
-    const double all_db = median(levels), even_db = median(unlifted);
+    const double all_db = analysis::median(levels), even_db = analysis::median(unlifted);
     low_db_ = std::min(all_db, even_db + lift_db(from_hz_));
     high_db_ = std::min(all_db, even_db + lift_db(to_hz_));
     lifted_ = std::min(low_db_, high_db_) < all_db - 0.1;
-  }
-  static double median(std::vector<double>& levels) {
-    const auto middle = levels.begin() + static_cast<std::ptrdiff_t>(levels.size() / 2);
-    std::ranges::nth_element(levels, middle);
-    return *middle;
   }
   double level_db(std::size_t line) const { return finite_db(std::abs(lines_.value[line])); }
   /// The loudest line from `from_hz` to `to_hz`, against `own_db`; nothing where no line lies there.

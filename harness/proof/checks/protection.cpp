@@ -12,6 +12,7 @@
 #include <fmt/format.h>
 
 #include "harness/analysis/bands.hpp"
+#include "harness/analysis/median.hpp"
 #include "harness/calibration/levels.hpp"
 #include "harness/proof/checks/checks.hpp"
 #include "harness/proof/impulse_response.hpp"
@@ -57,9 +58,7 @@ struct Below {
 double median_db(std::span<const double> h, const std::vector<double>& grid, double rate_hz) {
   std::vector<double> levels;
   for (const auto& value : spectrum(h, grid, rate_hz)) levels.push_back(finite_db(std::abs(value)));
-  const auto middle = levels.begin() + static_cast<std::ptrdiff_t>(levels.size() / 2);
-  std::ranges::nth_element(levels, middle);
-  return *middle;
+  return analysis::median(std::move(levels));
 }
 
 }  // namespace

@@ -24,6 +24,7 @@
 
 #include "dsp/design/response.hpp"
 #include "harness/analysis/bands.hpp"
+#include "harness/analysis/median.hpp"
 #include "harness/calibration/filters.hpp"
 #include "harness/calibration/levels.hpp"
 #include "harness/proof/checks/checks.hpp"
@@ -251,11 +252,8 @@ class PlayedSide {
       centres.push_back(centre);
     }
     if (levels.empty()) return {};
-    std::vector<double> sorted = levels;
-    const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
-    std::ranges::nth_element(sorted, middle);
     const auto least = static_cast<std::size_t>(std::ranges::min_element(levels) - levels.begin());
-    return Judgement{Judgement::Kind::hole, 0, *middle - levels[least], kHole_db, centres[least], 0};
+    return Judgement{Judgement::Kind::hole, 0, analysis::median(levels) - levels[least], kHole_db, centres[least], 0};
   }
 
   /// What may be meant to be there: all parts of a way but those that its points are.
