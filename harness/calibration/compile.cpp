@@ -436,6 +436,10 @@ class Compiler {
 CompiledRig compile(const rig::Rig& rig, const rig::Venue* venue, Bypass bypass, std::uint32_t least_latency_samples) {
   CompiledRig made = Compiler(rig, venue, bypass, least_latency_samples).all();
   const rig::Venue* const heard = bypass == Bypass::venue || bypass == Bypass::all ? nullptr : venue;
+  if (bypass != Bypass::none) {  // warnings are of the files: what a bypass leaves out is missing from neither
+    made.warnings = compile(rig, heard, Bypass::none, made.latency_samples).warnings;
+    return made;
+  }
   if (rig.loudspeakers.empty()) {
     made.warnings = warnings_for(rig, heard, made);
     return made;

@@ -300,7 +300,6 @@ class Running {
               fmt::format("without limits nothing holds the outputs below what drivers and ears take; a "
                           "word that is typed while it plays does not do that. Start with --bypass {}",
                           command.of));
-        if (next == Bypass::system) keep_the_highpass();
         return change_to(rig_args_, next);
       }
       case live::Word::reload:
@@ -314,16 +313,16 @@ class Running {
     return {};
   }
   /// Bypassed, [system] takes its high-pass along: a lowest way with no other moves its driver at every level.
-  void keep_the_highpass() const {
-    for (const rig::Rig& part : rig_->heard().rig.parts()) {
+  static void keep_the_highpass(const rig::Rig& rig) {
+    for (const rig::Rig& part : rig.parts()) {
       const auto is_highpass = [](const rig::EqBand& band) { return band.type == rig::EqType::highpass; };
       const rig::Way& lowest = part.ways.front();
       if (lowest.highpass || std::ranges::any_of(lowest.eq, is_highpass) ||
           std::ranges::none_of(part.system_eq, is_highpass))
         continue;
       throw InputError(fmt::format(
-          "the only high-pass of way {} stands in [system], and without it driver {} may strike its stops; a "
-          "word that is typed while it plays does not do that. Give way.{} the high-pass, or start with "
+          "the only high-pass of way {} stands in [system], which is bypassed then, and without it driver {} may strike "
+          "its stops; nothing that is typed or saved while it plays does that. Give way.{} the high-pass, or start with "
           "--bypass system",
           lowest.name, lowest.driver, lowest.name));
     }
@@ -334,6 +333,7 @@ class Running {
     try {
       Tuning next = load(args, bypass);
       const rig::Rig rig = next.rig;
+      if (bypass == Bypass::system && options_.bypass != "system") keep_the_highpass(rig);
       std::vector<Warning> warnings = warnings_of(next);
       rig_->retune(std::move(next));
       words += other_wiring(rig);

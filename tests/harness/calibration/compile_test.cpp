@@ -396,6 +396,22 @@ TEST(Latency, IsOneNumberAndTheLeastForEveryRigAndBypass) {
 }
 
 // ---- bypass
+
+// What is told is what is wrong in the files, not what a bypass leaves out.
+TEST(Bypass, WarningsAreThoseOfTheFiles) {
+  rig::Rig rig = a_rig();
+  rig.drivers[0].lowest_hz = 50;
+  const auto codes = [&](Bypass bypass) {
+    std::vector<std::string> found;
+    for (const Warning& warning : compile(rig, nullptr, bypass).warnings) found.push_back(warning.code);
+    return found;
+  };
+  for (const Bypass bypass : {Bypass::none, Bypass::all, Bypass::venue, Bypass::system, Bypass::limits})
+    EXPECT_THAT(codes(bypass), testing::IsEmpty());
+  rig.ways[0].highpass.reset();
+  for (const Bypass bypass : {Bypass::none, Bypass::all, Bypass::system})
+    EXPECT_THAT(codes(bypass), testing::Contains("below-lowest"));
+}
 // ------------------------------------------------------------------------------------------------------------
 
 TEST(Bypass, OfAllLeavesTheFeedLaterAndNothingElse) {
