@@ -4,7 +4,6 @@
 #include <cmath>
 #include <numbers>
 
-#include "harness/analysis/decibels.hpp"
 #include "harness/analysis/fourier.hpp"
 #include "harness/analysis/median.hpp"
 
@@ -76,7 +75,7 @@ std::optional<Disagreement> disagreement(View first, View second, double rate_hz
     const std::optional<double> of_octave = share_of_difference(all[o]);
     if (!of_octave || *of_octave < share) continue;
     share = *of_octave;
-    most = {from_hz * std::exp2(static_cast<double>(o) + 0.5), analysis::db_from_power(share)};
+    most = {from_hz * std::exp2(static_cast<double>(o) + 0.5), share};
   }
   return most.frequency_hz > 0 ? std::optional(most) : std::nullopt;
 }

@@ -11,11 +11,11 @@ namespace rackproof::tune {
 
 struct Disagreement {
   double frequency_hz = 0;  ///< the middle of the octave that differs the most
-  double share_db = 0;      ///< power of the difference in it, against that of both
+  double share = 0;  ///< power of the difference in it, against that of both: 1 of two that have nothing in common
 };
 
 /// Of recordings of equal length, the first cut so that both begin alike. Nothing where no octave from `from_hz` to
-/// `to_hz` differs by -13 dB or more and by ten times the noise (in power).
+/// `to_hz` differs by a twentieth or more of the power and by ten times the noise.
 std::optional<Disagreement> disagreement(View first, View second, double rate_hz, double from_hz, double to_hz);
 
 }  // namespace rackproof::tune

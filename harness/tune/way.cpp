@@ -90,9 +90,9 @@ Way::Heard Way::hear(const Recording& captured, By path, const Drift* clock) con
       heard.warnings.push_back(
           {"passes-differ",
            fmt::format(
-               "{}: what was sent twice did not arrive twice alike: around {} the two differ by {:.0f} dB against "
-               "their sum. Samples were lost, something moved, or a sound came in: record it again",
-               captured.name, rig::hertz_text(apart->frequency_hz), apart->share_db)});
+               "{}: what was sent twice did not arrive twice alike: around {} {:.0f} % of the power is in one and not in the "
+               "other. Samples were lost, something moved, or a sound came in: record it again",
+               captured.name, rig::hertz_text(apart->frequency_hz), 100 * std::min(apart->share, 1.0))});
   }
   lag -= cut;
   const std::unique_ptr<Shown> shown = show(y);

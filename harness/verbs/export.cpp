@@ -159,8 +159,11 @@ void run_export(const ExportOptions& options) {
   if (is_named) firmware::must_be_name(options.name);
   const std::deque<Exported> all = load(options);
   std::vector<firmware::NamedChain> chains;
-  for (const Exported& one : all)
+  std::vector<Slots> slots;
+  for (const Exported& one : all) {
     chains.push_back({firmware::preset_name(one.rig.file), &one.rig, one.tonight(), &one.compiled});
+    slots.push_back(slots_of(one));
+  }
   const bool several = chains.size() > 1;
   const std::string numbers = firmware::numbers_header(chains, options.name);
   const std::vector<std::uint8_t> groups = firmware::fade_groups(chains);
@@ -198,8 +201,8 @@ void run_export(const ExportOptions& options) {
                        {"rig", list["rig"]},
                        {"venue", list["venue"]},
                        {"chain", list["chain"]},
-                       {"inputs", slots_of(one).inputs},
-                       {"outputs", slots_of(one).outputs},
+                       {"inputs", slots[c].inputs},
+                       {"outputs", slots[c].outputs},
                        {"group", groups[c]}});
     presets.push_back({{"name", chains[c].name},
                        {"rig", options.rig_files[c].string()},
@@ -226,7 +229,7 @@ void run_export(const ExportOptions& options) {
     // One rig after another is one board's, whatever its file is called.
     const auto same =
         !several && earlier.slots.size() == 1 ? earlier.slots.begin() : earlier.slots.find(chains[c].name);
-    if (same != earlier.slots.end()) warn_of_other_slots(same->second, slots_of(all[c]), chains[c].name, warnings);
+    if (same != earlier.slots.end()) warn_of_other_slots(same->second, slots[c], chains[c].name, warnings);
   }
 
   std::string text;
@@ -236,10 +239,10 @@ void run_export(const ExportOptions& options) {
                         options.folder.string(), preset["outputs"].get<std::size_t>(),
                         preset["sections"].get<std::size_t>(), preset["fingerprint"].get<std::string>());
   for (std::size_t c = 0; c < chains.size(); ++c) {
-    const Slots slots = slots_of(all[c]);
     const std::string of = several ? chains[c].name + ", " : "";
-    text += wrapped(fmt::format("{}", fmt::join(slots.inputs, ", ")), text_width(), fmt::format("  {}inputs: ", of));
-    text += wrapped(fmt::format("{}", fmt::join(slots.outputs, ", ")), text_width(), fmt::format("  {}outputs: ", of));
+    text += wrapped(fmt::format("{}", fmt::join(slots[c].inputs, ", ")), text_width(), fmt::format("  {}inputs: ", of));
+    text +=
+        wrapped(fmt::format("{}", fmt::join(slots[c].outputs, ", ")), text_width(), fmt::format("  {}outputs: ", of));
   }
   if (several) {
     const bool one_group = groups.back() == 1 && std::ranges::max(groups) == 1;

@@ -462,7 +462,6 @@ TEST(Bypass, OfOneLayerLeavesTheOthers) {
 }
 
 // ---- limiters' numbers, and what cannot be had
-// -------------------------------------------------------------------------
 
 TEST(Limiters, TimesBecomeSharesAndSamples) {
   rig::Rig rig = a_rig();

@@ -54,15 +54,18 @@ TEST(DriverHighpass, AFirstOrderCrossoverIsSaidButHolds) {
   EXPECT_THAT(findings[3].text, HasSubstr("6 dB/oct is little"));
   EXPECT_THAT(findings[1].text, Not(HasSubstr("6 dB/oct")));
 }
+/// Of a sub with a high-pass of 12 dB/oct and one narrow lift.
+Finding sub_lifted(double highpass_hz, double at_hz, double gain_db) {
+  rig::Rig rig = three_ways();
+  rig.ways[0].highpass = a_filter(highpass_hz, Alignment::butterworth, 12);
+  rig.ways[0].eq = {a_band(rig::EqType::peaking, at_hz, gain_db, 4)};
+  return highpass_of(rig)[0];
+}
 // A peaking band adds its gain in full at its middle, here the quarter of the corner that is judged; two octaves up,
 // in the way's band, it adds next to nothing.
 TEST(DriverHighpass, TwentyDecibelsForTheLowestWayAreBracketed) {
-  rig::Rig rig = three_ways();
-  rig.ways[0].highpass = a_filter(30, Alignment::butterworth, 12);  // 10 log10(1 + 4^4) = 24.1 dB at 7.5 Hz
-  const auto with_boost = [&](double gain_db) {
-    rig.ways[0].eq = {a_band(rig::EqType::peaking, 7.5, gain_db, 4)};
-    return highpass_of(rig)[0];
-  };
+  // 10 log10(1 + 4^4) = 24.1 dB at 7.5 Hz
+  const auto with_boost = [](double gain_db) { return sub_lifted(30, 7.5, gain_db); };
   const double without_db = with_boost(0).measured;
   const Finding holds = with_boost(-20.3 - without_db), falls = with_boost(-19.7 - without_db);
   EXPECT_TRUE(holds.holds) << holds.measured;
@@ -72,12 +75,8 @@ TEST(DriverHighpass, TwentyDecibelsForTheLowestWayAreBracketed) {
 }
 // Shelves whose lift is gone again at the quarter: 20 Hz, half of the corner, is judged as well.
 TEST(DriverHighpass, SixDecibelsAtHalfOfTheCornerAreBracketed) {
-  rig::Rig rig = three_ways();
-  rig.ways[0].highpass = a_filter(40, Alignment::butterworth, 12);  // 10 log10(1 + 2^4) = 12.3 dB at 20 Hz
-  const auto with_boost = [&](double gain_db) {
-    rig.ways[0].eq = {a_band(rig::EqType::peaking, 20, gain_db, 4)};
-    return highpass_of(rig)[0];
-  };
+  // 10 log10(1 + 2^4) = 12.3 dB at 20 Hz
+  const auto with_boost = [](double gain_db) { return sub_lifted(40, 20, gain_db); };
   const Finding holds = with_boost(3.5), falls = with_boost(4.5);
   EXPECT_TRUE(holds.holds) << holds.measured;
   EXPECT_EQ(holds.allowed, -20) << "the quarter is told where both hold";
