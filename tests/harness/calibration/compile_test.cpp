@@ -104,7 +104,6 @@ TEST(Compile, OutputsGoFromLowToHighAFeedAtATime) {
 }
 
 // ---- the split: the ways add up exactly, or it is said that they do not
-// ------------------------------------------------
 
 struct Sides {
   Alignment alignment;
@@ -196,7 +195,6 @@ TEST(Split, SidesApartAreNotAnAllPass) {
 }
 
 // ---- feeds, venue
-// ------------------------------------------------------------------------------------------------------
 
 TEST(Feeds, GainsAddUpInDecibelsAndSectionsInTheirOrder) {
   rig::Rig rig = a_rig();
@@ -245,7 +243,6 @@ TEST(Feeds, AMeanOfUnlikeFeedsListsWhatTheyShareAndWhatNot) {
 }
 
 // ---- the core does what the plan says
-// ----------------------------------------------------------------------------------
 
 TEST(Compile, TheChainHasTheResponseOfThePlan) {
   rig::Rig rig = three_way();
@@ -294,7 +291,6 @@ TEST(Compile, ARigThatMovesKeepsItsNumbers) {
 }
 
 // ---- latency
-// -----------------------------------------------------------------------------------------------------------
 
 void without_limiters(rig::Rig& rig) {
   for (rig::Way& way : rig.ways) {
@@ -412,7 +408,6 @@ TEST(Bypass, WarningsAreThoseOfTheFiles) {
   for (const Bypass bypass : {Bypass::none, Bypass::all, Bypass::system})
     EXPECT_THAT(codes(bypass), testing::Contains("below-lowest"));
 }
-// ------------------------------------------------------------------------------------------------------------
 
 TEST(Bypass, OfAllLeavesTheFeedLaterAndNothingElse) {
   rig::Rig rig = three_way();
