@@ -29,15 +29,17 @@ std::string_view unquoted(std::string_view cell) {
   return trimmed(cell.substr(1, cell.size() - 2));
 }
 
-std::vector<std::string_view> cells_of(std::string_view line) {
-  const char* const parts_it = line.find(';') != line.npos    ? ";"
-                               : line.find('\t') != line.npos ? "\t"
-                               : line.find(',') != line.npos  ? ","
-                                                              : " ";
-  const bool runs = *parts_it == ' ' || *parts_it == '\t';  // several blanks or tabs part as one does
+/// What parts the cells of the line.
+char separator_of(std::string_view line) {
+  for (const char separator : {';', '\t', ','})
+    if (line.find(separator) != line.npos) return separator;
+  return ' ';
+}
+std::vector<std::string_view> cells_of(std::string_view line, char separator) {
+  const bool runs = separator == ' ' || separator == '\t';  // several blanks or tabs part as one does
   std::vector<std::string_view> cells;
   for (std::size_t from = 0; from <= line.size();) {
-    const std::size_t to = std::min(line.find(*parts_it, from), line.size());
+    const std::size_t to = std::min(line.find(separator, from), line.size());
     const std::string_view cell = trimmed(line.substr(from, to - from));
     if (!runs || !cell.empty()) cells.push_back(unquoted(cell));
     from = to + 1;
@@ -52,6 +54,28 @@ std::optional<double> number_in(std::string_view cell) {
   const auto [end, error] = std::from_chars(cell.data(), cell.data() + cell.size(), value);
   if (error != std::errc() || end != cell.data() + cell.size() || !std::isfinite(value)) return std::nullopt;
   return value;
+}
+
+/// `least` to `most` digits and nothing else.
+bool is_digits(std::string_view text, std::size_t least, std::size_t most) {
+  return text.size() >= least && text.size() <= most &&
+         std::ranges::all_of(text, [](char c) { return c >= '0' && c <= '9'; });
+}
+/// Cells between tabs, those that hold several numbers with blanks between them taken apart: "3.0 0". Left whole, and
+/// so refused, is what may be one number with its thousands set apart: "1 000".
+std::vector<std::string_view> apart_at_blanks(const std::vector<std::string_view>& cells) {
+  std::vector<std::string_view> apart;
+  for (const std::string_view cell : cells) {
+    const std::vector<std::string_view> pieces = cells_of(cell, ' ');
+    const bool numbers =
+        std::ranges::all_of(pieces, [](std::string_view piece) { return number_in(piece).has_value(); });
+    const bool thousands = pieces.size() > 1 && is_digits(pieces[0], 1, 3) && is_digits(pieces[1], 3, 3);
+    if (pieces.size() > 1 && numbers && !thousands)
+      apart.insert(apart.end(), pieces.begin(), pieces.end());
+    else
+      apart.push_back(cell);
+  }
+  return apart;
 }
 
 bool is_remark(std::string_view line) {
@@ -91,8 +115,13 @@ class TableReader {
     line = trimmed(line);
     if (line.empty() || is_remark(line)) return;
     line = trimmed(line.substr(0, line.find('#')));
-    const std::vector<std::string_view> cells = cells_of(line);
-    if (places_.empty() && is_head(cells, line)) return;
+    const char separator = separator_of(line);
+    std::vector<std::string_view> cells = cells_of(line, separator);
+    if (places_.empty() && is_head(cells, line)) {
+      head_cells_ = cells.size();
+      return;
+    }
+    if (separator == '\t' && cells.size() != head_cells_) cells = apart_at_blanks(cells);
     row(cells, line);
   }
 
@@ -164,6 +193,7 @@ class TableReader {
   std::span<const NumberColumn> columns_;
   TableHead head_;
   std::uint32_t line_ = 0;
+  std::size_t head_cells_ = 0;       ///< of the last line that holds no numbers
   std::vector<std::size_t> places_;  ///< of the columns asked for, in the file's; empty: not known yet
   NumberTable table_;
 };

@@ -65,6 +65,19 @@ TEST(NumberTable, IsRefusedWithItsPlace) {
   EXPECT_THAT(refusal("100;1,5\n200;2\n"), StartsWith("m.txt:1: level_db: read \"1,5\""));
 }
 
+TEST(NumberTable, TabsAndBlanksPartAlike) {
+  for (const char* text : {"100\t-1.5 0\n1000\t2 0\n", "100 -1.5\t0\n1000 2\t0\n", "100 \t -1.5 0\n1000\t2   0 1\n",
+                           "Hz dB deg\n100\t-1.5 0\n1000\t2 0\n", "frequency_hz level_db\n100\t-1.5\n1000\t2\n",
+                           "frequency_hz\ta pair\tlevel_db\n100\t3.0 0\t-1.5\n1000\t3 1\t2\n",
+                           "frequency_hz\tnote\tlevel_db\n100\tas it is\t-1.5\n1000\tnone\t2\n"}) {
+    const NumberTable table = parsed(text);
+    EXPECT_THAT(table.columns[0], ElementsAre(100, 1000)) << text;
+    EXPECT_THAT(table.columns[1], ElementsAre(-1.5, 2)) << text;
+  }
+  // Thousands that are set apart are no two numbers.
+  EXPECT_THAT(refusal("1 000\t-1.5\n2 000\t2\n"), StartsWith("m.txt:1: frequency_hz: read \"1 000\""));
+}
+
 TEST(NumberTable, ASlipAtTheTopIsNoHead) {
   for (const char* text : {"1O0,1\n200,2\n300,3", "nan,1\n200,2\n300,3", "inf,1\n200,2\n300,3", "-,1\n200,2\n300,3",
                            ",1\n200,2\n300,3", "1e999,1\n200,2\n300,3", "++1,1\n200,2\n300,3", "0x10,1\n200,2\n300,3"})
