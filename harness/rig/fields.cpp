@@ -3,7 +3,9 @@
 #include <fmt/core.h>
 
 #include <algorithm>
+#include <charconv>
 #include <cmath>
+#include <system_error>
 
 #include "harness/rig/meant.hpp"
 
@@ -33,6 +35,13 @@ std::string_view kind_name(const Node& node) {
 std::string assigned(std::string_view key, std::string_view example) {
   const bool header = example.starts_with('[') && !example.starts_with("[ ");
   return header ? std::string(example) : fmt::format("{} = {}", key, example);
+}
+/// What the text says where it is a number and nothing else.
+std::optional<double> plain_number(std::string_view text) {
+  double value = 0;
+  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), value);
+  if (error != std::errc() || end != text.data() + text.size()) return std::nullopt;
+  return value;
 }
 bool is_number(const Node& node) { return node.kind == Node::Kind::whole || node.kind == Node::Kind::number; }
 
@@ -109,6 +118,20 @@ std::optional<double> Fields::quantity(std::string_view key, Quantity wanted, Ra
   if (!read) return std::nullopt;
   if (read->value >= range.low && read->value <= range.high) return read->value;
   fault(key, fmt::format("{} to {} is allowed here", text_of({wanted, range.low}), text_of({wanted, range.high})));
+  return std::nullopt;
+}
+
+std::optional<double> Fields::level_db(std::string_view key, Range range, std::string_view example) {
+  const Entry* entry = ask(key, example, Need::optional);
+  if (!entry) return std::nullopt;
+  std::optional<double> bare;
+  if (is_number(entry->value)) bare = entry->value.number;
+  if (entry->value.kind == Node::Kind::text) bare = plain_number(entry->value.text);
+  if (!bare) return quantity(key, Quantity::gain, range, example);
+  const bool fits = *bare >= range.low && *bare <= range.high;
+  faults_.add(source(key), entry->value.written + ", a number without a unit",
+              fits ? fmt::format("write \"{}\"", text_of({Quantity::gain, *bare}))
+                   : fmt::format("a level in dB is wanted here, such as {}", example));
   return std::nullopt;
 }
 

@@ -56,7 +56,9 @@ class Fields {
   Source source(std::string_view key) const;
   Source source_of_key(const Entry& entry) const {
     return source_of(entry.place, dotted(entry.key));
-  }                                                            ///< not its value
+  }  ///< not its value
+  /// A level in dB, which no factor can be meant by: a bare number is told as it would be with its unit.
+  std::optional<double> level_db(std::string_view key, Range range, std::string_view example);
   void fault(std::string_view key, const std::string& right);  ///< with what was read there
   void fault(const Source& at, const std::string& read, const std::string& right) { faults_.add(at, read, right); }
   /// Faults for all keys that were not asked for.
@@ -78,6 +80,7 @@ class Fields {
 
 /// Letters, digits, `-` and `_`, 1 to 32 of them.
 bool is_name(std::string_view text);
-inline constexpr std::string_view kNameRule = "a name is 1 to 32 letters, digits, - or _";
+inline constexpr std::string_view kNameRule =
+    "a name is 1 to 32 letters (a to z, no accents), digits, - or _, no blanks";
 
 }  // namespace rackproof::rig

@@ -422,7 +422,7 @@ class RigReader {
       if (driver.lowest_hz && driver.highest_hz && *driver.lowest_hz >= *driver.highest_hz)
         fields.fault("highest", fmt::format("more than lowest, {}, is wanted here",
                                             text_of({Quantity::frequency, *driver.lowest_hz})));
-      driver.sensitivity_db = fields.quantity("sensitivity", Quantity::gain, kDriverSensitivity, "\"98 dB\"");
+      driver.sensitivity_db = fields.level_db("sensitivity", kDriverSensitivity, "\"98 dB\"");
       fields.close();
       rig_.drivers.push_back(driver);
     }
