@@ -72,6 +72,7 @@ struct Finding {
   std::optional<Change> change = {};  ///< where it fell and one line of the file mends it
   bool judged = true;                 ///< false: it holds because it cannot judge; the text says why
   std::string loudspeaker = {};       ///< whose it is, in a rig of several; else empty
+  double within = 0;                  ///< how far from `allowed`, up or down, it may be and still holds
 };
 
 /// Every id, in the order in which they are reported; `protects`: never accepted.

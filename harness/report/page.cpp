@@ -37,8 +37,9 @@ constexpr const char* kCautions =
 // ---- numbers and words ----------------------------------------------------------------------------------------------
 
 /// Its figure and its unit stay on one line.
-std::string quantity(double value, const std::string& unit) {
+std::string quantity(double value, const std::string& unit, double within = 0) {
   std::string text = figure(value);
+  if (within > 0) text += "\u00a0\u00b1" + figure(within);
   if (!unit.empty()) text += "\u00a0" + escaped(unit);
   return text;
 }
@@ -352,7 +353,7 @@ std::vector<CheckRow> rows_of(const std::vector<Finding>& findings) {
   std::vector<CheckRow> rows;
   for (const Finding& finding : findings) {
     CheckRow row{&finding, where(finding), quantity(finding.measured, finding.unit),
-                 quantity(finding.allowed, finding.unit), words_for_each(finding)};
+                 quantity(finding.allowed, finding.unit, finding.within), words_for_each(finding)};
     const auto same = std::ranges::find_if(rows, [&](const CheckRow& other) {
       return other.first->id == finding.id && outcome_of(*other.first) == outcome_of(finding) &&
              other.first->accepted == finding.accepted && other.measured == row.measured &&

@@ -48,9 +48,11 @@ std::string named(const Finding& finding) {
   return finding.output ? fmt::format("{}, {}", finding.id, *finding.output) : finding.id;
 }
 
-std::string spread(double least, double greatest, const std::string& unit) {
+/// `within`: what may be missed by, up or down; 0: nothing.
+std::string spread(double least, double greatest, const std::string& unit, double within = 0) {
   const std::string from = fmt::format("{:.4g}", least), to = fmt::format("{:.4g}", greatest);
-  return (from == to ? from : from + " to " + to) + (unit.empty() ? "" : " " + unit);
+  return (from == to ? from : from + " to " + to) + (within > 0 ? fmt::format(" +-{:.2g}", within) : "") +
+         (unit.empty() ? "" : " " + unit);
 }
 
 /// A line a check and what became of it: outputs that agree in that share a line, with the spread of their figures.
@@ -58,7 +60,7 @@ std::string checks_table(const std::vector<Finding>& findings, std::size_t width
   struct Line {
     const Finding* first;
     std::vector<std::string> outputs;
-    double least, greatest, least_allowed, greatest_allowed;
+    double least, greatest, least_allowed, greatest_allowed, within;
   };
   std::vector<Line> lines;
   for (const Finding& f : findings) {
@@ -66,23 +68,26 @@ std::string checks_table(const std::vector<Finding>& findings, std::size_t width
       return line.first->id == f.id && outcome_of(*line.first) == outcome_of(f) && line.first->unit == f.unit &&
              line.first->judged == f.judged && line.first->output.has_value() == f.output.has_value();
     });
-    Line& line =
-        same != lines.end() ? *same : lines.emplace_back(Line{&f, {}, f.measured, f.measured, f.allowed, f.allowed});
+    Line& line = same != lines.end()
+                     ? *same
+                     : lines.emplace_back(Line{&f, {}, f.measured, f.measured, f.allowed, f.allowed, f.within});
     if (f.output) line.outputs.push_back(*f.output);
     line.least = std::min(line.least, f.measured);
     line.greatest = std::max(line.greatest, f.measured);
     line.least_allowed = std::min(line.least_allowed, f.allowed);
     line.greatest_allowed = std::max(line.greatest_allowed, f.allowed);
+    line.within = std::max(line.within, f.within);
   }
   Table table({{"check", Align::left}, {"where", Align::left}, {"measured"}, {"allowed"}, {"verdict", Align::left}});
   for (const Line& line : lines)
-    table.row({line.first->id,
-               line.outputs.empty()      ? "rig"
-               : line.outputs.size() < 3 ? fmt::format("{}", fmt::join(line.outputs, ", "))
-                                         : fmt::format("{} outputs", line.outputs.size()),
-               line.first->judged ? spread(line.least, line.greatest, line.first->unit) : "",
-               !line.first->judged ? "" : spread(line.least_allowed, line.greatest_allowed, line.first->unit),
-               line.first->judged ? name_of(outcome_of(*line.first)) : "not judged"});
+    table.row(
+        {line.first->id,
+         line.outputs.empty()      ? "rig"
+         : line.outputs.size() < 3 ? fmt::format("{}", fmt::join(line.outputs, ", "))
+                                   : fmt::format("{} outputs", line.outputs.size()),
+         line.first->judged ? spread(line.least, line.greatest, line.first->unit) : "",
+         !line.first->judged ? "" : spread(line.least_allowed, line.greatest_allowed, line.first->unit, line.within),
+         line.first->judged ? name_of(outcome_of(*line.first)) : "not judged"});
   return table.text(width);
 }
 

@@ -60,6 +60,7 @@ std::vector<Finding> check_latency(const Subject& subject) {
   Finding finding{.id = "latency", .output = {}, .unit = "samples", .accepted = {}, .text = {}};
   finding.measured = times.latency_samples;
   finding.allowed = stated;
+  finding.within = times.tolerance_samples;
   if (std::ranges::all_of(times.outputs,
                           [](const ArrivalTime& time) { return !time.found && time.most_db < kMute_db; })) {
     finding.holds = true;
@@ -88,6 +89,7 @@ std::vector<Finding> check_delay(const Subject& subject) {
         const double off = time.delay_samples - time.set_samples;
         finding.measured = time.delay_samples;
         finding.allowed = time.set_samples;
+        finding.within = time.tolerance_samples;
         finding.holds = std::abs(off) <= time.tolerance_samples;
         finding.text = fmt::format(
             "{} comes {:.2f} samples ({:.3f} ms) behind the common latency, as set ({:.2f}), within {:.2g}.",

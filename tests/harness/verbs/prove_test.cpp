@@ -80,6 +80,9 @@ TEST_F(Prove, ASoundRigHoldsForAPersonAProgramAndThePage) {
   EXPECT_THAT(html, HasSubstr("The rig holds</h2>"));
   EXPECT_THAT(html, HasSubstr("Quay &lt;b&gt;box&lt;/b&gt;"));
   EXPECT_EQ(names(), (std::set<std::string>{"proof.html", "rig.toml"}));
+  // What is judged within a tolerance is shown with it, or a delay of a millionth of a sample seems beyond 0 samples.
+  EXPECT_THAT(result.err, testing::ContainsRegex("\ndelay [^\n]* 0 \\+-0.01 samples  *holds"));
+  EXPECT_THAT(html, HasSubstr("0\u00a0\u00b10.01\u00a0samples"));
 }
 
 TEST_F(Prove, PrintsWhatTheReadmeShows) {
