@@ -191,6 +191,12 @@ struct Flatten {
     settings.points = points;
     if (!from.empty()) settings.from_hz = frequency_of("--from", from);
     if (!to.empty()) settings.to_hz = frequency_of("--to", to);
+    std::error_code unsure;  // then reading it says why
+    if (target != "flat" && !std::filesystem::exists(target, unsure) && !unsure)
+      throw InputError(
+          fmt::format("--target: read {}; right would be flat, or a file of frequency_hz,level_db that is "
+                      "there",
+                      rig::excerpt(target)));
     settings.target = tune::load_target(target);
     if (!tilt.empty()) settings.target.tilt_db_per_oct = tilt_of(tilt);
     const std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);

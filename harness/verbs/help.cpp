@@ -227,7 +227,7 @@ void add_help(CLI::App& program, int&) {
       const std::vector<const CLI::App*> verbs = verbs_of(program);
       const auto found =
           std::find_if(verbs.begin(), verbs.end(), [&](auto* verb) { return verb->get_name() == help->verb; });
-      if (found == verbs.end()) throw InputError("help: no verb is called '" + help->verb + "'");
+      if (found == verbs.end()) throw InputError("help: " + no_verb_called(help->verb, program));
       about = *found;
     }
     const std::string name = about == &program ? program.get_name() : program.get_name() + " " + about->get_name();

@@ -14,7 +14,12 @@ Option Option::take_all() const { return Option(option_->take_all()); }
 Option Option::expected(int least, int most) const { return Option(option_->expected(least, most)); }
 Option Option::allow_extra_args(bool allowed) const { return Option(option_->allow_extra_args(allowed)); }
 Option Option::range(std::uint32_t least, std::uint32_t most) const {
-  return Option(option_->check(CLI::Range(least, most)));
+  const CLI::Range range(least, most);
+  const auto refused = [=](std::string read) {  // a copy: the check may change what it is given
+    if (range(read).empty()) return std::string();
+    return fmt::format("read {}; right would be a whole number from {} to {}", read, least, most);
+  };
+  return Option(option_->check(CLI::Validator(refused, range.get_description())));
 }
 std::string Option::long_name() const { return "--" + option_->get_lnames().front(); }
 std::size_t Option::count() const { return option_->count(); }

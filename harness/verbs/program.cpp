@@ -70,6 +70,14 @@ std::vector<std::string> option_names(const CLI::App& verb) {
   return names;
 }
 
+/// The option of the verb that stands without the value that it needs, if that is what was wrong.
+std::string without_value(const CLI::App& verb, const CLI::ParseError& error) {
+  if (dynamic_cast<const CLI::ArgumentMismatch*>(&error) == nullptr) return {};
+  const std::string what = error.what();  // "--venue: 1 required FILE missing"
+  const std::string name = what.substr(0, what.find(':'));
+  return what.ends_with(" missing") && verb.get_option_no_throw(name) != nullptr ? name : std::string();
+}
+
 /// What was wrong with the command line, for a person.
 std::string words_for(const CLI::App& program, const CLI::ParseError& error) {
   const std::vector<CLI::App*> taken = program.get_subcommands();
@@ -78,10 +86,7 @@ std::string words_for(const CLI::App& program, const CLI::ParseError& error) {
   if (taken.empty()) {
     const auto verb = std::find_if_not(left.begin(), left.end(), is_option);
     if (verb != left.end()) {
-      const std::vector<std::string> names = verb_names(program);
-      const std::string near = suggestion(*verb, names);
-      return fmt::format("no verb is called '{}'{}", *verb,
-                         near.empty() ? fmt::format("; there are {}", fmt::join(names, ", ")) : near);
+      return no_verb_called(*verb, program);
     }
     if (left.empty()) return fmt::format("a verb is missing; there are {}", fmt::join(verb_names(program), ", "));
     return fmt::format("no option is called '{}' ahead of the verb{}", left[0],
@@ -92,10 +97,18 @@ std::string words_for(const CLI::App& program, const CLI::ParseError& error) {
   const auto option = std::find_if(left.begin(), left.end(), is_option);
   if (option != left.end()) {
     const std::string read = option->substr(0, option->find('='));
+    if (verb.get_option_no_throw(read) != nullptr)  // it stands ahead of the verb, or behind "--"
+      return fmt::format("{}: {} belongs right behind the verb: rackproof {} {}", verb.get_name(), read,
+                         verb.get_name(), read);
     return fmt::format("{}: no option is called '{}'{}", verb.get_name(), read, suggestion(read, option_names(verb)));
   }
   if (dynamic_cast<const CLI::ExtrasError*>(&error) != nullptr && !left.empty()) {
     return fmt::format("{}: '{}' is one argument too many", verb.get_name(), left[0]);
+  }
+  if (const std::string name = without_value(verb, error); !name.empty()) {
+    const std::string type = verb.get_option(name)->get_type_name();
+    return fmt::format("{}: {}: read nothing behind it; right would be {}", verb.get_name(), name,
+                       type.starts_with("FILE") ? "a file name" : "a value: " + type);
   }
   return fmt::format("{}: {}", verb.get_name(), error.what());
 }
@@ -126,6 +139,13 @@ int fault(int status, std::string_view error) noexcept {
 }
 
 }  // namespace
+
+std::string no_verb_called(const std::string& read, const CLI::App& program) {
+  const std::vector<std::string> names = verb_names(program);
+  const std::string near = suggestion(read, names);
+  return fmt::format("no verb is called '{}'{}", read,
+                     near.empty() ? fmt::format("; there are {}", fmt::join(names, ", ")) : near);
+}
 
 Json with_format(const Json& document) {
   Json whole{{"format", kJsonFormat}};

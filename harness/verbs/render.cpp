@@ -83,31 +83,36 @@ Reading reading_of(const OutputPlan& plan, const RenderedOutput& output, const f
   return r;
 }
 
+/// "1 sample", "2 samples"
+std::string samples(std::uint64_t count) { return fmt::format("{} sample{}", count, count == 1 ? "" : "s"); }
+
 /// Only what is wrong: with the recording, with what left the chain, and for whom it may be too much.
 std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, const Rendered& rendered,
                               const std::vector<Reading>& readings) {
   std::vector<Warning> found;
   if (rendered.complaint) found.push_back({rendered.complaint->code, rendered.complaint->text});
   found.insert(found.end(), rendered.of_the_folder.begin(), rendered.of_the_folder.end());
-  if (rendered.bad_samples > 0)
+  if (rendered.bad_samples == 1)
+    found.push_back({"bad-samples", "1 sample of the input is not a number; it was taken as 0"});
+  if (rendered.bad_samples > 1)
     found.push_back({"bad-samples", fmt::format("{} samples of the input are not numbers; each was taken as 0",
                                                 rendered.bad_samples)});
   if (rendered.bounded_samples > 0)
-    found.push_back({"bounded-samples", fmt::format("{} samples of the input are beyond +36 dBFS and were held there",
-                                                    rendered.bounded_samples)});
+    found.push_back(
+        {"bounded-samples",
+         fmt::format("{} of the input {} beyond +36 dBFS and {} held there", samples(rendered.bounded_samples),
+                     rendered.bounded_samples == 1 ? "is" : "are", rendered.bounded_samples == 1 ? "was" : "were")});
   if (rendered.listened && rendered.listened->clipped_samples > 0)
-    found.push_back({"listen-clip", fmt::format("{}: {} beyond full scale, where a player clips; less of "
-                                                "--listen-gain or --listen-level would do",
-                                                rendered.listened->place.string(),
-                                                rendered.listened->clipped_samples == 1
-                                                    ? "1 sample"
-                                                    : fmt::format("{} samples", rendered.listened->clipped_samples))});
+    found.push_back(
+        {"listen-clip", fmt::format("{}: {} beyond full scale, where a player clips; less of "
+                                    "--listen-gain or --listen-level would do",
+                                    rendered.listened->place.string(), samples(rendered.listened->clipped_samples))});
   for (std::size_t o = 0; o < readings.size(); ++o) {
     const Reading& reading = readings[o];
     const OutputPlan& plan = compiled.outputs[o];
     if (reading.clipped_samples > 0)
-      found.push_back({"converter-clip", fmt::format("{}: {} samples beyond full scale, where a converter clips",
-                                                     reading.name, reading.clipped_samples)});
+      found.push_back({"converter-clip", fmt::format("{}: {} beyond full scale, where a converter clips", reading.name,
+                                                     samples(reading.clipped_samples))});
     if (reading.peak_volts > plan.clip_volts_peak)
       found.push_back(
           {"amplifier-clip",

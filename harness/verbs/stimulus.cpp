@@ -143,6 +143,15 @@ void sweep(const StimulusOptions& o, Stimulus& s) {
   s.details = {{"from_hz", settings.from_hz}, {"to_hz", settings.to_hz}, {"time_scale_s", settings.time_scale_s()}};
 }
 
+/// Bursts that are longer than the time from one to the next. Named is what was given: both have a default.
+[[noreturn]] void overlap(const StimulusOptions& o, const stimuli::Burst& settings, double rate) {
+  const double length_s = static_cast<double>(settings.frames) / rate;
+  const double every_s = static_cast<double>(settings.period_frames) / rate;
+  if (o.every.empty())
+    refuse("--length", o.length,
+           fmt::format("{:g} s at most, or the bursts overlap; or --every \"{:g} s\" or longer", every_s, length_s));
+  refuse("--every", o.every, fmt::format("{:g} s (--length) or longer, or the bursts overlap", length_s));
+}
 void burst(const StimulusOptions& o, Stimulus& s) {
   const double rate = s.sample_rate_hz, hz = frequency_of("--frequency", o.frequency, "997", rate);
   s.frames = frames_of("--seconds", o.seconds, "10", rate);
@@ -152,8 +161,7 @@ void burst(const StimulusOptions& o, Stimulus& s) {
   settings.period_frames = frames_of("--every", o.every, "1", rate);
   const double flank_s = value_of("--flank", o.flank, rig::Quantity::time, "0.001");
   const double flank_frames = std::round(flank_s * rate);
-  if (settings.period_frames < settings.frames)
-    refuse("--every", o.every, "no shorter than --length, or the bursts overlap");
+  if (settings.period_frames < settings.frames) overlap(o, settings, rate);
   if (!(flank_s >= 0 && 2 * flank_frames <= static_cast<double>(settings.frames)))
     refuse("--flank", o.flank, "0 (hard gates) to half of --length");
   settings.flank_frames = static_cast<std::uint64_t>(flank_frames);

@@ -43,6 +43,9 @@ int run(int argc, const char* const* argv);
 /// A verb's subcommand, with its `--help` and an example at the foot of it.
 CLI::App* add_verb(CLI::App& program, const std::string& name, const std::string& what, const std::string& example);
 
+/// "no verb is called 'mesure'; did you mean measure?"
+std::string no_verb_called(const std::string& read, const CLI::App& program);
+
 /// The same document with `"format"` (json_keys.hpp) as its first key.
 Json with_format(const Json& document);
 

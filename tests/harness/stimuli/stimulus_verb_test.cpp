@@ -145,14 +145,18 @@ TEST_F(StimulusVerb, RefusesWhatCannotBeAndWritesNothing) {
   EXPECT_THAT(refusal({"pink", "-o", place(), "--seconds", "0"}), HasSubstr("--seconds"));
   EXPECT_THAT(refusal({"pink", "-o", place(), "--subtype", "mp3"}), HasSubstr("--subtype: read mp3"));
   EXPECT_THAT(refusal({"sweep", "-o", place(), "--from", "200", "--to", "100"}), HasSubstr("--from"));
-  EXPECT_THAT(refusal({"burst", "-o", place(), "--every", "10 ms"}), HasSubstr("overlap"));
+  EXPECT_THAT(refusal({"burst", "-o", place(), "--every", "10 ms"}),
+              HasSubstr("--every: read 10 ms; right would be 0.1 s (--length) or longer, or the bursts overlap"));
+  EXPECT_THAT(refusal({"burst", "-o", place(), "--length", "2 s"}),
+              HasSubstr("--length: read 2 s; right would be 1 s at most, or the bursts overlap; or --every \"2 s\""));
   EXPECT_THAT(refusal({"burst", "-o", place(), "--flank", "80 ms"}), HasSubstr("--flank"));
   EXPECT_THAT(refusal({"sine", "-o", place(), "--sample-rate", "1"}), HasSubstr("--sample-rate"));
   EXPECT_THAT(refusal({"worst-case", "-o", place()}), HasSubstr("--rig"));
   EXPECT_THAT(refusal({"worst-case", "-o", place(), "--rig", rig, "--output", "middle"}), HasSubstr("low.left"));
   EXPECT_THAT(refusal({"worst-case", "-o", place(), "--rig", rig, "--output", "low.left", "--channels", "1"}),
               HasSubstr("2 at least"));
-  EXPECT_THAT(refusal({"sine", "-o", place(), "--channels", "0"}), HasSubstr("--channels: Value 0 not in range"));
+  EXPECT_THAT(refusal({"sine", "-o", place(), "--channels", "0"}),
+              HasSubstr("--channels: read 0; right would be a whole number from 1 to 64"));
   EXPECT_THAT(refusal({"sine"}), HasSubstr("--file is required"));
 }
 

@@ -230,6 +230,7 @@ TEST_F(FlattenVerb, WritesNothingWhereSomethingIsWrong) {
            {"none.json --into rig.toml", "none.json"},
            {"no.json --into rig.toml", "no.json"},
            {"a.json --into rig.toml --target half.csv", "half.csv:1"},
+           {"a.json --into rig.toml --target flatt", "--target: read flatt; right would be flat, or a file"},
            {"a.json --into rig.toml --points 0", "--points"},
            {"a.json --into rig.toml --from 5x", "\"80 Hz\""},
            {"a.json --into rig.toml --from \"60 ms\"", "a time; a frequency is wanted here"},

@@ -233,6 +233,9 @@ TEST_F(Measure, RefusesWithStatusTwoAndWritesNothing) {
         Case{"--sent sent.wav --captured other.wav -o no.txt", ".json or .csv"},
         Case{"--sent sent.wav --captured other.wav -o no.json --smoothing 1/99", "1/99"},
         Case{"--sent sent.wav --captured other.wav -o no.json --from 3s", "--from"},
+        Case{"--sent sent.wav --captured other.wav -o no.json --reference-channel two",
+             "--reference-channel: read two; right would be a whole number from 1 to 1024"},
+        Case{"--sent sent.wav --captured other.wav -o no.json --reference-channel 0", "--reference-channel: read 0;"},
         Case{"--sent sent.wav --captured other.wav -o other.wav", "-o"}}) {
     const Result result = run(std::string("measure ") + c.arguments);
     EXPECT_EQ(result.status, 2) << c.arguments << result.err;

@@ -329,6 +329,12 @@ TEST_F(Program, StatusesAndSuggestions) {
         Case{"plan --jsn", 2, "did you mean --json?"}, Case{"plan rig.toml --venu=x", 2, "did you mean --venue?"},
         Case{"plan a b", 2, "too many"}, Case{"--jsn", 2, "--jsn"}, Case{"plan rig.toml --venue", 2, "--venue"},
         Case{"zzzzzzzz", 2, "there are plan"}, Case{"help nothing", 2, "no verb is called"},
+        Case{"help mesure", 2, "did you mean measure?"},
+        Case{"--json plan rig.toml", 2, "--json belongs right behind the verb: rackproof plan --json"},
+        Case{"--jsn plan rig.toml", 2, "no option is called '--jsn'; did you mean --json?"},
+        Case{"plan rig.toml -- --json", 2, "--json belongs right behind the verb"},
+        Case{"plan --venue", 2, "--venue: read nothing behind it; right would be a file name"},
+        Case{"render rig.toml in.wav -o d --start", 2, "--start: read nothing behind it; right would be a value: TIME"},
         Case{"plan nowhere.toml", 2, "nowhere.toml"}}) {
     const Result result = run("$R " + std::string(c.arguments));
     EXPECT_EQ(result.status, c.status) << c.arguments;

@@ -501,6 +501,16 @@ TEST_F(Render, SilenceAndEveryOtherInputGiveFiniteNumbersOrNull) {
   EXPECT_THAT(bad["warnings"].dump(), AllOf(HasSubstr("bad-samples"), HasSubstr("bounded-samples")));
 }
 
+TEST_F(Render, OneSampleIsToldInTheSingular) {
+  std::vector<float> recording(2 * 5000);
+  recording[100] = std::nanf("");
+  recording[4000] = 1e30f;
+  write_audio(scratch / "in.wav", kWavFloat, 2, 48000, recording);
+  EXPECT_THAT(document(in_to("a"))["warnings"].dump(),
+              AllOf(HasSubstr("1 sample of the input is not a number; it was taken as 0"),
+                    HasSubstr("1 sample of the input is beyond +36 dBFS and was held there")));
+}
+
 TEST_F(Render, PcmSaturatesAndCountsWhatClipped) {
   std::vector<float> loud(2 * 1000, 0.5f);
   for (std::size_t i = 0; i < 100; ++i) loud[2 * i] = i % 2 == 0 ? 1.5f : -40.0f;
