@@ -739,22 +739,25 @@ Rig load_rig(const std::filesystem::path& file) {
   return RigReader(root, file, true).read();
 }
 
-Venue parse_venue(const std::string& text, const std::filesystem::path& file, const Rig& rig) {
+namespace {
+
+/// `rig`: whose feeds and loudspeakers it may name; null: any.
+Venue read_venue(const std::string& text, const std::filesystem::path& file, const Rig* rig, double sample_rate_hz) {
   const Node node = parse_document(text, file);
   Faults faults;
   Fields root(node, "", file, faults);
   Venue venue;
   venue.file = file;
-  const Band limits{rig.controller.sample_rate_hz / 2.0};
+  const Band limits{sample_rate_hz / 2.0};
   if ((root.has("way") || root.has("loudspeaker")) && !root.has("venue")) {
     root.fault(root.source(), "a rig file", "a venue file is wanted here");
   } else if (read_head(root, "venue", venue.title)) {
     if (auto all = root.table("venue", "[venue]")) {
       venue.all = read_layer(*all, limits);
       if (auto feeds = all->table("feed", "[venue.feed.left]")) {
-        const std::vector<std::string> names = names_of(rig.feeds);
+        const std::vector<std::string> names = rig == nullptr ? std::vector<std::string>() : names_of(rig->feeds);
         for (auto& [name, fields] : feeds->named_tables("[venue.feed.left]")) {
-          if (std::find(names.begin(), names.end(), name) == names.end())
+          if (rig != nullptr && std::find(names.begin(), names.end(), name) == names.end())
             fields.fault(fields.source(), "a feed that the rig does not have",
                          fmt::format("its feeds are {}", fmt::join(names, ", ")));
           venue.feed.emplace(name, read_layer(fields, limits));
@@ -763,17 +766,20 @@ Venue parse_venue(const std::string& text, const std::filesystem::path& file, co
       }
       if (auto loudspeakers = all->table("loudspeaker", "[venue.loudspeaker.fill]")) {
         std::vector<std::string> names;
-        for (const Rig& part : rig.loudspeakers) names.push_back(part.loudspeaker);
+        if (rig != nullptr)
+          for (const Rig& part : rig->loudspeakers) names.push_back(part.loudspeaker);
         for (auto& [name, fields] : loudspeakers->named_tables("[venue.loudspeaker.fill]")) {
-          if (names.empty())
+          if (rig != nullptr && names.empty())
             fields.fault(fields.source(), "a loudspeaker by its name",
                          "the rig has no [[loudspeaker]]; what all of it gets is gain and eq in [venue]");
-          else if (std::find(names.begin(), names.end(), name) == names.end())
+          else if (rig != nullptr && std::find(names.begin(), names.end(), name) == names.end())
             fields.fault(fields.source(), "a loudspeaker that the rig does not have", suggestion(name, names));
           LoudspeakerLayer layer;
           static_cast<FeedLayer&>(layer) = read_layer(fields, limits);
           layer.source = fields.source();
-          layer.delay_s = read_delay(fields, speed_of_sound(rig.controller.temperature_degc)).time_s;
+          layer.delay_s =
+              read_delay(fields, speed_of_sound((rig != nullptr ? rig->controller : Controller()).temperature_degc))
+                  .time_s;
           layer.muted = fields.flag("mute").value_or(false);
           fields.close();
           venue.loudspeaker.emplace(name, std::move(layer));
@@ -785,6 +791,14 @@ Venue parse_venue(const std::string& text, const std::filesystem::path& file, co
   }
   faults.raise();
   return venue;
+}
+}  // namespace
+
+Venue parse_venue(const std::string& text, const std::filesystem::path& file, const Rig& rig) {
+  return read_venue(text, file, &rig, rig.controller.sample_rate_hz);
+}
+void must_be_venue(const std::string& text, const std::filesystem::path& file, double sample_rate_hz) {
+  read_venue(text, file, nullptr, sample_rate_hz);
 }
 Venue load_venue(const std::filesystem::path& file, const Rig& rig) { return parse_venue(read_text(file), file, rig); }
 

@@ -230,6 +230,8 @@ Rig parse_rig(const std::string& text, const std::filesystem::path& file);
 /// A venue belongs to a rig: a feed that the rig does not have, or an eq beyond its Nyquist frequency, is an error.
 Venue load_venue(const std::filesystem::path& file, const Rig& rig);
 Venue parse_venue(const std::string& text, const std::filesystem::path& file, const Rig& rig);
+/// Refuses, as `parse_venue` does, what no rig at this rate takes as a venue; feeds and loudspeakers may have any name.
+void must_be_venue(const std::string& text, const std::filesystem::path& file, double sample_rate_hz);
 
 }  // namespace rig
 }  // namespace rackproof

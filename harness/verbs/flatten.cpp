@@ -42,7 +42,8 @@ double tilt_of(const std::string& text) {
 /// `[venue.feed.NAME]` or `[venue.loudspeaker.NAME]`.
 class Place {
  public:
-  Place(fs::path file, const std::string& feed, const LoudspeakerOption& loudspeaker, const Unseal& unseal)
+  Place(fs::path file, const std::string& feed, const LoudspeakerOption& loudspeaker, const Unseal& unseal,
+        double sample_rate_hz)
       : file_(std::move(file)), edited_(file_), unseal_(unseal) {
     text_ = edited_.text() ? *edited_.text()
                            : fmt::format(
@@ -72,6 +73,7 @@ class Place {
       if (format == nullptr || format->value.whole != 1)
         throw InputError(fmt::format("{}: format: read {}; right would be a rig or a venue file, with format = 1",
                                      file_.string(), format == nullptr ? "nothing" : format->value.written));
+      rig::must_be_venue(text_, file_, sample_rate_hz);
       if (!feed.empty() && !rig::is_name(feed))
         throw InputError(fmt::format("--feed: read {}; {}", rig::excerpt(feed), rig::kNameRule));
       const std::string& box = loudspeaker.name;
@@ -200,7 +202,7 @@ struct Flatten {
     settings.target = tune::load_target(target);
     if (!tilt.empty()) settings.target.tilt_db_per_oct = tilt_of(tilt);
     const std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);
-    Place place(into, feed, loudspeaker, unseal);
+    Place place(into, feed, loudspeaker, unseal, measured.at(0).sample_rate_hz);
     if (!rig_file.empty() && place.rig() && !files::are_one(rig_file, into))
       throw InputError(
           fmt::format("--rig: read {}; right would be {}, which --into names and which is a rig itself, or "

@@ -136,10 +136,11 @@ TEST(LiveRig, ALimitThatIsGoneFromTheFileIsNotTakenAway) {
        {std::pair("limit = { below_clip = \"2 dB\", look_ahead = \"1 ms\", hold = \"2 ms\", release = \"80 ms\" }",
                   "`limit`"),
         std::pair("thermal = { below_rating = \"2 dB\" }", "`thermal`")}) {
-    const std::string said = refusal_of([&] { rig.retune(tuning_of(replaced(two_way(), line, ""))); });
+    const std::string gone = replaced(two_way(), line, "");
+    const std::string said = refusal_of([&] { rig.retune(tuning_of(gone)); });
     EXPECT_NE(said.find("way high has no " + std::string(what)), said.npos) << said;
     EXPECT_FALSE(rig.changing());
-    LiveRig without(tuning_of(replaced(two_way(), line, "")));  // and comes back
+    LiveRig without(tuning_of(gone));  // and comes back
     without.retune(tuning_of(two_way()));
   }
 }

@@ -226,6 +226,10 @@ TEST_F(FlattenVerb, WritesNothingWhereSomethingIsWrong) {
   put(folder() / "half.csv", "100\n");
   put(folder() / "no.json", "{\"frequency_hz\": [1, 2]}");
   put(folder() / "bad.toml", "format = 1\n[venue]\ngain = \"-3 Hz\"\n");
+  put(folder() / "bare.toml", "format = 1\n[venue]\ngain = 3\n");
+  put(folder() / "key.toml", "format = 1\n[venue]\nfoo = 1\n");
+  put(folder() / "table.toml", "format = 1\n[venu]\n");
+  put(folder() / "feed.toml", "format = 1\n[venue.feed.left]\ngain = 3\n");
   for (const auto& [arguments, word] : std::vector<std::pair<std::string, std::string>>{
            {"none.json --into rig.toml", "none.json"},
            {"no.json --into rig.toml", "no.json"},
@@ -242,6 +246,10 @@ TEST_F(FlattenVerb, WritesNothingWhereSomethingIsWrong) {
            {"a.json --into rig.toml --feed main", "--feed"},
            {"a.json --into new.toml --feed \"a b\"", "--feed"},
            {"a.json --into bad.toml", "venue.gain"},
+           {"a.json --into bare.toml", "bare.toml:3:8: venue.gain: read 3"},
+           {"a.json --into key.toml", "venue.foo: read a key that is not known"},
+           {"a.json --into table.toml", "venu: read a key that is not known"},
+           {"a.json --into feed.toml", "venue.feed.left.gain: read 3"},
            {"a.json --into a.json", "a.json"},
            {"a.json", "--into"}}) {
     const Result result = run(arguments);
@@ -250,6 +258,7 @@ TEST_F(FlattenVerb, WritesNothingWhereSomethingIsWrong) {
     EXPECT_EQ(result.out, "") << arguments;
   }
   EXPECT_EQ(bytes_of(folder() / "rig.toml"), rig_text());
+  EXPECT_EQ(bytes_of(folder() / "key.toml"), "format = 1\n[venue]\nfoo = 1\n");
   EXPECT_FALSE(names().contains("new.toml"));
 }
 
