@@ -18,6 +18,9 @@ namespace {
 using Complex = std::complex<double>;
 using std::numbers::pi;
 constexpr double kPerOctave = 96, kKeepsPolarity = 0.97;
+constexpr double kAgrees = 0.8;  // below it the phases of two ways do not run alike
+// Ways 90 degrees apart, as those of an odd Butterworth crossover, lose 3.01 dB by design.
+constexpr double kMostLossDb = 3.5;
 constexpr double kStep_s = 1e-7;  // delays are told to a tenth of a microsecond
 
 /// One way around a point, on a grid of its own.
@@ -249,13 +252,22 @@ Alignment align(const std::vector<MeasuredWay>& ways, const std::vector<double>&
         point.loss_at_temperatures_db.push_back(
             meeting.loss_db(x + here_m * (1 / speed(degc) - 1 / speed(options.temperature_degc)), sign));
     }
-    if (best.agreement < 0.8)
+    if (best.agreement < kAgrees)
       result.warnings.push_back(
           {"phase-apart", fmt::format("{} and {} agree by {:.0f} % only around {:.4g} Hz, at the best delay there is: "
                                       "their phases do not run alike; look at the filters of both sides, and at "
                                       "reflections in the measurements",
                                       low.name, high.name, 100 * best.agreement, points_hz[p])});
-    else if (std::abs(as_it_is.agreement - other.agreement) < 0.03)
+    else if (point.sum_loss_db > kMostLossDb)
+      result.warnings.push_back(
+          {"sum-loses",
+           fmt::format(
+               "the sum of {} and {}{} loses {:.1f} dB at one frequency around {:.4g} Hz, at the best delay there "
+               "is ({:.1f} dB before): look at reflections in the measurements (measure closer), and at the "
+               "filters of both sides",
+               low.name, high.name, keep ? "" : " turned over", point.sum_loss_db, points_hz[p],
+               point.sum_loss_before_db)});
+    if (best.agreement >= kAgrees && std::abs(as_it_is.agreement - other.agreement) < 0.03)
       result.warnings.push_back(
           {"polarity-open",
            fmt::format("{} and {} agree as well with either polarity around {:.4g} Hz: the one that the "

@@ -1,7 +1,9 @@
 /// `flatten`: equaliser sections fitted to measurements, into tonight's venue file or a rig's `[system]`, the person's
 /// comments and order kept; what was left alone and why; and what it is worth where nothing was fitted.
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 
+#include <algorithm>
 #include <cmath>
 #include <nlohmann/json.hpp>
 
@@ -201,7 +203,8 @@ struct Flatten {
                       rig::excerpt(target)));
     settings.target = tune::load_target(target);
     if (!tilt.empty()) settings.target.tilt_db_per_oct = tilt_of(tilt);
-    const std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);
+    std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);
+    const std::vector<std::string> twins = left_out_twins(measured, unseen);
     Place place(into, feed, loudspeaker, unseal, measured.at(0).sample_rate_hz);
     if (!rig_file.empty() && place.rig() && !files::are_one(rig_file, into))
       throw InputError(
@@ -214,16 +217,50 @@ struct Flatten {
     settings.sample_rate_hz = rig ? rig->controller.sample_rate_hz : measured.at(0).sample_rate_hz;
     const tune::Flattened made = tune::flatten(measured, settings, unseen);
     const Unseal::Outcome unsealed = place.write(made);
-    const std::vector<Warning> warnings = warnings_for(place, measured, made);
+    const std::vector<Warning> warnings = warnings_for(place, measured, twins, made);
     voice.say(text_of(place, made, warnings) + unsealed.words);
     Json document = document_of(place, made, warnings);
     document["kept"] = unsealed.kept.empty() ? Json(nullptr) : Json(unsealed.kept);
     voice.document(document);
   }
 
+  /// One measurement is one place, however often it is given. Leaves one of each, and says which are left out.
+  static std::vector<std::string> left_out_twins(std::vector<tune::Measurement>& measured,
+                                                 std::vector<tune::Measurement>& unseen) {
+    std::vector<std::string> said;
+    std::vector<tune::Measurement> kept;
+    for (auto* list : {&measured, &unseen}) {
+      std::vector<tune::Measurement> ones;
+      for (tune::Measurement& one : *list) {
+        const auto twin = std::ranges::find_if(kept, [&](const tune::Measurement& other) {
+          return one.frequency_hz == other.frequency_hz && one.magnitude_db == other.magnitude_db;
+        });
+        if (twin != kept.end()) {
+          said.push_back(fmt::format("{} (as {})", one.file.string(), twin->file.string()));
+          continue;
+        }
+        kept.push_back(one);
+        ones.push_back(std::move(one));
+      }
+      *list = std::move(ones);
+    }
+    return said;
+  }
+
   std::vector<Warning> warnings_for(const Place& place, const std::vector<tune::Measurement>& measured,
-                                    const tune::Flattened& made) const {
+                                    const std::vector<std::string>& twins, const tune::Flattened& made) const {
     std::vector<Warning> found;
+    if (!twins.empty())
+      found.push_back({"given-twice", fmt::format("{}: the same measurement, left out here: the same place again says "
+                                                  "nothing of other places",
+                                                  fmt::join(twins, ", "))});
+    if (made.most_over_median_db > tune::kMostBoostDb)
+      found.push_back(
+          {"cut-all-else",
+           fmt::format("{} gets {:.1f} dB more than most of the band does: turned up again to the level of before, the "
+                       "drivers get so much more there. A dip that deep is seldom the loudspeaker's; a target that "
+                       "asks for less there, or fewer --points, leaves it",
+                       rig::hertz_text(made.most_over_median_hz), made.most_over_median_db)});
     if (place.standing_bands() > 0)
       found.push_back(
           {"replaced", fmt::format("the {} band{} that stood in [{}] {} gone: what was fitted holds for measurements "

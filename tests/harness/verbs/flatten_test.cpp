@@ -109,6 +109,25 @@ TEST_F(FlattenVerb, TellsThePromisedKeysAndWritesWhatItTold) {
   EXPECT_EQ(bytes_of(folder() / "tonight.toml"), first);
 }
 
+TEST_F(FlattenVerb, OneMeasurementIsOnePlaceHoweverOftenItIsGiven) {
+  std::filesystem::copy_file(folder() / "a.json", folder() / "copy.json");
+  const auto told = [&](const std::string& arguments) {
+    const Result result = run(arguments + " --points 2 --json");
+    EXPECT_EQ(result.status, 0) << result.err;
+    return json::parse(result.out);
+  };
+  const json once = told("a.json --into once.toml"), thrice = told("a.json copy.json a.json --into thrice.toml"),
+             checked = told("a.json --check copy.json --into checked.toml"),
+             several = told("a.json b.json c.json --into several.toml");
+  for (const json& one : {thrice, checked}) {
+    EXPECT_TRUE(one.at("elsewhere").is_null());
+    EXPECT_EQ(one.at("eq"), once.at("eq"));
+    EXPECT_THAT(one.at("warnings").dump(), AllOf(HasSubstr("given-twice"), HasSubstr("copy.json (as a.json)")));
+  }
+  EXPECT_FALSE(several.at("elsewhere").is_null());
+  EXPECT_THAT(several.at("warnings").dump(), testing::Not(HasSubstr("given-twice")));
+}
+
 TEST_F(FlattenVerb, IntoARigKeepsThePersonsFile) {
   put(folder() / "rig.toml", rig_text());
   const Result result = run("a.json --check c.json --into rig.toml");
