@@ -191,6 +191,21 @@ Heard heard_in_files(const MeasureOptions& o) {
   return heard;
 }
 
+/// What was sent in place of what was heard, and one recording for two.
+void warn_of_copies(const Heard& heard, tune::Measurement& m) {
+  for (std::size_t i = 0; i < m.recordings.size(); ++i) {
+    const std::string& name = heard.captured[i].name;
+    if (m.recordings[i] == m.sent_fingerprint)
+      m.warnings.push_back(
+          {"sent-itself",
+           fmt::format("{}: it holds what was sent, sample for sample: no microphone heard that", name)});
+    const auto twin = std::find(m.recordings.begin(), m.recordings.end(), m.recordings[i]) - m.recordings.begin();
+    if (static_cast<std::size_t>(twin) < i)
+      m.warnings.push_back({"given-twice", fmt::format("{}: the same recording as {}; their mean says no more than one",
+                                                       name, heard.captured[static_cast<std::size_t>(twin)].name)});
+  }
+}
+
 /// Measures, writes the file and the page, both or none, and says what was found. Returns it as a document.
 Json write_measurement(const MeasureOptions& o, const std::filesystem::path& output, const Heard& heard,
                        const std::optional<tune::Drive>& driven_by,
@@ -200,6 +215,7 @@ Json write_measurement(const MeasureOptions& o, const std::filesystem::path& out
   m.reference_channel = heard.reference_channel;
   m.sent_fingerprint = heard.sent_fingerprint;
   for (const tune::Recording& one : heard.captured) m.recordings.push_back(fingerprint_of(one));
+  warn_of_copies(heard, m);
   if (microphone) tune::take_out(*microphone, m);
   Json document = tune::document_of(m);
   std::vector<files::WholeFile> written;

@@ -77,6 +77,21 @@ TEST_F(Measure, WritesThePromisedKeysWithTheTruthInThem) {
   EXPECT_THAT(result.err, HasSubstr("50.0"));
 }
 
+TEST_F(Measure, SaysWhereAFileStandsInForAnother) {
+  const auto warned = [](const std::string& captured) {
+    const Result result = run("measure --sent sent.wav --captured " + captured + " -o copies.json --json");
+    EXPECT_EQ(result.status, 0) << result.err;
+    const json told = json::parse(result.out);
+    std::string codes;
+    for (const json& warning : told.at("warnings")) codes += warning.at("code").get<std::string>() + ' ';
+    return codes;
+  };
+  std::filesystem::copy_file(shell_->folder() / "sent.wav", shell_->folder() / "tab.wav");
+  EXPECT_THAT(warned("tab.wav"), HasSubstr("sent-itself"));
+  EXPECT_THAT(warned("both.wav both.wav"), HasSubstr("given-twice"));
+  EXPECT_THAT(warned("both.wav"), testing::Not(testing::AnyOf(HasSubstr("sent-itself"), HasSubstr("given-twice"))));
+}
+
 TEST_F(Measure, AReferenceTakesTheStartOut) {
   const Result result = run("measure --sent sent.wav --captured both.wav --reference-channel 2 -o both.json --json");
   ASSERT_EQ(result.status, 0) << result.err;
