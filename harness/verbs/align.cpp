@@ -1,5 +1,6 @@
 /// `align`: from ways measured one by one to the delays and polarities that the rig should hold.
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 
 #include <algorithm>
 #include <cmath>
@@ -113,6 +114,24 @@ std::vector<files::WholeFile> written(const std::vector<ResponseFile>& responses
     files.emplace_back(place).write(one.text);
   }
   return files;
+}
+
+/// A way that is turned over may add or take the all-pass that a point gives to the ways below it.
+std::optional<Warning> filters_that_change(const rig::Rig& rig, const tune::Drive& now, const tune::Alignment& made) {
+  rig::Rig turned = rig;
+  for (std::size_t w = 0; w < made.ways.size(); ++w) turned.ways[w].inverted = made.ways[w].polarity < 0;
+  const tune::Drive then = tune::drive_of(turned, nullptr);
+  std::vector<std::string> names;
+  for (std::size_t w = 0; w < then.ways.size(); ++w)
+    if (!tune::same_filters(now.ways[w], then.ways[w])) names.push_back(then.ways[w].name);
+  if (names.empty()) return std::nullopt;
+  return Warning{
+      "filters-change",
+      fmt::format("with these polarities way{} {} will have other filters: the all-pass of a point above "
+                  "comes or goes with them (plan shows it), and turns the phase that was measured. If a cable "
+                  "is turned over, turn it there and not here; else write these (--into), and measure and "
+                  "align again",
+                  names.size() == 1 ? "" : "s", fmt::join(names, ", "))};
 }
 
 std::string milliseconds(double seconds) { return fmt::format("{:.4f} ms", 1e3 * seconds); }
@@ -238,6 +257,7 @@ void run_align(const AlignArguments& o) {
   const tune::Start start = tune::start_from(now, points_hz, ways);
   tune::Alignment made = tune::align(ways, points_hz, options);
   made.warnings.insert(made.warnings.begin(), start.warnings.begin(), start.warnings.end());
+  if (std::optional<Warning> change = filters_that_change(rig, now, made)) made.warnings.push_back(std::move(*change));
   std::string done;
   Unseal::Outcome unsealed;
   if (into) {

@@ -135,6 +135,51 @@ TEST_F(Align, ASecondRunOnTheSameFilesChangesNothing) {
   EXPECT_EQ(json::parse(unknown.out)["warnings"][0]["code"], "rig-unknown");
 }
 
+/// Three ways of Linkwitz-Riley points of 24 dB/oct, split as the contract says; `sign`: of the uppermost.
+json three_ways(const rig::Rig& rig, std::size_t way, double sign) {
+  const auto side = [&](std::size_t p, double f, bool high) {
+    const std::complex<double> s(0, f / rig.points[p].low.at_hz);
+    const std::complex<double> b = (high ? s * s : 1.0) / (s * s + std::numbers::sqrt2 * s + 1.0);
+    return b * b;
+  };
+  json m = {{"sample_rate_hz", 48000}, {"captures", 1}, {"arrival_ms", 8}, {"polarity", 1}};
+  for (double f = 25; f < 18000; f *= std::exp2(1 / 48.0)) {
+    std::complex<double> h = way == 2 ? sign : 1.0;
+    for (std::size_t p = 0; p < 2; ++p)
+      h *= p < way ? side(p, f, true) : side(p, f, false) + (p > way ? side(p, f, true) : 0.0);
+    m["frequency_hz"].push_back(f);
+    m["magnitude_db"].push_back(20 * std::log10(std::abs(h)));
+    m["phase_deg"].push_back(std::arg(h) * 180 / std::numbers::pi);
+    m["coherence"].push_back(0.97);
+  }
+  return m;
+}
+
+// A turned way takes the all-pass of its point from the ways below: what was measured is then no longer so.
+TEST_F(Align, SaysWhereATurnedWayChangesTheFiltersOfOthers) {
+  const rig::Rig rig = rig::load_rig(RACKPROOF_SOURCE_DIR "/audio_fixtures/three-way-mono-sub.toml");
+  ASSERT_EQ(rig.ways.size(), 3u);
+  write("three.toml", test::bytes_of(rig.file));
+  for (const double sign : {1.0, -1.0}) {
+    std::string command = "align three.toml --json";
+    for (std::size_t w = 0; w < 3; ++w) {
+      write(rig.ways[w].name + ".json", three_ways(rig, w, sign).dump());
+      command += " --way " + rig.ways[w].name + "=" + rig.ways[w].name + ".json";
+    }
+    const Result result = run(command);
+    ASSERT_EQ(result.status, 0) << result.err;
+    const json told = json::parse(result.out);
+    EXPECT_EQ(told["ways"][2]["polarity"], sign < 0 ? -1 : 1);
+    const json& warnings = told["warnings"];
+    const auto change = std::ranges::find_if(warnings, [](const json& one) { return one["code"] == "filters-change"; });
+    ASSERT_EQ(change != warnings.end(), sign < 0) << warnings;
+    if (sign < 0) {
+      EXPECT_THAT((*change)["text"].get<std::string>(),
+                  HasSubstr("way " + rig.ways[0].name + " will have other filters"));
+    }
+  }
+}
+
 TEST_F(Align, OtherFiltersThanThoseOfTheRigAreRefused) {
   const rig::Rig rig = rig::load_rig(folder() / "rig.toml");
   write("low.json", driven(read("low.json"), rig));
