@@ -217,7 +217,7 @@ struct Flatten {
     settings.sample_rate_hz = rig ? rig->controller.sample_rate_hz : measured.at(0).sample_rate_hz;
     const tune::Flattened made = tune::flatten(measured, settings, unseen);
     const Unseal::Outcome unsealed = place.write(made);
-    const std::vector<Warning> warnings = warnings_for(place, measured, twins, made);
+    const std::vector<Warning> warnings = warnings_for(place, measured, twins, settings.rig, made);
     voice.say(text_of(place, made, warnings) + unsealed.words);
     Json document = document_of(place, made, warnings);
     document["kept"] = unsealed.kept.empty() ? Json(nullptr) : Json(unsealed.kept);
@@ -247,9 +247,26 @@ struct Flatten {
     return said;
   }
 
-  std::vector<Warning> warnings_for(const Place& place, const std::vector<tune::Measurement>& measured,
-                                    const std::vector<std::string>& twins, const tune::Flattened& made) const {
+  /// Where the measurements show an octave less than the rig plays, at either end.
+  static std::vector<Warning> silent_ends(const tune::RigBand& band, const tune::Flattened& made) {
     std::vector<Warning> found;
+    const auto warn = [&](const std::string& rig, const std::string& measured) {
+      found.push_back(
+          {"range-short", fmt::format("{}, but the measurements show the loudspeaker {} only: was a driver or "
+                                      "an amplifier channel off? What it plays is not fitted",
+                                      rig, measured)});
+    };
+    if (band.from_hz > 0 && made.range_from_hz > 2 * std::max(band.from_hz, made.frequency_hz.front()))
+      warn(band.from_why, "from " + rig::hertz_text(made.range_from_hz) + " on");
+    if (band.to_hz > 0 && made.range_to_hz < std::min(band.to_hz, made.frequency_hz.back()) / 2)
+      warn(band.to_why, "up to " + rig::hertz_text(made.range_to_hz));
+    return found;
+  }
+
+  std::vector<Warning> warnings_for(const Place& place, const std::vector<tune::Measurement>& measured,
+                                    const std::vector<std::string>& twins, const std::optional<tune::RigBand>& band,
+                                    const tune::Flattened& made) const {
+    std::vector<Warning> found = silent_ends(band.value_or(tune::RigBand{}), made);
     if (!twins.empty())
       found.push_back({"given-twice", fmt::format("{}: the same measurement, left out here: the same place again says "
                                                   "nothing of other places",

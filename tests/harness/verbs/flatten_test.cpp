@@ -4,6 +4,7 @@
 
 #include <cmath>
 #include <nlohmann/json.hpp>
+#include <tuple>
 
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/response.hpp"
@@ -177,6 +178,27 @@ TEST_F(FlattenVerb, TakesItsRangeFromTheRigAndSaysWhoSaysSo) {
   const Result words = run("a.json --into v.toml --from 60 --rig rig.toml");
   EXPECT_THAT(words.out, HasSubstr("from 60 Hz: --from"));
   EXPECT_THAT(words.out, HasSubstr("may be used up to 18 kHz"));
+}
+
+// The rig plays from 50 Hz to 18 kHz. With the cone or the horn off, the rest would be fitted without a word.
+TEST_F(FlattenVerb, SaysWhereADriverSeemsToBeOff) {
+  put(folder() / "rig.toml", rig_text());
+  const json seat = json::parse(bytes_of(folder() / "a.json"));
+  for (const auto& [from_hz, to_hz, said] :
+       {std::tuple(20.0, 20000.0, ""), {300.0, 20000.0, "from 3"}, {20.0, 1600.0, "up to 1."}}) {
+    json heard = seat;
+    for (std::size_t k = 0; k < seat["frequency_hz"].size(); ++k) {
+      const double hz = seat["frequency_hz"][k];
+      if (hz < from_hz || hz > to_hz) heard["magnitude_db"][k] = seat["magnitude_db"][k].get<double>() - 40;
+    }
+    put(folder() / "off.json", heard.dump());
+    const Result result = run("off.json --rig rig.toml --into v.toml --points 1 --json");
+    ASSERT_EQ(result.status, 0) << result.err;
+    const json told = json::parse(result.out);
+    const std::string warnings = told.at("warnings").dump();
+    EXPECT_EQ(warnings.find("range-short") != warnings.npos, *said != '\0') << warnings;
+    EXPECT_THAT(warnings, HasSubstr(said));
+  }
 }
 
 TEST_F(FlattenVerb, IntoASealedRigOnlyWhereThatIsMeant) {
