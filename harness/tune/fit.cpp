@@ -12,6 +12,7 @@
 #include "dsp/design/response.hpp"
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
+#include "harness/analysis/median.hpp"
 
 namespace rackproof::tune {
 namespace {
@@ -112,6 +113,10 @@ class Model {
     const double sum = root_weight_.squaredNorm();
     mean_ = sum > 0 ? Vector(root_weight_.cwiseAbs2() / sum) : Vector(root_weight_);
     weights_ = sum;
+    // What a target asks for above most of itself is allowed on top.
+    most_lift_db_ = Eigen::Map<const Vector>(problem.target_db.data(), size_);
+    const double median_db = median_where_weighted(most_lift_db_);
+    most_lift_db_ = (most_lift_db_.array() - median_db).max(0.0) + problem.most_over_median_db;
   }
 
   /// What the numbers of the solver stand for from now on. The first of them are where they are.
@@ -198,6 +203,12 @@ class Model {
   double frequency(Index row) const {
     return problem_.frequency_hz[static_cast<std::size_t>(rows_[static_cast<std::size_t>(row)])];
   }
+  /// Whether some of what has weight is lifted too much over most of it.
+  bool lifts_too_much(const Vector& power) const {
+    const Vector gain_db = in_db(power);
+    const double most_db = median_where_weighted(gain_db);
+    return std::ranges::any_of(rows_, [&](Index k) { return gain_db[k] > most_db + most_lift_db_[k]; });
+  }
   /// Where the boost is the most too much, if it is anywhere.
   std::optional<std::size_t> too_much(const Vector& power) const {
     std::optional<std::size_t> where;
@@ -229,6 +240,15 @@ class Model {
     return std::sqrt(std::max(alike, 1.0)) *
            std::lerp(problem_.doubt_db[left], problem_.doubt_db[right], std::clamp(share, 0.0, 1.0));
   }
+  static Vector in_db(const Vector& power) {
+    return power.unaryExpr([](double value) { return db_from_power(std::max(value, kLeastPower)); });
+  }
+  double median_where_weighted(const Vector& values) const {
+    std::vector<double> weighted;
+    weighted.reserve(rows_.size());
+    for (const Index k : rows_) weighted.push_back(values[k]);
+    return weighted.empty() ? 0 : analysis::median(std::move(weighted));
+  }
   Eigen::MatrixXd powers(const Vector& x) const {
     Eigen::MatrixXd all(size_, static_cast<Index>(candidates_.size()));
     for (Index s = 0; s < all.cols(); ++s)
@@ -241,11 +261,13 @@ class Model {
     const Index rows = off.size(), sections = powers.cols();
     out.resize(values());
     out.head(rows) = off.cwiseProduct(root_weight_);
+    const Vector gain_db = in_db(power);
+    const double median_db = median_where_weighted(gain_db);
     for (Index k = 0; k < size_; ++k) {
       const auto at = static_cast<std::size_t>(k);
-      const double gain_db = db_from_power(std::max(power[k], kLeastPower));
-      const double too_much_db = gain_db + kBoostMarginDb - problem_.most_boost_db[at];
-      out[rows + k] = kBoostCost * std::max(too_much_db, 0.0);
+      const double too_much_db = gain_db[k] + kBoostMarginDb - problem_.most_boost_db[at];
+      const double lifted_db = problem_.weight[at] > 0 ? gain_db[k] + kBoostMarginDb - median_db - most_lift_db_[k] : 0;
+      out[rows + k] = kBoostCost * std::max({too_much_db, lifted_db, 0.0});
     }
     const double cost = kGainCost * std::sqrt(static_cast<double>(rows) / static_cast<double>(sections));
     for (Index s = 0; s < sections; ++s) {
@@ -264,6 +286,7 @@ class Model {
   std::vector<std::pair<Index, Index>> spans_;
   Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor> smoothed_;  ///< powers in, smoothed powers out
   Vector root_weight_, target_, mean_;
+  Vector most_lift_db_;  ///< over the median of all that has weight
   double weights_ = 0;
 };
 
@@ -446,13 +469,14 @@ class Fit {
     return now;
   }
 
-  /// As it is written, with every promise kept. Each pass takes 0.01 dB of a boost or a section, so there is an end.
+  /// As it is written, with every promise kept. Each pass takes 0.01 dB of a boost, a share of
+  /// all, or a section, and without sections all of them are kept: so there is an end.
   std::vector<dsp::EqSettings> finished(Sections sections) const {
     std::vector<Candidate> list = std::move(sections.list);
     for (Candidate& one : list) one.eq = as_written(one.eq);
     while (true) {
       std::erase_if(list, [](const auto& one) { return std::abs(one.eq.gain_db) < kIdleGainDb / 2; });
-      if (take_from_a_boost(list)) continue;
+      if (take_from_a_boost(list) || take_from_all(list)) continue;
       const auto pair = at_odds(list);
       if (!pair) break;
       const bool a_is_less = std::abs(list[pair->a].eq.gain_db) < std::abs(list[pair->b].eq.gain_db);
@@ -474,6 +498,16 @@ class Fit {
     if (most == list.end() || !(most->eq.gain_db > 0)) return false;  // a bound below 0 dB: nothing to be taken
     most->eq.gain_db = std::max(0.0, std::min(most->eq.gain_db * 0.97, most->eq.gain_db - 0.01));
     most->eq = as_written(most->eq);
+    return true;
+  }
+
+  /// Where all else is cut too far: less of everything.
+  bool take_from_all(std::vector<Candidate>& list) const {
+    if (!model_.lifts_too_much(model_.power_of(list))) return false;
+    for (Candidate& one : list) {
+      one.eq.gain_db *= 0.97;
+      one.eq = as_written(one.eq);
+    }
     return true;
   }
 

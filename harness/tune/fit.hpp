@@ -2,7 +2,8 @@
 /// Equaliser sections that bring a response to a target.
 /// Claim    what is minimised is what is judged: the deviation in decibels, after the sections and then the smoothing,
 ///          with the level taken out. Within the bounds, always: at no frequency of the grid do the sections together
-///          boost by more than `most_boost_db` there.
+///          boost by more than `most_boost_db` there, nor is it lifted by more than `most_over_median_db` over most of the
+///          band, by cutting all else.
 /// Claim    where the level is in doubt a section is believed less, the narrower the less: as the mean of a normal
 ///          distribution whose prior is 0 dB, with kPriorDb, would be.
 /// Claim    no two peaking sections stand on one spot (nearer than kOneSpotOctaves), and none takes back half or more of
@@ -14,6 +15,7 @@
 ///          of a boost above its bound is taken from the section that boosts most there. The sections are those of the
 ///          core: the W3C Audio EQ Cookbook's.
 #include <cstdint>
+#include <limits>
 #include <span>
 #include <vector>
 
@@ -34,8 +36,10 @@ struct FitProblem {
   std::vector<double> trust;          ///< share of each value in the smoothing around it: its coherence
   std::vector<double> doubt_db;       ///< standard error of the level: how far other places may lie; empty: none
   std::vector<double> most_boost_db;  ///< of all sections together
-  double smoothing = 3;               ///< 1/smoothing octave; 0: none
-  bool level_free = true;             ///< the level is taken out: what is left over is for a plain gain
+  /// Of all sections together over their median, where there is weight; more where the target lies above its own median.
+  double most_over_median_db = std::numeric_limits<double>::infinity();
+  double smoothing = 3;    ///< 1/smoothing octave; 0: none
+  bool level_free = true;  ///< the level is taken out: what is left over is for a plain gain
 };
 struct FitBounds {
   double from_hz = 20, to_hz = 20000;  ///< where a section may stand

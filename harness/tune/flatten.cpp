@@ -20,7 +20,7 @@ using analysis::power_from_db;
 using Values = std::vector<double>;
 
 constexpr double kBinsPerOctave = 24;
-constexpr double kNotchBoostDb = 0.3, kLeftAloneBoostDb = 1;
+constexpr double kMostBoostDb = 6, kNotchBoostDb = 0.3, kLeftAloneBoostDb = 1;
 
 Values smoothed(const Values& frequency_hz, const Values& values, double b) {
   return analysis::smooth<double>(frequency_hz, std::span<const double>(values), b);
@@ -155,10 +155,6 @@ class Task {
     out.after_db = deviation_db(whole, out.eq);
     out.target_db = target_;
     out.eq_db = gain_db_of(out.eq, hz_, settings_.sample_rate_hz);
-    const auto fitted = std::span(out.eq_db).subspan(first_, last_ + 1 - first_);
-    const auto most = std::ranges::max_element(fitted);
-    out.most_over_median_db = *most - analysis::median({fitted.begin(), fitted.end()});
-    out.most_over_median_hz = hz_[first_ + static_cast<std::size_t>(most - fitted.begin())];
     return out;
   }
 
@@ -296,6 +292,7 @@ class Task {
     problem.weight = weight;
     problem.trust = place.coherence;
     problem.most_boost_db = boost_;
+    problem.most_over_median_db = kMostBoostDb;
     problem.doubt_db = doubt_;
     return problem;
   }

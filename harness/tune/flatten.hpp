@@ -3,6 +3,8 @@
 /// Claim    what cannot or must not be mended by an equaliser is left alone, and said: where noise or echoes outweigh
 ///          the signal (coherence), where waves cancel (no boost fills that; a step aside it is elsewhere), and where
 ///          the loudspeaker falls off (boost there is heat and excursion, not sound).
+/// Claim    no frequency is boosted by more than 6 dB, nor lifted by more than that over most of the band, beyond what the
+///          target asks for, by cutting all else: turned up again to the level of before, it would be a boost.
 /// Claim    below the corner all sections together boost by kBelowCornerBoostDb at most, and none stands there. The
 ///          corner is the rig's own, where the rig is given (the high-pass of its lowest way, or the lowest frequency
 ///          that its driver may be used at), or where the measured response, third-octave smoothed, has fallen 10 dB
@@ -24,9 +26,6 @@ namespace rackproof::tune {
 
 /// What a section that stands above the corner may still do below it: it runs out there.
 inline constexpr double kBelowCornerBoostDb = 0.5;
-
-/// What all sections together may boost by.
-inline constexpr double kMostBoostDb = 6;
 
 /// The band that a rig plays, as its file has it. 0: the file does not say.
 struct RigBand {
@@ -56,12 +55,9 @@ struct Residual {
 
 struct Flattened {
   std::vector<dsp::EqSettings> eq;
-  double gain_db = 0;  ///< at or below 0: what keeps every frequency from being louder than without the eq
-  /// Where the sections do the most over what they do to most of the band (their median over what is fitted), and how
-  /// much: with the level turned up again, the drivers get so much more there.
-  double most_over_median_db = 0, most_over_median_hz = 0;
-  double from_hz = 0, to_hz = 0;              ///< what was judged
-  std::string from_why, to_why;               ///< who says so, for a person
+  double gain_db = 0;             ///< at or below 0: what keeps every frequency from being louder than without the eq
+  double from_hz = 0, to_hz = 0;  ///< what was judged
+  std::string from_why, to_why;   ///< who says so, for a person
   double range_from_hz = 0, range_to_hz = 0;  ///< what the loudspeaker does, as far as it was measured
   Residual all;                               ///< from `from_hz` to `to_hz`, what was left alone included
   Residual fitted;                            ///< what was not left alone

@@ -218,7 +218,7 @@ struct Flatten {
     const tune::Flattened made = tune::flatten(measured, settings, unseen);
     const Unseal::Outcome unsealed = place.write(made);
     const std::vector<Warning> warnings = warnings_for(place, measured, twins, settings.rig, made);
-    voice.say(text_of(place, made, warnings) + unsealed.words);
+    voice.say(text_of(place, measured.size(), made, warnings) + unsealed.words);
     Json document = document_of(place, made, warnings);
     document["kept"] = unsealed.kept.empty() ? Json(nullptr) : Json(unsealed.kept);
     voice.document(document);
@@ -271,13 +271,6 @@ struct Flatten {
       found.push_back({"given-twice", fmt::format("{}: the same measurement, left out here: the same place again says "
                                                   "nothing of other places",
                                                   fmt::join(twins, ", "))});
-    if (made.most_over_median_db > tune::kMostBoostDb)
-      found.push_back(
-          {"cut-all-else",
-           fmt::format("{} gets {:.1f} dB more than most of the band does: turned up again to the level of before, the "
-                       "drivers get so much more there. A dip that deep is seldom the loudspeaker's; a target that "
-                       "asks for less there, or fewer --points, leaves it",
-                       rig::hertz_text(made.most_over_median_hz), made.most_over_median_db)});
     if (place.standing_bands() > 0)
       found.push_back(
           {"replaced", fmt::format("the {} band{} that stood in [{}] {} gone: what was fitted holds for measurements "
@@ -326,13 +319,14 @@ struct Flatten {
     return document;
   }
 
-  std::string text_of(const Place& place, const tune::Flattened& made, const std::vector<Warning>& warnings) const {
+  std::string text_of(const Place& place, std::size_t places, const tune::Flattened& made,
+                      const std::vector<Warning>& warnings) const {
     const std::size_t width = text_width();
     const auto hz = [](double value) { return rig::hertz_text(value); };
-    std::string out = wrapped(fmt::format("{}: {} measurement{}, {} to {}, target {}{}", into.string(),
-                                          measurements.size(), measurements.size() == 1 ? "" : "s", hz(made.from_hz),
-                                          hz(made.to_hz), target, tilt.empty() ? "" : " with " + tilt),
-                              width);
+    std::string out = wrapped(
+        fmt::format("{}: {} measurement{}, {} to {}, target {}{}", into.string(), places, places == 1 ? "" : "s",
+                    hz(made.from_hz), hz(made.to_hz), target, tilt.empty() ? "" : " with " + tilt),
+        width);
     out += wrapped(made.from_why, width, fmt::format("  from {}: ", hz(made.from_hz)));
     out += wrapped(made.to_why, width, fmt::format("  to {}: ", hz(made.to_hz)));
     out += fmt::format("\n[{}] gain {:+.2f} dB and {} section{}\n", place.table(), place.gain_db(made.gain_db),
