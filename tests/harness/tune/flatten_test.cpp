@@ -352,7 +352,8 @@ TEST(Flatten, DoesNotLiftADipByCuttingAllElse) {
     EXPECT_LE(most_boost(f), 6.0) << points;
     EXPECT_LE(over_median(f), 6.02) << points;  // a frequency of the grid more or less at the ends moves the median
     EXPECT_GT(boost_at(f, 120) - boost_at(f, 1000), 4.5) << points;  // what is allowed is used
-    EXPECT_LT(f.all.after.rms_db, 0.75 * f.all.before.rms_db) << points;
+    // One section leaves 0.51 of it, several 0.42; taken from all of them behind a fit that knows no bound, 0.51 as well.
+    EXPECT_LT(f.all.after.rms_db, (points == 1 ? 0.55 : 0.45) * f.all.before.rms_db) << points;
   }
   // Control: what a target asks for is no such lift.
   const Target bass{.name = "bass", .points = {{100, 9}, {200, 0}}};
