@@ -20,7 +20,9 @@ using analysis::power_from_db;
 using Values = std::vector<double>;
 
 constexpr double kBinsPerOctave = 24;
-constexpr double kMostBoostDb = 6, kNotchBoostDb = 0.3, kLeftAloneBoostDb = 1;
+// A peak of the greatest Q rises by so much between two frequencies of the grid: the promise of 6 dB holds there too.
+constexpr double kBetweenDb = 0.08;
+constexpr double kMostBoostDb = 6 - kBetweenDb, kNotchBoostDb = 0.3, kLeftAloneBoostDb = 1;
 
 Values smoothed(const Values& frequency_hz, const Values& values, double b) {
   return analysis::smooth<double>(frequency_hz, std::span<const double>(values), b);
@@ -310,14 +312,14 @@ class Task {
     options.types.assign(static_cast<std::size_t>(settings_.points), dsp::EqType::peaking);
     options.bounds.from_hz = hz_[first_];
     options.bounds.to_hz = hz_[last_];
-    options.bounds.most_gain_db = kMostBoostDb;
+    options.bounds.most_gain_db = 6;
     options.starts = starts;
     return options;
   }
   /// Rounded so that nothing is left above 0 dB.
   double headroom(std::span<const dsp::EqSettings> eq) const {
-    const Values gain = gain_db_of(eq, hz_, settings_.sample_rate_hz);
-    const double most = *std::max_element(gain.begin(), gain.end());
+    const Values fine = analysis::log_frequencies(hz_.front(), hz_.back() * (1 + 1e-9), 8 * kBinsPerOctave);
+    const double most = std::ranges::max(gain_db_of(eq, fine, settings_.sample_rate_hz));
     return most > 0.05 ? -std::ceil(most * 10) / 10 : 0;
   }
 

@@ -48,7 +48,11 @@ Complex reflection(double hz, double ms, double share) {
   return 1.0 + std::polar(share, -2e-3 * std::numbers::pi * hz * ms);
 }
 double boost_at(const Flattened& f, double hz) { return gain_db_of(f.eq, std::vector<double>{hz}, 48000)[0]; }
-double most_boost(const Flattened& f) { return *std::max_element(f.eq_db.begin(), f.eq_db.end()); }
+/// Between the frequencies of its grid too.
+double most_boost(const Flattened& f) {
+  const std::vector<double> gain_db = gain_db_of(f.eq, analysis::log_frequencies(20, 20000, 480), 48000);
+  return std::ranges::max(gain_db);
+}
 
 const std::vector<dsp::EqSettings> kFaults{peaking(80, 5, 1.2), peaking(400, -4, 1.5), peaking(3150, 4, 2)};
 
