@@ -120,7 +120,10 @@ TEST(Flatten, HoldsItsBoundBetweenTheFrequenciesOfItsGrid) {
   const Flattened f = flatten(std::vector{measured(dips)}, {.points = 3});
   EXPECT_LE(most_boost(f), 6.0);
   EXPECT_GT(most_boost(f), 5.8);  // so that it is near the bound that it tests
-  EXPECT_LE(f.gain_db + most_boost(f), 1e-9);
+  // And two whose boost lies just above a tenth of a decibel there: 0.02 dB more than the gain of the grid takes.
+  const auto narrow = [](double hz) { return response_of({peaking(339, -2, 4), peaking(649, -4, 4)}, hz); };
+  const Flattened two = flatten(std::vector{measured(narrow)}, {.points = 2});
+  EXPECT_LE(two.gain_db + most_boost(two), 1e-9);
 }
 
 TEST(Flatten, LeavesAloneWhereTheLoudspeakerFallsOff) {
