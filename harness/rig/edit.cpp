@@ -133,13 +133,16 @@ std::optional<std::size_t> end_of(const Node& node, const Text& text) {
   return end;
 }
 
+std::string under_a_new_header(const Text& text, std::string_view path, const std::string& assignment) {
+  const char* const gap = text.empty() ? "" : text.line_end();
+  return text.with_lines(text.size(), fmt::format("{}[{}]{}{}", gap, path, text.line_end(), assignment));
+}
+
 std::string edited(const Node& root, const Text& text, const std::vector<Step>& steps, std::string_view path,
                    std::string_view key, std::string_view written) {
   const std::string assignment = fmt::format("{} = {}", key, written);
   const Node* table = walk(root, steps);
-  if (table == nullptr)
-    return text.with_lines(
-        text.size(), fmt::format("{}[{}]{}{}", text.empty() ? "" : text.line_end(), path, text.line_end(), assignment));
+  if (table == nullptr) return under_a_new_header(text, path, assignment);
   if (const Entry* entry = table->find(key))
     return text.replaced(entry->value.begin, entry->value.end, std::string(written));
   if (text.at(table->begin) == '{' && table != &root) {
@@ -174,13 +177,20 @@ std::string with_value(const std::string& text, const std::filesystem::path& fil
     refuse({file, at != nullptr ? at->place.line : 1, at != nullptr ? at->place.column : 1, std::string(table)},
            "a table in a form that is not edited here", fmt::format("write into it by hand: {} = {}", key, written));
   };
-  const Node* here = walk(root, steps);
-  if (here == nullptr && std::any_of(steps.begin(), steps.end(), [](const Step& s) { return s.item.has_value(); }))
-    cannot();
-  std::string result = edited(root, Text(text), steps, table, key, written);
-  try {
-    if (same(parse_document(result, file), with_value_set(root, steps, key, value))) return result;
-  } catch (const InputError&) {  // what came out is not even TOML
+  const bool in_a_list = std::ranges::any_of(steps, [](const Step& step) { return step.item.has_value(); });
+  if (walk(root, steps) == nullptr && in_a_list) cannot();
+  const auto holds = [&](const std::string& result) {
+    try {
+      return same(parse_document(result, file), with_value_set(root, steps, key, value));
+    } catch (const InputError&) {  // what came out is not even TOML
+      return false;
+    }
+  };
+  const Text whole(text);
+  if (std::string result = edited(root, whole, steps, table, key, written); holds(result)) return result;
+  if (!in_a_list && !steps.empty()) {  // the headers of its own tables may be all that names it
+    const std::string assignment = fmt::format("{} = {}", key, written);
+    if (std::string result = under_a_new_header(whole, table, assignment); holds(result)) return result;
   }
   cannot();
   return text;

@@ -45,6 +45,8 @@ constexpr Case kCases[] = {
     {"an empty table", "[a]\n[b]\nx = 1\n", "a", "k", "1", "[a]\nk = 1\n[b]\nx = 1\n"},
     {"a missing table", "format = 1\n", "venue.feed.left", "gain", "\"1 dB\"",
      "format = 1\n\n[venue.feed.left]\ngain = \"1 dB\"\n"},
+    {"a table that only its own tables name", "format = 1\n[venue.feed.left]\ngain = \"1 dB\"\n", "venue", "gain",
+     "\"2 dB\"", "format = 1\n[venue.feed.left]\ngain = \"1 dB\"\n\n[venue]\ngain = \"2 dB\"\n"},
     {"from nothing", "", "venue", "gain", "\"1 dB\"", "[venue]\ngain = \"1 dB\"\n"},
     {"the root's new key", "format = 1\n[a]\nx = 1\n", "", "title", "\"t\"", "format = 1\ntitle = \"t\"\n[a]\nx = 1\n"},
     {"other line ends and indents", "[a]\r\n  x = 1\r\n[b]\r\n", "a", "k", "2", "[a]\r\n  x = 1\r\n  k = 2\r\n[b]\r\n"},
