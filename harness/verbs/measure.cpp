@@ -123,8 +123,8 @@ std::string fingerprint_of(const tune::Recording& recording) {
                                 recording.samples.size() * sizeof(recording.samples[0])});
 }
 
-/// Without a sign of nothing: -0.001 is 0.
-double in_hundredths(double value) { return std::round(100 * value) / 100 + 0.0; }
+/// Without a sign of nothing: in hundredths -0.001 is 0.
+double in_steps(double value, double steps) { return std::round(steps * value) / steps + 0.0; }
 
 std::string text_of(const tune::Measurement& m, std::size_t width) {
   std::string out = fmt::format("{} at {:g} kHz, {} capture{}\n", m.kind == "sweep" ? "Sweep" : "Noise",
@@ -136,9 +136,9 @@ std::string text_of(const tune::Measurement& m, std::size_t width) {
                {"clock drift"},
                {"level"}});
   for (const tune::Capture& one : m.each)
-    facts.row({one.file, fmt::format("{:.4f} ms", one.arrival_ms), fmt::format("{:.4f} ms", one.arrival_error_ms),
-               tune::polarity_word(one.polarity),
-               one.drift_ppm ? fmt::format("{:+.2f} ppm", in_hundredths(*one.drift_ppm)) : std::string("not known"),
+    facts.row({one.file, fmt::format("{:.4f} ms", in_steps(one.arrival_ms, 1e4)),
+               fmt::format("{:.4f} ms", one.arrival_error_ms), tune::polarity_word(one.polarity),
+               one.drift_ppm ? fmt::format("{:+.2f} ppm", in_steps(*one.drift_ppm, 100)) : std::string("not known"),
                fmt::format("{:.1f} dBFS", one.level_dbfs)});
   out += facts.text(width) + "\n";
   if (m.any_inverted()) out += wrapped(tune::kWhatInvertedSays, width) + "\n";

@@ -88,6 +88,7 @@ TEST_F(Measure, SaysWhereAFileStandsInForAnother) {
   };
   std::filesystem::copy_file(shell_->folder() / "sent.wav", shell_->folder() / "tab.wav");
   EXPECT_THAT(warned("tab.wav"), HasSubstr("sent-itself"));
+  EXPECT_THAT(run("measure --sent sent.wav --captured tab.wav -o copies.json").out, HasSubstr("  0.0000 ms"));
   EXPECT_THAT(warned("both.wav both.wav"), HasSubstr("given-twice"));
   EXPECT_THAT(warned("both.wav"), testing::Not(testing::AnyOf(HasSubstr("sent-itself"), HasSubstr("given-twice"))));
 }
