@@ -164,6 +164,10 @@ Measurement load_measurement(const std::filesystem::path& file) {
       files::read_plain_file(file, {kMostBytes, "a measurement", "'rackproof measure -o FILE.json' writes one"}), file);
 }
 
+bool are_one(const Measurement& a, const Measurement& b) {
+  return a.magnitude_db == b.magnitude_db && a.phase_deg == b.phase_deg && a.arrival_ms == b.arrival_ms;
+}
+
 std::vector<OctaveMean> octave_means(const Measurement& m) {
   constexpr std::array kLabels{"16 Hz", "31.5 Hz", "63 Hz", "125 Hz", "250 Hz", "500 Hz",
                                "1 kHz", "2 kHz",   "4 kHz", "8 kHz",  "16 kHz"};

@@ -82,6 +82,9 @@ struct Measurement {
 Measurement load_measurement(const std::filesystem::path& file);
 Measurement parse_measurement(const std::string& text, const std::filesystem::path& file);
 
+/// Whether they are one measurement, whatever their files are called.
+bool are_one(const Measurement& a, const Measurement& b);
+
 /// An octave as its numbers are told to a person: the mean level by power, the mean coherence.
 struct OctaveMean {
   const char* octave;  ///< "31.5 Hz"

@@ -90,7 +90,7 @@ void must_show(const Measurement& m, const Drive& drive, const std::vector<doubl
 }
 
 void must_differ(const Measurement& a, const std::string& way_a, const Measurement& b, const std::string& way_b) {
-  if (a.magnitude_db != b.magnitude_db || a.phase_deg != b.phase_deg || a.arrival_ms != b.arrival_ms) return;
+  if (!are_one(a, b)) return;
   throw InputError(
       fmt::format("--way: read {} for {} and {} for {}: they are one measurement; each way is measured "
                   "alone, the others muted",

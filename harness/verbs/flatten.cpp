@@ -232,9 +232,7 @@ struct Flatten {
     for (auto* list : {&measured, &unseen}) {
       std::vector<tune::Measurement> ones;
       for (tune::Measurement& one : *list) {
-        const auto twin = std::ranges::find_if(kept, [&](const tune::Measurement& other) {
-          return one.frequency_hz == other.frequency_hz && one.magnitude_db == other.magnitude_db;
-        });
+        const auto twin = std::ranges::find_if(kept, [&](const auto& other) { return tune::are_one(one, other); });
         if (twin != kept.end()) {
           said.push_back(fmt::format("{} (as {})", one.file.string(), twin->file.string()));
           continue;
