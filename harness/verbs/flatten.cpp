@@ -44,6 +44,7 @@ double tilt_of(const std::string& text) {
 /// `[venue.feed.NAME]` or `[venue.loudspeaker.NAME]`.
 class Place {
  public:
+  /// `sample_rate_hz`: of the controller that will run a venue.
   Place(fs::path file, const std::string& feed, const LoudspeakerOption& loudspeaker, const Unseal& unseal,
         double sample_rate_hz)
       : file_(std::move(file)), edited_(file_), unseal_(unseal) {
@@ -205,16 +206,20 @@ struct Flatten {
     if (!tilt.empty()) settings.target.tilt_db_per_oct = tilt_of(tilt);
     std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);
     const std::vector<std::string> twins = left_out_twins(measured, unseen);
-    Place place(into, feed, loudspeaker, unseal, measured.at(0).sample_rate_hz);
-    if (!rig_file.empty() && place.rig() && !files::are_one(rig_file, into))
+    std::optional<rig::Rig> rig;
+    if (!rig_file.empty()) rig = rig::load_rig(rig_file);
+    settings.sample_rate_hz = rig ? rig->controller.sample_rate_hz : measured.at(0).sample_rate_hz;
+    Place place(into, feed, loudspeaker, unseal, settings.sample_rate_hz);
+    if (rig && place.rig() && !files::are_one(rig_file, into))
       throw InputError(
           fmt::format("--rig: read {}; right would be {}, which --into names and which is a rig itself, or "
                       "nothing",
                       rig_file.string(), into.string()));
-    std::optional<rig::Rig> rig = place.rig();
-    if (!rig && !rig_file.empty()) rig = rig::load_rig(rig_file);
+    if (place.rig()) {
+      rig = place.rig();
+      settings.sample_rate_hz = rig->controller.sample_rate_hz;
+    }
     if (rig) settings.rig = tune::band_of(loudspeaker.of(*rig));
-    settings.sample_rate_hz = rig ? rig->controller.sample_rate_hz : measured.at(0).sample_rate_hz;
     const tune::Flattened made = tune::flatten(measured, settings, unseen);
     const Unseal::Outcome unsealed = place.write(made);
     const std::vector<Warning> warnings = warnings_for(place, measured, twins, settings.rig, made);

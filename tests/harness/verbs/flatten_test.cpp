@@ -239,6 +239,20 @@ TEST_F(FlattenVerb, IntoASealedRigOnlyWhereThatIsMeant) {
   EXPECT_FALSE(names().contains("rig.kept-3.toml"));
 }
 
+// What stands in a venue is judged at the rate of the rig that will play it, where --rig names that.
+TEST_F(FlattenVerb, AVenueMayReachAsHighAsItsRig) {
+  put(folder() / "rig.toml", bytes_of(RACKPROOF_SOURCE_DIR "/audio_fixtures/lantern-room-96k.toml"));
+  const std::string venue =
+      "format = 1\n[venue.feed.main]\neq = [ { type = \"peaking\", at = \"30 kHz\", gain = \"-1 dB\", q = 2 } ]\n";
+  put(folder() / "v.toml", venue);
+  const Result refused = run("a.json --points 1 --into v.toml");
+  EXPECT_EQ(refused.status, 2);
+  EXPECT_THAT(refused.err, HasSubstr("v.toml:3:"));
+  EXPECT_EQ(bytes_of(folder() / "v.toml"), venue);
+  const Result taken = run("a.json --points 1 --into v.toml --rig rig.toml");
+  EXPECT_EQ(taken.status, 0) << taken.err;
+}
+
 TEST_F(FlattenVerb, IntoOneFeedOfAVenueLeavesTheOthers) {
   put(folder() / "v.toml",
       "# mine\nformat = 1\n[venue]\ngain = \"-1 dB\" # all\n[venue.feed.left]\ngain = \"-9 "
