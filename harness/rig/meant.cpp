@@ -140,15 +140,15 @@ std::string meant_by_alignment(std::string_view text) {
   std::from_chars(word.data() + end, word.data() + word.size(), number);
   word.resize(end);
 
-  struct Alignment {
+  struct Spelling {
     std::string_view names, right;
     int step;
   };
-  constexpr Alignment kAlignments[] = {
+  constexpr Spelling kSpellings[] = {
       {"lr linkwitz linkwitzriley linkwitzreilly linkwitzreily riley link", "linkwitz-riley", 12},
       {"bw b bu but butter butterworth", "butterworth", 6},
       {"be bes bess bessel bl", "bessel", 6}};
-  for (const Alignment& one : kAlignments) {
+  for (const Spelling& one : kSpellings) {
     if (!among(one.names, word)) continue;
     // LR4 and BW3 give the order, LR24 and BW18 the slope.
     const int slope = number <= 8 && number != 6 ? 6 * number : number == 6 && one.step == 12 ? 36 : number;
