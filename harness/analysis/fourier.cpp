@@ -28,6 +28,15 @@ struct RealFourier::Plan {
   std::vector<Complex> twiddles;  // e^(+2 pi j k / N)
 };
 
+namespace {
+/// X[k] of a real signal from Z[k] and Z[M - k] of its pairs; `turn` is e^(+2 pi j k / N).
+Complex of_halves(Complex z, Complex mirror, Complex turn) {
+  const Complex mirrored = std::conj(mirror);
+  const Complex even = 0.5 * (z + mirrored), odd = Complex(0, -0.5) * (z - mirrored);
+  return even + odd * std::conj(turn);
+}
+}  // namespace
+
 RealFourier::RealFourier(std::size_t size) : size_(size) {
   if (size < 2 || size % 2 != 0) throw std::invalid_argument("the size of a real Fourier transform must be even");
   plan_ = std::make_unique<const Plan>(size / 2);
@@ -39,15 +48,17 @@ RealFourier& RealFourier::operator=(RealFourier&&) noexcept = default;
 std::vector<Complex> RealFourier::forward(std::span<const double> signal) const {
   if (signal.size() > size_) throw std::invalid_argument("a signal longer than its Fourier transform");
   const std::size_t half = size_ / 2;
-  std::vector<Complex> pairs(half), z(half), spectrum(half + 1);
+  std::vector<Complex> pairs(half), spectrum(half + 1);
   for (std::size_t n = 0; n < signal.size(); ++n) reinterpret_cast<double(&)[2]>(pairs[n / 2])[n % 2] = signal[n];
-  plan_->forward.transform(pairs.data(), z.data());
-  spectrum[0] = z[0].real() + z[0].imag();
-  spectrum[half] = z[0].real() - z[0].imag();
-  for (std::size_t k = 1; k < half; ++k) {
-    const Complex mirrored = std::conj(z[half - k]);
-    const Complex even = 0.5 * (z[k] + mirrored), odd = Complex(0, -0.5) * (z[k] - mirrored);
-    spectrum[k] = even + odd * std::conj(plan_->twiddles[k]);
+  plan_->forward.transform(pairs.data(), spectrum.data());
+  const Complex first = spectrum[0];
+  spectrum[0] = first.real() + first.imag();
+  spectrum[half] = first.real() - first.imag();
+  // Two that mirror each other are made of those same two.
+  for (std::size_t k = 1, mirror = half - 1; k <= mirror; ++k, --mirror) {
+    const Complex low = spectrum[k], high = spectrum[mirror];
+    spectrum[k] = of_halves(low, high, plan_->twiddles[k]);
+    spectrum[mirror] = of_halves(high, low, plan_->twiddles[mirror]);
   }
   return spectrum;
 }
