@@ -66,6 +66,7 @@ Scales LiveRig::scales_of(const Tuning& tuning) {
                               .way = plan.way,
                               .full_scale_volts_peak = plan.full_scale_volts_peak,
                               .limit_volts_peak = plan.limit_volts_peak,
+                              .limited = outputs[o].peak.enabled,
                               .load_ohm = plan.load_ohm,
                               .heat_limit_mean_square = power.enabled ? threshold * threshold : 0.0,
                               .muted_by_rig = plan.muted});

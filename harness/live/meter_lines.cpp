@@ -60,7 +60,9 @@ std::string meter_lines(const Reading& reading, const Status& status, std::size_
                     feed.peak_dbfs ? fmt::format("{:6.1f} dBFS", *feed.peak_dbfs) : "silent"),
         width);
   for (const OutputReading& output : reading.outputs) {
-    const std::string volts = fmt::format("{:6.1f} of {:.1f} V", output.peak_volts, output.limit_volts_peak);
+    const std::string volts = output.limited
+                                  ? fmt::format("{:6.1f} of {:.1f} V", output.peak_volts, output.limit_volts_peak)
+                                  : fmt::format("{:6.1f} V, NO LIMIT", output.peak_volts);
     std::string held = output.peak_reduction_db > 0.05 ? fmt::format(" peak -{:.1f} dB", output.peak_reduction_db) : "";
     if (output.power_reduction_db > 0.05) held += fmt::format(" power -{:.1f} dB", output.power_reduction_db);
     const std::string heat = output.heat ? fmt::format(" heat {:3.0f} %", 100 * *output.heat) : "";

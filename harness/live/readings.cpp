@@ -36,6 +36,7 @@ Reading Readings::read() const {
     one.muted_by_rig = scale.muted_by_rig;
     one.peak_volts = output.peak * scale.full_scale_volts_peak;
     one.limit_volts_peak = scale.limit_volts_peak;
+    one.limited = scale.limited;
     one.rms_volts = std::sqrt(static_cast<double>(output.mean_square)) * scale.full_scale_volts_peak;
     one.peak_reduction_db = reduction_db(output.least_peak_gain);
     one.power_reduction_db = reduction_db(output.least_power_gain);

@@ -48,7 +48,9 @@ struct Signals {
 /// What turns an output's samples into volts and shares. Of the rig that is heard.
 struct Scale {
   std::string name, way;
-  double full_scale_volts_peak = 0, limit_volts_peak = 0;
+  double full_scale_volts_peak = 0;
+  double limit_volts_peak = 0;  ///< where nothing limits, what it would be if something did
+  bool limited = true;          ///< no sample is above the limit
   double load_ohm = 0;
   double heat_limit_mean_square = 0;  ///< 0: no power limiter
   bool muted_by_rig = false;
@@ -63,6 +65,7 @@ struct OutputReading {
   std::string name;
   bool muted = false;         ///< by a command
   bool muted_by_rig = false;  ///< by the rig or venue file
+  bool limited = true;  ///< false: there is no peak limiter, or it is bypassed, and samples may be above the limit
   double peak_volts = 0, limit_volts_peak = 0, rms_volts = 0;
   double peak_reduction_db = 0, power_reduction_db = 0;  ///< what the limiters hold, 0 or more
   std::optional<double> heat;                            ///< share of what the coil may have; nothing without a limiter

@@ -867,7 +867,7 @@ constexpr JsonKey kLive[] = {
     {"outputs[].muted", kTrue, "by a line that was typed or sent"},
     {"outputs[].muted_by_rig", kTrue, "by the rig or venue file"},
     {"outputs[].peak_volts", kPeak, "greatest sample of the last second, at the loudspeaker's terminals"},
-    {"outputs[].limit_volts_peak", kPeak, "no sample is above it"},
+    {"outputs[].limit_volts_peak", "V peak or null", "no sample is above it; null: nothing limits this output"},
     {"outputs[].rms_volts", kRms, "at the loudspeaker's terminals, over the last 167 ms"},
     {"outputs[].peak_reduction_db", kDb, "the most that the peak limiter took in the last second"},
     {"outputs[].power_reduction_db", kDb, "the most that the power limiter took in the last second"},

@@ -66,7 +66,8 @@ class Running {
   Running(LiveOptions options, live::Beat& beat)
       : options_(std::move(options)),
         rig_args_(options_.rig),
-        bypass_(layer_called(options_.bypass.empty() ? "none" : options_.bypass)),
+        started_with_(layer_called(options_.bypass.empty() ? "none" : options_.bypass)),
+        bypass_(started_with_),
         meters_(!options_.voice.json && !options_.voice.quiet && ::isatty(STDOUT_FILENO) != 0) {
     files_.watch(watched(rig_args_));
     Tuning first = load(rig_args_, bypass_);
@@ -158,6 +159,8 @@ class Running {
   }
   void begin() {
     for (const Warning& warning : warnings_) say(warning.code + ": " + warning.text);
+    if (bypass_ == Bypass::all)
+      say("CAUTION: without crossovers every driver gets the whole band, high drivers the lows that destroy them.");
     if (leaves_limits_out(bypass_))
       say("CAUTION: without limits nothing holds these outputs below what amplifiers, drivers and ears take. Not with "
           "loudspeakers connected.");
@@ -294,12 +297,7 @@ class Running {
       }
       case live::Word::bypass: {
         const Bypass next = layer_called(command.of);
-        if (leaves_limits_out(next) &&
-            !leaves_limits_out(layer_called(options_.bypass.empty() ? "none" : options_.bypass)))
-          throw InputError(
-              fmt::format("without limits nothing holds the outputs below what drivers and ears take; a "
-                          "word that is typed while it plays does not do that. Start with --bypass {}",
-                          command.of));
+        must_be_allowed(next);
         return change_to(rig_args_, next);
       }
       case live::Word::reload:
@@ -311,6 +309,17 @@ class Running {
         return "ok: ramps down and ends";
     }
     return {};
+  }
+  /// What drivers and ears need is taken away at the start or not at all.
+  void must_be_allowed(Bypass next) const {
+    if (next == Bypass::all && started_with_ != Bypass::all)
+      throw InputError(
+          "without limits and crossovers every driver gets the whole band at any level; a word that is typed while it "
+          "plays does not do that. Start with --bypass all");
+    if (next == Bypass::limits && !leaves_limits_out(started_with_))
+      throw InputError(
+          "without limits nothing holds the outputs below what drivers and ears take; a word that is typed while it "
+          "plays does not do that. Start with --bypass limits");
   }
   /// Bypassed, [system] takes its high-pass along: a lowest way with no other moves its driver at every level.
   static void keep_the_highpass(const rig::Rig& rig) {
@@ -333,7 +342,8 @@ class Running {
     try {
       Tuning next = load(args, bypass);
       const rig::Rig rig = next.rig;
-      if (bypass == Bypass::system && options_.bypass != "system") keep_the_highpass(rig);
+      if (bypass == Bypass::system && started_with_ != Bypass::system && started_with_ != Bypass::all)
+        keep_the_highpass(rig);
       std::vector<Warning> warnings = warnings_of(next);
       rig_->retune(std::move(next));
       words += other_wiring(rig);
@@ -423,7 +433,7 @@ class Running {
 
   LiveOptions options_;
   RigArguments rig_args_;
-  Bypass bypass_;
+  Bypass started_with_, bypass_;
   bool meters_;
   live::WatchedFiles files_;
   std::vector<std::string> outputs_;

@@ -21,7 +21,7 @@ std::string state_line(const live::Reading& reading, const live::Status& status)
                        {"muted", output.muted},
                        {"muted_by_rig", output.muted_by_rig},
                        {"peak_volts", output.peak_volts},
-                       {"limit_volts_peak", output.limit_volts_peak},
+                       {"limit_volts_peak", output.limited ? Json(output.limit_volts_peak) : Json(nullptr)},
                        {"rms_volts", output.rms_volts},
                        {"peak_reduction_db", output.peak_reduction_db},
                        {"power_reduction_db", output.power_reduction_db},

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 #include <complex>
+#include <limits>
+#include <span>
 #include <utility>
 
 #include "harness/calibration/compile.hpp"
@@ -68,9 +70,12 @@ void RigPage::heard(const live::Tuning& tuning) {
   now_.frequency_hz.clear();
   now_.outputs.clear();
   limits_v_.clear();
-  for (const OutputPlan& output : tuning.compiled.outputs) {
-    now_.outputs.push_back({.name = output.name, .limit_volts_peak = output.limit_volts_peak, .response_db = {}});
-    limits_v_.push_back(output.limit_volts_peak);
+  const std::span<const dsp::OutputSettings> settings = tuning.compiled.settings().outputs;
+  for (std::size_t o = 0; o < settings.size(); ++o) {
+    const OutputPlan& output = tuning.compiled.outputs[o];
+    const double limit_v = settings[o].peak.enabled ? output.limit_volts_peak : std::numeric_limits<double>::infinity();
+    now_.outputs.push_back({.name = output.name, .limit_volts_peak = limit_v, .response_db = {}});
+    limits_v_.push_back(limit_v);
   }
   if (!now_.history.empty() && now_.history.front().level_db.size() != now_.outputs.size()) now_.history.clear();
   second_.reset();

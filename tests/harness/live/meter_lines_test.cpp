@@ -39,6 +39,14 @@ TEST(MeterLines, SayVoltsLimitsHeatAndWhatIsMuted) {
       << "at its limit the bar is full";
 }
 
+TEST(MeterLines, NameNoLimitWhereNothingHoldsIt) {
+  Reading reading = invented();
+  reading.outputs[0].limited = false;
+  const std::string text = meter_lines(reading, {.rig = "rig.toml"}, 120);
+  EXPECT_NE(text.find("66.0 V, NO LIMIT"), text.npos) << text;
+  EXPECT_EQ(text.find("of 66.0 V"), text.npos) << text;
+}
+
 TEST(MeterLines, AreNeverWiderThanAskedFor) {
   for (std::size_t width = 20; width < 200; width += 7) {
     std::size_t line = 0;

@@ -1,7 +1,9 @@
 // Must hold, on a JACK server of the test's own: in freewheel the outputs are what `render` writes, bit for bit, at every
 // period, also where the program is stopped for a while; in real time ceilings, counters and silence hold; and the
 // program ends as it says where the server does.
+#include <arpa/inet.h>
 #include <gtest/gtest.h>
+#include <netinet/in.h>
 
 #include <array>
 #include <cmath>
@@ -282,6 +284,73 @@ TEST_F(OnAServer, ListensToLinesAndToTheSavedFileWhileItPlays) {
   ASSERT_TRUE(first.is_object()) << lines;
   EXPECT_EQ(first.begin().key(), "bad_samples") << "sorted by this reader";
   EXPECT_EQ(lines.substr(0, 11), "{\"format\":1");
+}
+
+/// What a browser on this machine gets from the page whose address the program has said; nothing where it has said none.
+std::string page_of(const Program& program) {
+  const std::string said = program.said();
+  const std::size_t at = said.find("http://127.0.0.1:");
+  if (at == said.npos) return {};
+  const std::size_t host = at + 7, path = said.find('/', host), end = said.find_first_of(" \n", path);
+  sockaddr_in to{};
+  to.sin_family = AF_INET;
+  to.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
+  to.sin_port = htons(static_cast<std::uint16_t>(std::stoi(said.substr(said.find(':', host) + 1))));
+  const std::string asked = "GET " + said.substr(path, end - path) +
+                            " HTTP/1.1\r\nHost: " + said.substr(host, path - host) + "\r\nConnection: close\r\n\r\n";
+  const int socket = ::socket(AF_INET, SOCK_STREAM, 0);
+  std::string text;
+  if (::connect(socket, reinterpret_cast<const sockaddr*>(&to), sizeof to) == 0 &&
+      ::send(socket, asked.data(), asked.size(), MSG_NOSIGNAL) > 0) {
+    std::array<char, 65536> bytes{};
+    for (ssize_t count = 1; (count = ::recv(socket, bytes.data(), bytes.size(), 0)) > 0;)
+      text.append(bytes.data(), static_cast<std::size_t>(count));
+  }
+  ::close(socket);
+  return text;
+}
+#if __has_include(<httplib.h>)
+constexpr bool kServesPages = true;
+#else
+constexpr bool kServesPages = false;  // nor does the program that was built here
+#endif
+constexpr const char* kNoLimit = "data-head=\"limit, V peak\">none<";
+
+TEST_F(OnAServer, NoWordTakesAwayMoreThanTheStartDid) {
+  const Server server(scratch_.folder(), 256);
+  ASSERT_TRUE(server.runs());
+  {
+    Words words{"--bypass", "limits"};
+    if (kServesPages) words.emplace_back("--page");
+    Program program(scratch_.folder(), server.name(), words);
+    ASSERT_TRUE(program.comes_to("state", "runs")) << program.said();
+    EXPECT_TRUE(program.says("CAUTION: without limits")) << program.said();
+    if (kServesPages) {
+      ASSERT_TRUE(program.says("http://")) << program.said();
+      EXPECT_NE(page_of(program).find(kNoLimit), std::string::npos) << page_of(program).substr(0, 2000);
+    }
+    EXPECT_EQ(program.said().find("without crossovers"), std::string::npos) << program.said();
+    EXPECT_EQ(program.ask("bypass none").substr(0, 3), "ok:");
+    ASSERT_TRUE(program.comes_to("retunes", 1)) << program.said();
+    EXPECT_GT(program.state()["outputs"][0]["limit_volts_peak"].get<double>(), 1.0);
+    if (kServesPages) {
+      EXPECT_TRUE(soon([&] { return page_of(program).find(kNoLimit) == std::string::npos; })) << "limits hold now";
+      EXPECT_NE(page_of(program).find("data-head=\"limit, V peak\">"), std::string::npos);
+    }
+    EXPECT_EQ(program.ask("bypass limits").substr(0, 3), "ok:") << "as it was started";
+    ASSERT_TRUE(program.comes_to("retunes", 2)) << program.said();
+    EXPECT_EQ(program.ask("bypass all").substr(0, 38), "refused: without limits and crossovers");
+    const nlohmann::json state = program.state();
+    EXPECT_EQ(state["bypass"], "limits");
+    EXPECT_TRUE(state["outputs"][0]["limit_volts_peak"].is_null()) << "nothing limits it";
+    program.ask("quit");
+    EXPECT_EQ(program.process().end(), 0) << program.said();
+  }
+  Program program(scratch_.folder(), server.name(), {"--bypass", "all"});
+  ASSERT_TRUE(program.comes_to("state", "runs")) << program.said();
+  EXPECT_TRUE(program.says("CAUTION: without crossovers")) << program.said();
+  EXPECT_TRUE(program.says("CAUTION: without limits")) << program.said();
+  EXPECT_EQ(program.ask("bypass limits").substr(0, 3), "ok:") << "less than what was left out at the start";
 }
 
 // In freewheel an hour of sound takes a minute: RACKPROOF_LIVE_SECONDS=3600 asks for it.
