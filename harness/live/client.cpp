@@ -13,6 +13,7 @@
 
 #include "harness/files/descriptor.hpp"
 #include "harness/files/shown.hpp"
+#include "harness/live/finished_rows.hpp"
 #include "harness/live/jack_library.hpp"
 
 namespace rackproof::live {
@@ -37,8 +38,7 @@ struct Client::Inside {
   bool active = false;
   // Of the audio thread.
   jack_nframes_t expected = 0;
-  std::array<float, 256> silence{};
-  std::array<std::array<float, 256>, dsp::kMaxOutputs> spare{};
+  FinishedRows finished;
 
   Inside(LiveRig& of, Beat& shown_to) : rig(of), beat(shown_to) {}
 
@@ -75,19 +75,10 @@ struct Client::Inside {
       in[f] = static_cast<const float*>(jack.port_get_buffer(inputs[f], frames));
     for (std::size_t o = 0; o < outputs.size(); ++o)
       out[o] = static_cast<float*>(jack.port_get_buffer(outputs[o], frames));
-    // In pieces, so that rows of our own are long enough where the server gives none.
-    for (jack_nframes_t done = 0; done < frames;) {
-      const auto count = std::min<std::size_t>(frames - done, silence.size());
-      std::array<const float*, dsp::kMaxFeeds> from{};
-      std::array<float*, dsp::kMaxOutputs> to{};
-      for (std::size_t f = 0; f < inputs.size(); ++f) from[f] = in[f] != nullptr ? in[f] + done : silence.data();
-      for (std::size_t o = 0; o < outputs.size(); ++o) to[o] = out[o] != nullptr ? out[o] + done : spare[o].data();
-      const std::span<const float* const> feeds = std::span(from).first(inputs.size());
-      const std::span<float* const> rows = std::span(to).first(outputs.size());
-      rig.process(feeds, rows, count);
-      if (recorder != nullptr) recorder->push(feeds, rows, count);
-      done += static_cast<jack_nframes_t>(count);
-    }
+    finished.process(rig, std::span(in).first(inputs.size()), std::span(out).first(outputs.size()), frames,
+                     [this](auto feeds, auto rows, std::size_t count) noexcept {
+                       if (recorder != nullptr) recorder->push(feeds, rows, count);
+                     });
     beat.watched.store(freewheel.load(std::memory_order_relaxed) ? 0 : 1, std::memory_order_relaxed);
     beat.cycles.fetch_add(1, std::memory_order_relaxed);
     rig.took(static_cast<float>(now_ns() - begun) * 1e-9f * static_cast<float>(rate_hz) / static_cast<float>(frames));
