@@ -82,9 +82,9 @@ class Chain {
   /// there is one. Rows may begin anywhere that a float may. More than kGridFrames frames a call cost less, and give
   /// the same bits. An output may be the same row as a feed; but for that, outputs may not overlap feeds or one
   /// another: what is on its way stands in them, and has passed no limiter yet: nothing may play them before this has
-  /// returned. Where there are fewer rows than the settings have, and where another
-  /// thread is inside `process`, every row of this call gets zeros and the chain does not move: such a call is a fault
-  /// of the caller, and zeros are what an amplifier can be given. Rows beyond the chain's outputs are left as they are.
+  /// returned. Where there are fewer rows than the settings have, and where another thread is inside `process`, every
+  /// row of this call gets zeros and the chain does not move: such a call is a fault of the caller, and zeros are what
+  /// an amplifier can be given. Rows beyond the chain's outputs are left as they are.
   void process(std::span<const float* const> feeds, std::span<float* const> outputs, std::size_t frames) noexcept;
 
   /// What the limiters of an output have done since the last call, or since `configure` or `reset`; and begins anew.

@@ -30,15 +30,19 @@ constexpr double kTooSmall = 0.75, kTooLarge = 2.5, kFarTooLarge = 50, kFarTooLa
 // 60268-5 and AES2 both rate with such noise; from memory.)
 constexpr double kMostPeakFactor = 10, kLeastPeakFactor = 1.5;
 constexpr double kLeastImpedance_ohm = 1, kMostImpedance_ohm = 40;
-constexpr double kMostPower_watts = 5000, kHighWay_hz = 1000, kMostHighPower_watts = 600;
+// A compression driver takes some 20 to 200 W for long, a cone of mids hardly more than 500. Common practice, no source.
+constexpr double kHighWay_hz = 1000, kMidWay_hz = 500;
+constexpr double kMostPower_watts = 5000, kMostMidPower_watts = 800, kMostHighPower_watts = 400;
 // Coils of compression drivers settle in about a second, of the largest cones in some ten. Common practice, no source.
-constexpr double kLongestThermalTime_s = 30, kLongestHighThermalTime_s = 10;
+constexpr double kLongestThermalTime_s = 30, kLongestMidThermalTime_s = 10;
 constexpr double kLeastSensitivity_db = 75, kMostSensitivity_db = 119;
 
 // Converters of live sound make +18 to +24 dBu, of the studio up to +26; of the living room 1 to 2 V. Common practice,
 // no source.
 constexpr double kMostFullScale_dbu = 26.5, kLeastFullScale_volts = 0.2, kInputBelowOutput_db = 12,
                  kOutputBelowInput_db = 12;
+// Nominal levels of line outputs: +4 dBu, 0 dBu and -10 dBV. What a converter makes at full scale is far above its own.
+constexpr double kNominal_volts[] = {1.228, 0.7746, 0.3162}, kNearNominal_db = 0.1;
 constexpr std::uint32_t kLongestBlock = 4096;
 
 /// Watts into each driver at the amplifier's clip, over what the driver takes for long.
@@ -98,17 +102,20 @@ void ratings(const Subject& subject, const rig::Amplifier& amplifier) {
 void gain(const Subject& subject, const rig::Amplifier& amplifier) {
   const double gain_db = amplifier_gain_db(amplifier) - (amplifier.doubled() ? analysis::db_from_ratio(2) : 0);
   const double most = kMostGain_db + (amplifier.bridged && !amplifier.doubled() ? analysis::db_from_ratio(2) : 0);
-  const bool far = amplifier.sensitivity_volts_rms.value_or(0) > kMostSensitivity_volts;
+  // What it asks for at its rated power: as written, or as its gain says.
+  const double rated_volts = volts_rms(amplifier.ratings.front().power_watts, amplifier.ratings.front().load_ohm);
+  const double asked_volts = amplifier.sensitivity_volts_rms.value_or(rated_volts / analysis::ratio_from_db(gain_db));
+  const bool far = asked_volts > kMostSensitivity_volts;
   if (gain_db < kLeastGain_db || gain_db > most || far) {
     subject.warn(
         "gain-unlikely",
         "amplifier {}: its gain comes to {:.1f} dB{}; power amplifiers have some 20 to 40. A wrong gain moves every "
         "limit by as much. Look at {} in amplifier.{}.",
         amplifier.name, gain_db,
-        far ? fmt::format(", and {:g} V for its rated power is more than they ask for (0.5 to 5 V)",
-                          *amplifier.sensitivity_volts_rms)
+        far ? fmt::format(", and {:.3g} V for its rated power is more than they ask for (0.5 to 5 V)", asked_volts)
             : "",
-        amplifier.gain_db ? "gain" : "sensitivity (RMS volts for the FIRST of its ratings) and ratings",
+        amplifier.gain_db ? (far ? "gain and ratings" : "gain")
+                          : "sensitivity (RMS volts for the FIRST of its ratings) and ratings",
         amplifier.name);
   }
   if (amplifier.attenuator_db != 0 && !amplifier.attenuator_fixed) {
@@ -240,7 +247,7 @@ void drivers(const Subject& subject) {
     for (std::size_t w = 0; w < subject.rig.ways.size(); ++w)
       if (subject.rig.ways[w].driver == driver.name)
         low_edge_hz = std::max(low_edge_hz, subject.output_of(w).low_edge_hz);
-    const bool high = low_edge_hz >= kHighWay_hz;
+    const bool high = low_edge_hz >= kHighWay_hz, mid = low_edge_hz >= kMidWay_hz;
     if (driver.impedance_ohm < kLeastImpedance_ohm || driver.impedance_ohm > kMostImpedance_ohm) {
       subject.warn(
           "impedance-unlikely",
@@ -248,12 +255,18 @@ void drivers(const Subject& subject) {
           "impedance in driver.{}.",
           driver.name, driver.impedance_ohm, driver.name);
     }
-    if (driver.continuous_power_watts > (high ? kMostHighPower_watts : kMostPower_watts)) {
+    if (driver.continuous_power_watts > (high ? kMostHighPower_watts : mid ? kMostMidPower_watts : kMostPower_watts)) {
       subject.warn("power-unlikely",
                    "driver {}: {:g} W for long is more than {} take{}. Too high a figure burns its coil. Look at "
                    "continuous_power in driver.{}.",
-                   driver.name, driver.continuous_power_watts, high ? "drivers for high bands" : "the largest cones",
-                   high ? " (some 20 to 200 W)" : "", driver.name);
+                   driver.name, driver.continuous_power_watts,
+                   high  ? "drivers for high bands"
+                   : mid ? "drivers from 500 Hz up"
+                         : "the largest cones",
+                   high  ? " (some 20 to 200 W)"
+                   : mid ? " (horns some 20 to 200 W, cones up to 500)"
+                         : "",
+                   driver.name);
     }
     if (driver.peak_power_watts) {
       const double factor = *driver.peak_power_watts / driver.continuous_power_watts;
@@ -274,7 +287,7 @@ void drivers(const Subject& subject) {
             -analysis::db_from_ratio(std::sqrt(factor / 2)), driver.name);
       }
     }
-    if (driver.thermal_time_s > (high ? kLongestHighThermalTime_s : kLongestThermalTime_s)) {
+    if (driver.thermal_time_s > (mid ? kLongestMidThermalTime_s : kLongestThermalTime_s)) {
       subject.warn(
           "thermal-time-long",
           "driver {}: a thermal time of {:g} s is longer than its coil's: for so long the power limiter lets more "
@@ -305,6 +318,7 @@ void controller(const Subject& subject) {
     }
   };
   full_scale("output_full_scale", controller.output_full_scale_volts_rms, "output");
+  bool told = false;
   if (controller.input_full_scale_volts_rms) {
     const double input = *controller.input_full_scale_volts_rms;
     full_scale("input_full_scale", input, "input");
@@ -318,6 +332,7 @@ void controller(const Subject& subject) {
           analysis::dbu_from_volts(input), analysis::dbu_from_volts(controller.output_full_scale_volts_rms), below_db);
     }
     if (-below_db > kOutputBelowInput_db && controller.output_full_scale_volts_rms >= kLeastFullScale_volts) {
+      told = true;
       subject.warn(
           "output-full-scale-low",
           "the controller's input reaches full scale at {:+.1f} dBu, its output makes only {:+.1f} dBu: {:.0f} dB less. "
@@ -325,6 +340,17 @@ void controller(const Subject& subject) {
           "high by as much: play a sine at 0 dBFS, measure it, and look at output_full_scale in controller.",
           analysis::dbu_from_volts(input), analysis::dbu_from_volts(controller.output_full_scale_volts_rms), -below_db);
     }
+  }
+  const bool nominal = std::ranges::any_of(kNominal_volts, [&](double volts) {
+    return std::abs(analysis::db_from_ratio(controller.output_full_scale_volts_rms / volts)) < kNearNominal_db;
+  });
+  if (nominal && !told) {
+    subject.warn(
+        "output-full-scale-low",
+        "the controller's output makes {:+.1f} dBu at full scale: that is a nominal level, and full scale lies 12 to 20 dB "
+        "above it. If the output makes more than is written here, every limit is too high by as much: play a sine at 0 "
+        "dBFS, measure it, and look at output_full_scale in controller.",
+        analysis::dbu_from_volts(controller.output_full_scale_volts_rms));
   }
   if (controller.block_frames > kLongestBlock) {
     subject.warn(

@@ -1,6 +1,7 @@
 /// Points, high-passes and the bands that they leave: holes, bands covered twice, drivers used outside their own.
 #include <algorithm>
 #include <complex>
+#include <iterator>
 #include <numbers>
 #include <optional>
 
@@ -28,11 +29,13 @@ constexpr double kOutside_db = -11, kOutside = 1.26;
 constexpr double kHighestThatIsJudged = 0.9, kHighestThatIsJudged_hz = 20'000;
 // Where 6 dB/oct protect too little: tweeters and compression drivers. An edge above is a super-tweeter's.
 constexpr double kShallowFrom_hz = 500, kShallowUpTo_hz = 8000;
-constexpr double kHearingLow_hz = 20, kHearingHigh_hz = kHighestThatIsJudged_hz, kLowestHighpass_hz = 10;
+constexpr double kHearingLow_hz = 20, kHearingHigh_hz = kHighestThatIsJudged_hz, kLowestHighpass_hz = 15,
+                 kLowestHighpassOfKnown_hz = 10;
 constexpr double kDeepest_m = 1.5, kDeepInWaysFrom_hz = 200;
 // A compression driver, dome or ribbon of such power begins at 500 Hz or above; horns for lows have drivers that take
 // more. Above a sub's band, what is on one side alone is placed by ear.
-constexpr double kSmallDriver_watts = 150, kSmallDriverFrom_hz = 300, kLowestBand_hz = 10, kMonoUpTo_hz = 300;
+constexpr double kSmallDriver_watts = 150, kSmallDriverFrom_hz = 300, kHornSensitivity_db = 104, kLowestBand_hz = 10,
+                 kMonoUpTo_hz = 300;
 
 const char* polarity_word(bool inverted) { return inverted ? "inverted" : "normal"; }
 
@@ -280,8 +283,8 @@ void cut(const Subject& subject, std::size_t w) {
       rig::hertz_text(worst_hz), by->key, by->key);
 }
 
-/// What the bands of an output's eq lift at a frequency, whatever others take there.
-double lift_db(const Subject& subject, const OutputPlan& plan, double hz) {
+/// The equalisers that an output passes, of all layers.
+std::vector<Layer> layers_passed(const Subject& subject, const OutputPlan& plan) {
   const rig::Way& way = subject.rig.ways[plan.way_index];
   std::vector<Layer> layers = common_layers(subject);
   for (Layer& one : output_layers(way)) layers.push_back(std::move(one));
@@ -290,10 +293,57 @@ double lift_db(const Subject& subject, const OutputPlan& plan, double hz) {
     return of_one_feed && !one.owner.ends_with("." + plan.feed);
   });
   layers.push_back(own_layer(way));
+  return layers;
+}
+/// What their bands lift at a frequency, whatever others take there.
+double lift_db(const Subject& subject, const std::vector<Layer>& layers, double hz) {
   double sum = 0;
   for (const Layer& layer : layers)
     for (const rig::EqBand& band : *layer.bands) sum += std::max(0.0, band_db(band, hz, subject.rate_hz()));
   return sum;
+}
+bool is_of_the_venue(const Layer& layer) { return layer.owner == "venue" || layer.owner.starts_with("venue."); }
+double sum_db(const Subject& subject, const std::vector<Layer>& layers, double hz) {
+  double sum = 0;
+  for (const Layer& layer : layers)
+    for (const rig::EqBand& band : *layer.bands) sum += band_db(band, hz, subject.rate_hz());
+  return sum;
+}
+
+/// An output's path against the level of its band, with tonight's venue or without.
+class BandLevel {
+ public:
+  BandLevel(const Subject& subject, const OutputPlan& plan, double from_hz, double to_hz, bool with_venue)
+      : subject_(subject), plan_(plan), layers_(layers_passed(subject, plan)) {
+    if (!with_venue) {
+      std::ranges::copy_if(layers_, std::back_inserter(gone_), is_of_the_venue);
+      std::erase_if(layers_, is_of_the_venue);
+    }
+    constexpr int kSteps = 48;
+    for (int k = 0; k <= kSteps && to_hz > from_hz; ++k) {
+      const double hz = from_hz * std::pow(to_hz / from_hz, static_cast<double>(k) / kSteps);
+      most_db_ = std::max(most_db_, level_db(hz));
+      unlifted_db_ = std::max(unlifted_db_, level_db(hz) - lift_db(subject_, layers_, hz));
+    }
+  }
+  /// Outside the band, whose nearer end is `edge_hz`: what eq lifts at the other end hides nothing.
+  double outside_db(double hz, double edge_hz) const {
+    return level_db(hz) - std::min(most_db_, unlifted_db_ + lift_db(subject_, layers_, edge_hz));
+  }
+
+ private:
+  double level_db(double hz) const { return path_db(plan_, hz, subject_.rate_hz()) - sum_db(subject_, gone_, hz); }
+  const Subject& subject_;
+  const OutputPlan& plan_;
+  std::vector<Layer> layers_, gone_;
+  double most_db_ = -1e9, unlifted_db_ = -1e9;
+};
+/// The worse of what there is with tonight's venue and of what is left once that is gone.
+double outside_db(const Subject& subject, const OutputPlan& plan, double from_hz, double to_hz, double hz,
+                  double edge_hz) {
+  const double with = BandLevel(subject, plan, from_hz, to_hz, true).outside_db(hz, edge_hz);
+  if (subject.venue == nullptr) return with;
+  return std::max(with, BandLevel(subject, plan, from_hz, to_hz, false).outside_db(hz, edge_hz));
 }
 
 /// `lowest` and `highest` against the edges, and against the whole path an octave outside. What eq lifts at one end of
@@ -314,37 +364,29 @@ void driver_band(const Subject& subject, std::size_t w) {
   const double from_hz = driver.lowest_hz.value_or(std::max(20.0, edges.low_hz));
   const double to_hz =
       std::min(driver.highest_hz.value_or(edges.high_hz > from_hz ? edges.high_hz : 8 * from_hz), 0.4 * rate_hz);
-  double most = -1e9, unlifted = -1e9;
-  constexpr int kSteps = 48;
-  for (int k = 0; k <= kSteps && to_hz > from_hz; ++k) {
-    const double hz = from_hz * std::pow(to_hz / from_hz, static_cast<double>(k) / kSteps);
-    const double level = path_db(plan, hz, rate_hz);
-    most = std::max(most, level);
-    unlifted = std::max(unlifted, level - lift_db(subject, plan, hz));
-  }
-  const auto band_at = [&](double edge_hz) { return std::min(most, unlifted + lift_db(subject, plan, edge_hz)); };
   if (driver.lowest_hz) {
-    const double lowest = *driver.lowest_hz, outside_db = path_db(plan, lowest / 2, rate_hz) - band_at(from_hz);
-    if (edges.low_hz < lowest / kOutside * (1 - 1e-9) || outside_db > kOutside_db) {
+    const double lowest = *driver.lowest_hz, level_db = outside_db(subject, plan, from_hz, to_hz, lowest / 2, from_hz);
+    if (edges.low_hz < lowest / kOutside * (1 - 1e-9) || level_db > kOutside_db) {
       subject.warn(
           "below-lowest",
           "way {} {}, and driver {} may be used from {} on: at {} it still gets {:.1f} dB of its band's level. It "
           "strikes its stops, or tears, at a level that the limiters pass. Raise {}, or give way.{} a high-pass.",
           way.name, edges.low_hz > 0 ? "begins at " + rig::hertz_text(edges.low_hz) : std::string("has no lower end"),
-          driver.name, rig::hertz_text(lowest), rig::hertz_text(lowest / 2), outside_db,
+          driver.name, rig::hertz_text(lowest), rig::hertz_text(lowest / 2), level_db,
           w > 0 ? fmt::format("crossover.points[{}]", w) : fmt::format("way.{}.highpass", way.name), way.name);
     }
   }
   if (driver.highest_hz &&
       2 * *driver.highest_hz < std::min(kHighestThatIsJudged * nyquist_hz, kHighestThatIsJudged_hz)) {
-    const double highest = *driver.highest_hz, outside_db = path_db(plan, 2 * highest, rate_hz) - band_at(to_hz);
-    if ((edges.high_hz > highest * kOutside * (1 + 1e-9)) || outside_db > kOutside_db) {
+    const double highest = *driver.highest_hz;
+    const double level_db = outside_db(subject, plan, from_hz, to_hz, 2 * highest, to_hz);
+    if ((edges.high_hz > highest * kOutside * (1 + 1e-9)) || level_db > kOutside_db) {
       subject.warn(
           "above-highest",
           "way {} {}, and driver {} may be used up to {}: at {} it still gets {:.1f} dB of its band's level, where "
           "it beams and breaks up. {}.",
           way.name, edges.high_hz > 0 ? "ends at " + rig::hertz_text(edges.high_hz) : std::string("has no upper end"),
-          driver.name, rig::hertz_text(highest), rig::hertz_text(2 * highest), outside_db,
+          driver.name, rig::hertz_text(highest), rig::hertz_text(2 * highest), level_db,
           w < subject.rig.points.size() ? fmt::format("Lower crossover.points[{}]", w + 1)
                                         : fmt::format("Give way.{}.eq a lowpass", way.name));
     }
@@ -363,7 +405,9 @@ void highpass(const Subject& subject, std::size_t w) {
         way.name, way.driver, way.name);
     return;
   }
-  if (w == 0 && edges.low_hz < kLowestHighpass_hz) {
+  // Where the driver's own band is known, that says more.
+  const bool known = subject.rig.driver_of(way).lowest_hz.has_value();
+  if (w == 0 && edges.low_hz < (known ? kLowestHighpassOfKnown_hz : kLowestHighpass_hz)) {
     subject.warn("highpass-low",
                  "way {} has its high-pass at {}: that protects nothing that a loudspeaker plays. Look at its unit: "
                  "way.{}.highpass.",
@@ -408,6 +452,16 @@ void names(const Subject& subject, std::size_t w) {
   std::string name = driver.name;
   for (char& c : name)
     if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
+  if (driver.continuous_power_watts <= kSmallDriver_watts && low_edge_hz < kSmallDriverFrom_hz &&
+      driver.sensitivity_db.value_or(0) >= kHornSensitivity_db) {
+    subject.warn(
+        "driver-unlike-band",
+        "way {} plays from {} on driver {}, of {:g} W and {:g} dB: such are compression drivers on horns, which "
+        "begin at 500 Hz or above, and lower notes tear them. Look at driver in way.{}.",
+        way.name, low_edge_hz > 0 ? rig::hertz_text(low_edge_hz) : std::string("the lowest notes"), driver.name,
+        driver.continuous_power_watts, *driver.sensitivity_db, way.name);
+    return;
+  }
   for (const char* high : {"horn", "tweeter", "dome", "ribbon", "compression"}) {
     if (name.find(high) == name.npos || driver.continuous_power_watts > kSmallDriver_watts) continue;
     if (low_edge_hz >= kSmallDriverFrom_hz) continue;

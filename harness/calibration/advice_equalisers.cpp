@@ -2,6 +2,7 @@
 /// twice.
 #include <algorithm>
 #include <cmath>
+#include <span>
 
 #include "harness/analysis/decibels.hpp"
 #include "harness/calibration/advice.hpp"
@@ -20,7 +21,7 @@ constexpr double kMostPassQ = 2.05, kLeastPassQ = 0.35;
 constexpr double kMostCut_db = 20, kCutQ = 4;
 // Where a high-pass cuts a boost is a fight between the two; an octave outside its points a way plays nothing.
 constexpr double kFightingBoost_db = 2, kBelowEdge = 0.9, kOutsideBoost_db = 3, kOutsideBand = 2;
-constexpr double kMostLayerGain_db = 10, kLeastWayGain_db = -18, kLeastLayerGain_db = -24;
+constexpr double kMostLayerGain_db = 10, kMostGainTogether_db = 15, kLeastWayGain_db = -18, kLeastLayerGain_db = -24;
 constexpr double kMostVenueLift_db = 6;
 constexpr double kFarAbove_hz = 1e9;  // a sample rate at which a band is what it is in an analogue filter
 
@@ -162,9 +163,9 @@ void together(const Subject& subject, std::size_t w, const Layer* output) {
     for (const Layer& layer : layers) {
       for (std::size_t n = 0; n < layer.bands->size(); ++n) {
         const rig::EqBand& band = (*layer.bands)[n];
-        if (!has_gain(band.type)) continue;
-        one_alone = one_alone || band.gain_db > kMostBoost_db;
-        const double db = band_db(band, hz, subject.rate_hz());
+        // Of a filter that lifts at its corner the lift counts, and not what it takes outside the band.
+        one_alone = one_alone || (has_gain(band.type) && band.gain_db > kMostBoost_db);
+        const double db = std::max(band_db(band, hz, subject.rate_hz()), has_gain(band.type) ? -1e9 : 0.0);
         all_db += db;
         if (db > most_db) {
           most_db = db;
@@ -238,6 +239,20 @@ void venue_lift(const Subject& subject, std::size_t w) {
       way.name, worst_db, rig::hertz_text(worst_hz), reached_dbfs, worst_db, owner);
 }
 
+/// Gains of all layers on the way to an output: each may be small, and the sum is not.
+void gains_together(const Subject& subject) {
+  const OutputPlan* worst = nullptr;
+  for (const OutputPlan& plan : subject.compiled.outputs)
+    if (worst == nullptr || plan.gain_db > worst->gain_db) worst = &plan;
+  if (worst == nullptr || worst->gain_db <= kMostGainTogether_db) return;
+  subject.warn(
+      "gain-large",
+      "the gains of venue, system and way come to {:+.1f} dB for output {}: {:.0f} times the power, and the "
+      "limiters hold what they add. Levels are set by the amplifier's gain and by the desk. Lower system.gain, or "
+      "gain in way.{}.",
+      worst->gain_db, worst->name, analysis::power_from_db(worst->gain_db), worst->way);
+}
+
 }  // namespace
 
 void equalisers(const Subject& subject) {
@@ -269,6 +284,7 @@ void equalisers(const Subject& subject) {
 }
 
 void gains(const Subject& subject) {
+  const std::size_t told = subject.warnings.size();
   const auto look = [&](const std::string& owner, double gain_db, double least_db) {
     if (gain_db > kMostLayerGain_db) {
       subject.warn(
@@ -302,6 +318,8 @@ void gains(const Subject& subject) {
                      way.name, subject.rig.feeds[share.feed].name, share.gain_db,
                      analysis::power_from_db(share.gain_db), way.name);
   }
+  const auto own = std::span(subject.warnings).subspan(told);
+  if (std::ranges::none_of(own, [](const Warning& one) { return one.code == "gain-large"; })) gains_together(subject);
 }
 
 }  // namespace rackproof::advice

@@ -169,7 +169,8 @@ double FitModel::frequency(Index row) const {
 bool FitModel::lifts_too_much(const Vector& power) const {
   const Vector gain_db = in_db(power);
   const double most_db = median_where_weighted(gain_db);
-  return std::ranges::any_of(rows_, [&](Index k) { return gain_db[k] > most_db + most_lift_db_[k]; });
+  const Index below = rows_.back() + 1;
+  return ((gain_db - most_lift_db_).head(below).array() > most_db).any();
 }
 
 std::optional<std::size_t> FitModel::too_much(const Vector& power) const {
@@ -226,7 +227,7 @@ void FitModel::residuals(const Vector& x, const Eigen::MatrixXd& powers, Vector&
   for (Index k = 0; k < size_; ++k) {
     const auto at = static_cast<std::size_t>(k);
     const double too_much_db = gain_db[k] + kBoostMarginDb - problem_.most_boost_db[at];
-    const double lifted_db = problem_.weight[at] > 0 ? gain_db[k] + kBoostMarginDb - median_db - most_lift_db_[k] : 0;
+    const double lifted_db = k <= rows_.back() ? gain_db[k] + kBoostMarginDb - median_db - most_lift_db_[k] : 0;
     out[rows + k] = kBoostCost * std::max({too_much_db, lifted_db, 0.0});
   }
   const double cost = kGainCost * std::sqrt(static_cast<double>(rows) / static_cast<double>(sections));

@@ -50,7 +50,7 @@ class FitModel {
   Vector deviation(const Vector& power) const;
   /// What sections together do to the grid.
   Vector power_of(std::span<const Candidate> sections) const;
-  /// Whether some of what has weight is lifted too much over most of it.
+  /// Whether something is lifted too much over most of what has weight, there or below it.
   bool lifts_too_much(const Vector& power) const;
   /// Where on the grid the boost is the most too much, if it is anywhere.
   std::optional<std::size_t> too_much(const Vector& power) const;

@@ -17,7 +17,8 @@ struct FitProblem {
   std::vector<double> trust;          ///< share of each value in the smoothing around it: its coherence
   std::vector<double> doubt_db;       ///< standard error of the level: how far other places may lie; empty: none
   std::vector<double> most_boost_db;  ///< of all sections together
-  /// Of all sections together over their median, where there is weight; more where the target lies above its own median.
+  /// Of all sections together over their median where there is weight, up to its highest frequency: also below a corner,
+  /// where nothing is fitted. More where the target lies above its own median.
   double most_over_median_db = std::numeric_limits<double>::infinity();
   double smoothing = 3;    ///< 1/smoothing octave; 0: none
   bool level_free = true;  ///< the level is taken out: what is left over is for a plain gain

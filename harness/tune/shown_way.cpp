@@ -16,6 +16,7 @@ namespace {
 constexpr double kLouder_db = 6;     // another way's band, against the way's own: it is another way's file
 constexpr double kTaken_db = 20;     // by the way's filters in another band
 constexpr double kLeast_db = 10;     // that a measurement of the way alone is down there
+constexpr double kSilent_db = 20;    // a way's band, against the loudest one's: it did not play
 constexpr double kOutermost_db = 6;  // of the way's filters: the outer edges of the lowest and of the highest band
 
 /// The mean over the log frequency, in dB, of `power` at the measurement's frequencies; nothing where none is in it.
@@ -35,7 +36,8 @@ std::optional<double> mean_db(const Measurement& m, double from_hz, double to_hz
 struct Range {
   double from_hz = 0, to_hz = 0;
 };
-Range band_of(const Measurement& m, const Drive& drive, const std::vector<double>& points_hz, std::size_t way) {
+/// Where the way's filters take less than kOutermost_db.
+Range open_band(const Measurement& m, const Drive& drive, std::size_t way) {
   const auto level_db = [&](double hz) {
     return analysis::db_from_ratio(std::abs(response_of(drive.ways[way], hz, drive.sample_rate_hz)) + 1e-30);
   };
@@ -48,17 +50,57 @@ Range band_of(const Measurement& m, const Drive& drive, const std::vector<double
     open.from_hz = std::min(open.from_hz, hz);
     open.to_hz = std::max(open.to_hz, hz);
   }
+  return open;
+}
+Range band_of(const Measurement& m, const Drive& drive, const std::vector<double>& points_hz, std::size_t way) {
+  const Range open = open_band(m, drive, way);
   return {way > 0 ? points_hz[way - 1] * std::numbers::sqrt2 : open.from_hz,
           way < points_hz.size() ? points_hz[way] / std::numbers::sqrt2 : open.to_hz};
 }
 
+/// What follows what was sent.
+double power_at(const Measurement& m, std::size_t i) {
+  return m.coherence[i] * analysis::power_from_db(m.magnitude_db[i]);
+}
+
+/// Of each way of what drove it, how far its band lies below the loudest one's; nothing where the file says no drive.
+std::vector<double> below_loudest_db(const Measurement& m) {
+  std::vector<double> levels;
+  if (!m.driven_by) return levels;
+  for (std::size_t w = 0; w < m.driven_by->ways.size(); ++w) {
+    Range band = open_band(m, *m.driven_by, w);
+    const Range inside{band.from_hz * std::numbers::sqrt2, band.to_hz / std::numbers::sqrt2};
+    if (inside.from_hz < inside.to_hz) band = inside;
+    const auto level = mean_db(m, band.from_hz, band.to_hz, [&](std::size_t i) { return power_at(m, i); });
+    levels.push_back(level.value_or(0));
+    if (!level) return {};  // the file does not reach it
+  }
+  const double loudest = levels.empty() ? 0 : std::ranges::max(levels);
+  for (double& level : levels) level = loudest - level;
+  return levels;
+}
+
 }  // namespace
+
+void must_be_places(std::span<const Measurement> measured) {
+  std::vector<std::vector<double>> below;
+  for (const Measurement& m : measured) below.push_back(below_loudest_db(m));
+  for (std::size_t a = 0; a < measured.size(); ++a)
+    for (std::size_t b = 0; b < measured.size(); ++b)
+      for (std::size_t w = 0; w < std::min(below[a].size(), below[b].size()); ++w) {
+        if (below[a][w] < kSilent_db || below[b][w] >= kSilent_db) continue;
+        throw InputError(fmt::format(
+            "{}: in the band of way {} it is {:.0f} dB quieter than elsewhere, and {} is not: they show different ways, "
+            "and are not places of one loudspeaker. Give places of the whole loudspeaker; ways are for align",
+            measured[a].file.string(), measured[a].driven_by->ways[w].name, below[a][w], measured[b].file.string()));
+      }
+}
 
 void must_show(const Measurement& m, const Drive& drive, const std::vector<double>& points_hz, std::size_t way) {
   struct Heard {
     double level_db, passed_db;  // measured, and by the way's filters
   };
-  const auto power = [&](std::size_t i) { return m.coherence[i] * analysis::power_from_db(m.magnitude_db[i]); };
+  const auto power = [&](std::size_t i) { return power_at(m, i); };
   std::vector<std::optional<Heard>> heard;
   for (std::size_t v = 0; v < drive.ways.size(); ++v) {
     const Range band = band_of(m, drive, points_hz, v);

@@ -22,7 +22,47 @@ using std::numbers::pi;
 
 namespace {
 constexpr double kMostMagnitudeError_db = 40;
+// A cable passes all alike, within 0.1 dB; a desk's equaliser may stand in it, the filters of a way may not: what came
+// through those, or through the air, arrives at another time at each frequency.
+constexpr double kCable_db = 3, kNoCable_db = 20, kCableFrom_hz = 315, kCableTo_hz = 16'000, kCableCoherence = 0.7;
+
+/// How far the thirds of an octave of a reference lie apart in level, those that are heard at all.
+double level_spread_db(const Way::Heard& reference, const Samples& frequency_hz) {
+  double least_db = 1e300, most_db = -1e300;
+  for (double from_hz = kCableFrom_hz; from_hz < kCableTo_hz; from_hz *= std::cbrt(2.0)) {
+    double power = 0, coherence = 0, count = 0;
+    for (std::size_t i = 0; i < frequency_hz.size(); ++i) {
+      if (frequency_hz[i] < from_hz || frequency_hz[i] >= from_hz * std::cbrt(2.0)) continue;
+      power += std::norm(reference.h[i]);
+      coherence += reference.coherence[i];
+      ++count;
+    }
+    if (count == 0 || coherence < kCableCoherence * count) continue;
+    const double level_db = analysis::db_from_power(std::max(power / count, 1e-30));
+    least_db = std::min(least_db, level_db);
+    most_db = std::max(most_db, level_db);
+  }
+  return std::max(most_db - least_db, 0.0);
 }
+
+/// Throws InputError where the reference is no cable; else a warning where it may be none, or nothing.
+std::optional<Warning> doubt_of_reference(const Way::Heard& heard, const Samples& frequency_hz,
+                                          const Recording& reference, const Recording& captured) {
+  if (reference.samples == captured.samples)
+    throw InputError(fmt::format(
+        "{}: sample for sample the same as {}: was it recorded in mono? The reference is a channel that takes what is "
+        "sent, by a cable",
+        reference.name, captured.name));
+  const double spread_db = level_spread_db(heard, frequency_hz);
+  const std::string words = fmt::format(
+      "{}: its thirds of an octave lie {:.0f} dB apart; a cable passes all alike. Arrivals are counted from it",
+      reference.name, spread_db);
+  if (spread_db > kNoCable_db)
+    throw InputError(words + ". Record what is sent ahead of the rig, not a way's own signal nor a microphone");
+  if (spread_db <= kCable_db) return std::nullopt;
+  return Warning{"reference", words + ": is there an equaliser in it, or something else than what was sent?"};
+}
+}  // namespace
 
 Measurement measure(const Recording& sent, std::span<const Recording> captured, const TransferOptions& options,
                     std::span<const Recording> references) {
@@ -66,6 +106,8 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
     if (!references.empty()) {
       screen(references[c]);
       reference = way->hear(references[c], Way::By::cable);
+      if (auto doubt = doubt_of_reference(*reference, m.frequency_hz, references[c], one))
+        m.warnings.push_back(std::move(*doubt));
     }
     Way::Heard heard = way->hear(one, Way::By::loudspeaker, reference ? &reference->drift : nullptr);
     if (reference) {

@@ -5,6 +5,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdlib>
 #include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
@@ -15,6 +16,7 @@
 #include "harness/rig/hertz_text.hpp"
 #include "harness/rig/units.hpp"
 #include "harness/tune/flatten.hpp"
+#include "harness/tune/shown_way.hpp"
 #include "harness/verbs/loudspeaker_option.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
@@ -189,6 +191,16 @@ struct Flatten {
     return loaded;
   }
 
+  /// Smoothed over more than a third of an octave, what cancels looks like a dip that a boost would fill.
+  static void must_be_fine(const tune::Measurement& one) {
+    constexpr double kLeastParts = 3;
+    if (!one.smoothing.starts_with("1/") || std::strtod(one.smoothing.c_str() + 2, nullptr) >= kLeastParts) return;
+    throw InputError(fmt::format(
+        "{}: it was smoothed over {} octave, and what cancels cannot be told from a dip there. Measure it again without "
+        "--smoothing, or with 1/6 or finer",
+        one.file.string(), one.smoothing));
+  }
+
   void run() const {
     if (points < 1 || points > 24)
       throw InputError(fmt::format("--points: read {}; right would be 1 to 24 sections", points));
@@ -206,6 +218,10 @@ struct Flatten {
     if (!tilt.empty()) settings.target.tilt_db_per_oct = tilt_of(tilt);
     std::vector<tune::Measurement> measured = load(measurements), unseen = load(check);
     const std::vector<std::string> twins = left_out_twins(measured, unseen);
+    std::vector<tune::Measurement> all = measured;
+    all.insert(all.end(), unseen.begin(), unseen.end());
+    for (const tune::Measurement& one : all) must_be_fine(one);
+    tune::must_be_places(all);
     std::optional<rig::Rig> rig;
     if (!rig_file.empty()) rig = rig::load_rig(rig_file);
     settings.sample_rate_hz = rig ? rig->controller.sample_rate_hz : measured.at(0).sample_rate_hz;

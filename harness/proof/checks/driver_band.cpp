@@ -1,5 +1,5 @@
 /// `driver-band`: what reaches a driver outside the band that its sheet gives, measured on the linear path that runs,
-/// venue included.
+/// without tonight's venue, which protects nothing, being gone tomorrow, and with it, for what it adds.
 ///
 /// Against the median level of the way where driver and way both play, or, where that is lower, against what it would be
 /// without what eq lifts elsewhere in the band (a horn's shelf hides nothing at its other end): at least 12 dB down from
@@ -34,12 +34,15 @@ struct Level {
 
 class BandOfDriver {
  public:
-  BandOfDriver(const Subject& subject, std::size_t output)
+  /// `venue`: the subject's, or null for what is left once it is gone.
+  BandOfDriver(const Subject& subject, std::size_t output, const rig::Venue* venue)
       : subject_(subject),
+        venue_(venue),
         plan_(subject.unlimited.outputs[output]),
         driver_(subject.rig.driver_of(way_of(subject, plan_))),
         rate_hz_(subject.rig.controller.sample_rate_hz),
-        lines_(lines_of(linear_responses(subject)[output], rate_hz_)) {
+        lines_(lines_of((venue != nullptr ? linear_responses(subject) : responses_without_venue(subject))[output],
+                        rate_hz_)) {
     band();
   }
 
@@ -54,8 +57,9 @@ class BandOfDriver {
           driver_.name, plan_.name);
       return f;
     }
-    f.text = fmt::format("Against the level of {} from {} to {}{}: ", plan_.name, hertz_text(from_hz_),
-                         hertz_text(to_hz_), lifted_ ? ", less what its eq lifts there" : "");
+    f.text = fmt::format("Against the level of {} from {} to {}{}{}: ", plan_.name, hertz_text(from_hz_),
+                         hertz_text(to_hz_), lifted_ ? ", less what its eq lifts there" : "",
+                         subject_.venue != nullptr && venue_ == nullptr ? ", without tonight's venue" : "");
     std::vector<Level> judged;
     if (driver_.lowest_hz) below(*driver_.lowest_hz, judged, f.text);
     if (driver_.highest_hz) above(*driver_.highest_hz, judged, f.text);
@@ -96,7 +100,7 @@ class BandOfDriver {
       from_hz_ = std::min(lowest, most_hz);
       to_hz_ = std::min(highest, most_hz);
     }
-    std::vector<PathPart> parts = parts_of_path(subject_.rig, subject_.venue, plan_.way_index, plan_.feed);
+    std::vector<PathPart> parts = parts_of_path(subject_.rig, venue_, plan_.way_index, plan_.feed);
     std::erase_if(parts, [](const PathPart& part) { return !part.is_eq; });
     const auto lift_db = [&](double hz) {
       double sum = 0;
@@ -156,7 +160,7 @@ class BandOfDriver {
 
   /// What a person would change: a band that boosts there, or the filter that should take more.
   void cure(bool low, const Level& worst, Finding& f) const {
-    std::vector<PathPart> parts = parts_of_path(subject_.rig, subject_.venue, plan_.way_index, plan_.feed);
+    std::vector<PathPart> parts = parts_of_path(subject_.rig, venue_, plan_.way_index, plan_.feed);
     std::erase_if(parts, [](const PathPart& part) { return !part.is_eq; });
     const PathPart* booster = strongest_eq(parts, worst.hz, rate_hz_, 1);
     if (booster != nullptr && booster->level_db(worst.hz, rate_hz_) > worst.excess_db()) f.change = {booster->key, ""};
@@ -210,6 +214,7 @@ class BandOfDriver {
   }
 
   const Subject& subject_;
+  const rig::Venue* venue_;
   const OutputPlan& plan_;
   const rig::Driver& driver_;
   double rate_hz_;
@@ -223,8 +228,11 @@ class BandOfDriver {
 
 std::vector<Finding> check_driver_band(const Subject& subject) {
   std::vector<Finding> findings;
-  for (std::size_t o = 0; o < subject.unlimited.outputs.size(); ++o)
-    findings.push_back(BandOfDriver(subject, o).finding());
+  for (std::size_t o = 0; o < subject.unlimited.outputs.size(); ++o) {
+    Finding alone = BandOfDriver(subject, o, nullptr).finding();
+    findings.push_back(alone.holds && subject.venue != nullptr ? BandOfDriver(subject, o, subject.venue).finding()
+                                                               : std::move(alone));
+  }
   return findings;
 }
 

@@ -113,6 +113,11 @@ const Fault kDevices[] = {
      [](R r, V) { lows(r).gain_db.reset(), lows(r).sensitivity_volts_rms = 7.1; },
      {"7.1 V", "sensitivity", "amplifier.lows"},
      [](R r, V) { lows(r).gain_db.reset(), lows(r).sensitivity_volts_rms = 7; }},
+    // sqrt(700 W * 8 ohm) = 74.8 V: 7.48 V at 20 dB, 6.67 V at 21 dB
+    {"gain-unlikely",
+     [](R r, V) { lows(r).gain_db = 20; },
+     {"20.0 dB", "7.48 V", "gain and ratings in amplifier.lows"},
+     [](R r, V) { lows(r).gain_db = 21; }},
     // 8 / 1.9 = 4.21 ohm
     {"load-above-rating",
      [](R r, V) {
@@ -192,9 +197,17 @@ const Fault kDevices[] = {
      {"0.99 ohm"},
      [](R r, V) { horn(r).impedance_ohm = 1; }},
     {"power-unlikely",
-     [](R r, V) { horn(r).continuous_power_watts = 601, horn(r).peak_power_watts = 2400; },
-     {"601 W", "driver.horn"},
-     [](R r, V) { horn(r).continuous_power_watts = 600, horn(r).peak_power_watts = 2400; }},
+     [](R r, V) { horn(r).continuous_power_watts = 401, horn(r).peak_power_watts = 1600; },
+     {"401 W", "driver.horn"},
+     [](R r, V) { horn(r).continuous_power_watts = 400, horn(r).peak_power_watts = 1600; }},
+    {"power-unlikely",
+     [](R r, V) { r.points[0] = a_point(500), horn(r).continuous_power_watts = 801, horn(r).peak_power_watts = 3200; },
+     {"801 W", "from 500 Hz up"},
+     [](R r, V) { r.points[0] = a_point(500), horn(r).continuous_power_watts = 800, horn(r).peak_power_watts = 3200; }},
+    {"power-unlikely",
+     [](R r, V) { r.points[0] = a_point(500), horn(r).continuous_power_watts = 900, horn(r).peak_power_watts = 3600; },
+     {"900 W"},
+     [](R r, V) { r.points[0] = a_point(499), horn(r).continuous_power_watts = 900, horn(r).peak_power_watts = 3600; }},
     {"power-unlikely",
      [](R r, V) { r.points[0] = a_point(1000), horn(r).continuous_power_watts = 700, horn(r).peak_power_watts = 2400; },
      {"700 W"},
@@ -216,6 +229,10 @@ const Fault kDevices[] = {
      [](R r, V) { horn(r).thermal_time_s = 10.1; },
      {"10.1 s", "driver.horn"},
      [](R r, V) { horn(r).thermal_time_s = 10; }},
+    {"thermal-time-long",
+     [](R r, V) { r.points[0] = a_point(500), horn(r).thermal_time_s = 10.1; },
+     {"10.1 s"},
+     [](R r, V) { r.points[0] = a_point(499), horn(r).thermal_time_s = 10.1; }},
     {"thermal-time-long",
      [](R r, V) { cone(r).thermal_time_s = 30.1; },
      {"driver.cone"},
@@ -248,6 +265,15 @@ const Fault kDevices[] = {
      [](R r, V) { r.controller.input_full_scale_volts_rms = volts_of_dbu(5.9); },
      {"+5.9 dBu", "+18.0 dBu", "input_full_scale"},
      [](R r, V) { r.controller.input_full_scale_volts_rms = volts_of_dbu(6.1); }},
+    // A nominal level in place of full scale; the converter makes more, and nothing says what comes in.
+    {"output-full-scale-low",
+     [](R r, V) { r.controller.output_full_scale_volts_rms = volts_of_dbu(4); },
+     {"+4.0 dBu", "nominal level", "output_full_scale"},
+     [](R r, V) { r.controller.output_full_scale_volts_rms = volts_of_dbu(4.2); }},
+    {"output-full-scale-low",
+     [](R r, V) { r.controller.output_full_scale_volts_rms = 0.316; },  // -10 dBV
+     {"-7.8 dBu"},
+     [](R r, V) { r.controller.output_full_scale_volts_rms = 0.33; }},
     {"output-full-scale-low",
      [](R r, V) {
        r.controller.input_full_scale_volts_rms = volts_of_dbu(26);
@@ -395,9 +421,13 @@ const Fault kBands[] = {
      {"20 kHz"},
      [](R r, V) { r.points[0] = a_point(19'900); }},
     {"highpass-low",
-     [](R r, V) { low(r).highpass = a_filter(9.9); },
-     {"9.9 Hz", "way.low.highpass"},
-     [](R r, V) { low(r).highpass = a_filter(10); }},
+     [](R r, V) { low(r).highpass = a_filter(14.9); },
+     {"14.9 Hz", "way.low.highpass"},
+     [](R r, V) { low(r).highpass = a_filter(15); }},
+    {"highpass-low",  // where the driver's band is known, that says more
+     [](R r, V) { low(r).highpass = a_filter(9.9), cone(r).lowest_hz = 12; },
+     {"9.9 Hz"},
+     [](R r, V) { low(r).highpass = a_filter(10), cone(r).lowest_hz = 12; }},
     // a third of an octave: 1600 x 1.26 = 2016 Hz
     {"below-lowest",
      [](R r, V) { horn(r).lowest_hz = 2020; },
@@ -417,6 +447,18 @@ const Fault kBands[] = {
      [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1750; },
      {"-10."},
      [](R r, V) { r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1720; }},
+    // tonight's cut hides nothing that is there tomorrow
+    {"below-lowest",
+     [](R r, V v) {
+       r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1600;
+       r.system_eq = {a_band(rig::EqType::peaking, 800, 6, 1)};
+       v.all.eq = {a_band(rig::EqType::peaking, 750, -10, 1)};
+     },
+     {"800 Hz", "driver horn"},
+     [](R r, V v) {
+       r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1600;
+       v.all.eq = {a_band(rig::EqType::peaking, 750, -10, 1)};
+     }},
     // a horn's shelf lifts its highs, and hides nothing of what is below its band
     {"below-lowest",
      [](R r, V) {
@@ -454,6 +496,10 @@ const Fault kBands[] = {
      [](R r, V) { r.points[0] = a_point(299); },
      {"way high", "299 Hz", "driver horn", "60 W", "crossover.points"},
      [](R r, V) { r.points[0] = a_point(300); }},
+    {"driver-unlike-band",  // whatever it is called
+     [](R r, V) { cone(r).sensitivity_db = 104, cone(r).continuous_power_watts = 150; },
+     {"way low", "150 W and 104 dB", "driver in way.low"},
+     [](R r, V) { cone(r).sensitivity_db = 103.9, cone(r).continuous_power_watts = 150; }},
     {"driver-unlike-band",  // a horn for lows
      [](R r, V) { cone(r).name = low(r).driver = "HornLow", cone(r).continuous_power_watts = 150; },
      {"way low", "HornLow"},
@@ -571,6 +617,16 @@ const Fault kEqualisers[] = {
      [](R, V v) { v.feed["left"].eq = {a_band(EqType::highshelf, 8000, 10.1, 0.7)}; },
      {"venue.feed.left.eq[1]"},
      [](R, V v) { v.feed["left"].eq = {a_band(EqType::highshelf, 8000, 10, 0.7)}; }},
+    {"boost-large",  // low-passes of Q 2 lift 6 dB below their corner each
+     [](R r, V) {
+       const rig::EqBand pass = a_band(EqType::lowpass, 7000, 0, 2);
+       high(r).eq = {pass, pass, pass};
+     },
+     {"way high", "18.7 dB", "way.high.eq"},  // 2 / sqrt(1 - 1/16) = 6.3 dB each at the peak, 12 steps an octave
+     [](R r, V) {
+       const rig::EqBand pass = a_band(EqType::lowpass, 7000, 0, 2);
+       high(r).eq = {pass, pass};
+     }},
     {"boost-large",  // three of 5.1 dB at one frequency
      [](R r, V v) {
        r.system_eq = {a_band(EqType::peaking, 240, 5.1)};
@@ -678,7 +734,11 @@ const Fault kEqualisers[] = {
     {"gain-large",
      [](R, V v) { v.feed["right"].gain_db = 10.1; },
      {"venue.feed.right.gain"},
-     [](R r, V v) { r.system_gain_db = v.all.gain_db = 10; }},
+     [](R, V v) { v.feed["right"].gain_db = 10; }},
+    {"gain-large",  // each may be, and together they are 16 dB
+     [](R r, V v) { r.system_gain_db = v.all.gain_db = 8; },
+     {"+16.0 dB", "output low.left", "system.gain"},
+     [](R r, V v) { r.system_gain_db = v.all.gain_db = 7.5; }},
     {"gain-small", [](R r, V) { high(r).gain_db = -18.1; }, {"way.high.gain"}, [](R r, V) { high(r).gain_db = -18; }},
     {"gain-small", [](R r, V) { r.system_gain_db = -24.1; }, {"system.gain"}, [](R r, V) { r.system_gain_db = -24; }},
     // what the venue lifts by more than 6 dB; the cone's threshold is -12.3 dBFS

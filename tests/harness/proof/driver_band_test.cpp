@@ -33,6 +33,28 @@ TEST(DriverBand, HoldsWhereWaysStayInsideTheirDrivers) {
   EXPECT_THAT(findings[1].text, HasSubstr("an octave below 1.2 kHz and lower, at 600 Hz (-12 at most)"));
 }
 
+TEST(DriverBand, WhatTonightsVenueTakesHidesNothing) {
+  rig::Rig rig = two_ways_with_sheets();
+  rig.points[0] = a_point(1000, Alignment::linkwitz_riley, 12);
+  rig.system_eq = {a_band(rig::EqType::peaking, 600, 6, 1)};
+  rig::Venue venue;
+  venue.all.eq = {a_band(rig::EqType::peaking, 560, -10, 1)};
+  const Prepared bench(rig);
+  const CompiledRig compiled = compile(bench.rig, &venue), unlimited = compile(bench.rig, &venue, Bypass::limits);
+  const Subject tonight{.rig = bench.rig,
+                        .venue = &venue,
+                        .compiled = compiled,
+                        .unlimited = unlimited,
+                        .make = make_chain,
+                        .programmes = {}};
+  const std::vector<Finding> alone = check_driver_band(bench.subject), with = check_driver_band(tonight);
+  EXPECT_FALSE(alone[1].holds) << alone[1].text;
+  EXPECT_FALSE(with[1].holds) << with[1].text;
+  EXPECT_EQ(with[1].measured, alone[1].measured);
+  EXPECT_THAT(with[1].text, HasSubstr(", without tonight's venue: "));
+  EXPECT_THAT(alone[1].text, testing::Not(HasSubstr("tonight")));
+}
+
 TEST(DriverBand, AHornCrossedAnOctaveTooLowFallsAndTheChangeMendsIt) {
   rig::Rig rig = two_ways_with_sheets();
   rig.points[0] = a_point(600);

@@ -12,6 +12,7 @@
 #include <tuple>
 
 #include "harness/analysis/bands.hpp"
+#include "harness/analysis/median.hpp"
 
 namespace rackproof::tune {
 namespace {
@@ -115,6 +116,24 @@ TEST(Fit, OfAnyResponseNoTwoSectionsAreAtOddsAndNoBoundIsPassed) {
   }
   EXPECT_GE(sections, 2u * kRuns);  // it is no theorem about nothing
   EXPECT_GE(better, 3u * kRuns / 4);
+}
+
+// Below the weighted band, as below a box's corner, nothing is fitted; cutting all else lifts it nevertheless.
+TEST(Fit, WhereNothingIsFittedNothingIsLiftedOverTheRestEither) {
+  FitProblem problem = made_by({bell(2500, 14, 0.5)});
+  for (std::size_t k = 0; k < problem.frequency_hz.size(); ++k)
+    if (problem.frequency_hz[k] < 700) problem.weight[k] = 0;
+  const auto lift_db = [&](double most_over_median_db) {
+    problem.most_over_median_db = most_over_median_db;
+    const std::vector<double> gain = gain_db_of(fit(problem, up_to(4)), problem.frequency_hz, 48000);
+    std::vector<double> fitted;
+    for (std::size_t k = 0; k < gain.size(); ++k)
+      if (problem.weight[k] > 0) fitted.push_back(gain[k]);
+    return std::ranges::max(gain) - analysis::median(fitted);
+  };
+  EXPECT_LE(lift_db(6), 6 + 1e-9);
+  EXPECT_GT(lift_db(6), 4) << "what is allowed is used";
+  EXPECT_GT(lift_db(100), 7) << "the control";
 }
 
 TEST(Fit, HumpsAreCutAndNothingIsBoosted) {

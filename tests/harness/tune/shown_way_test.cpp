@@ -92,5 +92,34 @@ TEST(ShownWay, OneMeasurementIsNotTwo) {
   EXPECT_EQ(test::refusal_of([&] { must_differ(a, "mid", b, "top"); }), "taken");
 }
 
+TEST(ShownWay, WaysAreNotPlacesOfOneLoudspeaker) {
+  const Drive drive = three_ways();
+  const auto place = [&](const char* name, const std::vector<std::size_t>& on,
+                         std::vector<double> level_db = {0, 0, 0}) {
+    Measurement m = of(drive, on, std::move(level_db));
+    m.file = name;
+    m.driven_by = drive;
+    return m;
+  };
+  const auto refusal = [](const std::vector<Measurement>& measured) {
+    return test::refusal_of([&] { must_be_places(measured); });
+  };
+  EXPECT_THAT(
+      refusal({place("mid.json", {1}), place("top.json", {2})}),
+      AllOf(HasSubstr("mid.json: in the band of way top"), HasSubstr("and top.json is not"), HasSubstr("align")));
+  EXPECT_THAT(refusal({place("whole.json", {0, 1, 2}), place("low.json", {0, 1})}),
+              HasSubstr("low.json: in the band of way top"));
+  // Places of the whole, of one way alone, and of a loudspeaker whose top was off in all of them.
+  EXPECT_EQ(refusal({place("a", {0, 1, 2}), place("b", {0, 1, 2}, {3, -4, -6})}), "taken");
+  EXPECT_EQ(refusal({place("a", {1}), place("b", {1})}), "taken");
+  EXPECT_EQ(refusal({place("a", {0, 1}), place("b", {0, 1}, {6, 0, 0})}), "taken");
+  // 20 dB, from both sides; the mid's skirt, 24 dB/oct from 1.6 kHz, adds to the top's band.
+  EXPECT_EQ(refusal({place("a", {0, 1, 2}), place("b", {0, 1, 2}, {0, 0, -19})}), "taken");
+  EXPECT_NE(refusal({place("a", {0, 1, 2}), place("b", {0, 1, 2}, {0, 0, -24})}), "taken");
+  Measurement unsaid = place("b", {2});
+  unsaid.driven_by.reset();
+  EXPECT_EQ(refusal({place("a", {1}), unsaid}), "taken") << "what drove it is not known";
+}
+
 }  // namespace
 }  // namespace rackproof::tune

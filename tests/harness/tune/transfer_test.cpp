@@ -267,6 +267,36 @@ TEST(Transfer, AReferenceMakesTheArrivalTheSameWhoeverStartsTheRecorder) {
   EXPECT_GT(measured(noise(), both.microphone).arrival_ms, 1200);
 }
 
+// Of what passed a way's filters, or the air, each frequency arrives at another time: nothing may be counted from it.
+TEST(Transfer, AReferenceThatIsNoCableIsRefused) {
+  const TwoChannels both = recorded_beside(noise(), a_driver(), field(), 0.5, 0);
+  const Recording sound[] = {both.microphone};
+  const auto through = [&](const SimulatedDriver& tap) {
+    std::vector<double> late(static_cast<std::size_t>(0.5 * kRate), 0.0);
+    late.insert(late.end(), noise().samples.begin(), noise().samples.end());
+    Recorder recorder;
+    recorder.noise_rms = 1e-5;
+    return recorded(tap, {{kCable_s, 0.5}}, late, recorder);
+  };
+  const auto refusal = [&](const Recording& reference) {
+    const Recording cable[] = {reference};
+    try {
+      return warns_of(measure(noise(), sound, {}, cable), "reference") ? std::string("warned") : std::string("taken");
+    } catch (const InputError& error) {
+      return std::string(error.what());
+    }
+  };
+  EXPECT_EQ(refusal(both.reference), "taken");
+  EXPECT_THAT(refusal(both.microphone), HasSubstr("recorded in mono"));
+  SimulatedDriver feed, desk;
+  feed.to_hz = 1600;
+  EXPECT_THAT(refusal(through(feed)), HasSubstr("a cable passes all alike")) << "a way's own feed";
+  desk.colour = {peaking(1000, 2.5, 1)};
+  EXPECT_EQ(refusal(through(desk)), "taken");
+  desk.colour = {peaking(1000, 4, 1)};
+  EXPECT_EQ(refusal(through(desk)), "warned") << "a desk's equaliser";
+}
+
 // A sweep that goes once does not tell; one that goes twice does, to a tenth of what a single one errs.
 TEST(Transfer, ASweepThatGoesTwiceTellsTheDrift) {
   const SimulatedDriver driver = a_driver();

@@ -71,6 +71,21 @@ TEST_F(FlattenVerb, MeasurementsOfTwoRigsAreNotMixed) {
   EXPECT_FALSE(std::filesystem::exists(folder() / "tonight.toml"));
 }
 
+// Smoothed over half an octave, a null is a shallow dip.
+TEST_F(FlattenVerb, WhatWasSmoothedTooFarIsRefused) {
+  for (const auto& [smoothing, status] : {std::pair("1/1", 2), {"1/2", 2}, {"1/3", 0}, {"1/24", 0}, {"none", 0}}) {
+    json m = json::parse(bytes_of(folder() / "a.json"));
+    m["smoothing"] = smoothing;
+    write("smooth.json", m.dump());
+    const Result result = run("smooth.json b.json --points 1 --into tonight.toml");
+    EXPECT_EQ(result.status, status) << smoothing << result.err;
+    if (status == 0) continue;
+    EXPECT_THAT(result.err, AllOf(HasSubstr("smooth.json: it was smoothed over"), HasSubstr(smoothing)));
+    EXPECT_EQ(run("b.json --check smooth.json --points 1 --into tonight.toml").status, 2);
+    EXPECT_FALSE(std::filesystem::exists(folder() / "tonight.toml"));
+  }
+}
+
 TEST_F(FlattenVerb, TellsThePromisedKeysAndWritesWhatItTold) {
   const Result result = run("a.json b.json c.json --into tonight.toml --points 4 --json");
   ASSERT_EQ(result.status, 0) << result.err;
