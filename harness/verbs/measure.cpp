@@ -15,6 +15,7 @@
 #include "harness/report/measurement_page.hpp"
 #include "harness/rig/rig.hpp"
 #include "harness/rig/units.hpp"
+#include "harness/tune/limited.hpp"
 #include "harness/tune/microphone.hpp"
 #include "harness/tune/transfer.hpp"
 #include "harness/verbs/loudspeaker_option.hpp"
@@ -206,9 +207,22 @@ void warn_of_copies(const Heard& heard, tune::Measurement& m) {
   }
 }
 
+/// What the rig's own limiters take from what is sent is no response, and coherence does not tell.
+void warn_of_limits(const Heard& heard, const std::optional<Rigged>& by, tune::Measurement& m) {
+  if (!by) return;
+  const auto held = tune::held_of(compile(by->rig, by->venue ? &*by->venue : nullptr), heard.sent);
+  if (!held) return;
+  m.warnings.push_back(
+      {"limited",
+       fmt::format(
+           "{}: played into {} at its own level, limiters of {} hold it: {:.1f} dB of peaks on average, {:.1f} dB "
+           "of power at the most. What they take looks like a response. Send it softer",
+           heard.sent.name, by->rig.file.string(), held->output, held->peak_mean_db, held->power_most_db)});
+}
+
 /// Measures, writes the file and the page, both or none, and says what was found. Returns it as a document.
 Json write_measurement(const MeasureOptions& o, const std::filesystem::path& output, const Heard& heard,
-                       const std::optional<tune::Drive>& driven_by,
+                       const std::optional<Rigged>& by, const std::optional<tune::Drive>& driven_by,
                        const std::optional<tune::MicrophoneCurve>& microphone) {
   tune::Measurement m = tune::measure(heard.sent, heard.captured, transfer_options(o), heard.references);
   m.driven_by = driven_by;
@@ -216,6 +230,7 @@ Json write_measurement(const MeasureOptions& o, const std::filesystem::path& out
   m.sent_fingerprint = heard.sent_fingerprint;
   for (const tune::Recording& one : heard.captured) m.recordings.push_back(fingerprint_of(one));
   warn_of_copies(heard, m);
+  warn_of_limits(heard, by, m);
   if (microphone) tune::take_out(*microphone, m);
   Json document = tune::document_of(m);
   std::vector<files::WholeFile> written;
@@ -287,7 +302,7 @@ void play_and_measure(const MeasureOptions& o, const std::optional<Rigged>& by,
         heard.captured.push_back(std::move(played.captured));
         if (played.reference) heard.references.push_back(std::move(*played.reference));
         const std::filesystem::path output = o.play.all ? o.output / (played.way + ".json") : o.output;
-        o.voice.document(write_measurement(o, output, heard, driven_by, microphone));
+        o.voice.document(write_measurement(o, output, heard, by, driven_by, microphone));
       });
 }
 
@@ -330,7 +345,7 @@ void run_measure(const MeasureOptions& o) {
                     "what was sent is wanted",
                     o.reference_channel));
   const std::optional<tune::Drive> driven_by = drive_of(o, by);
-  const Json document = write_measurement(o, o.output, heard_in_files(o), driven_by, microphone);
+  const Json document = write_measurement(o, o.output, heard_in_files(o), by, driven_by, microphone);
   o.voice.say(wrapped(kLoudCaution, text_width()));
   o.voice.document(document);
 }
