@@ -297,6 +297,25 @@ TEST(Transfer, AReferenceThatIsNoCableIsRefused) {
   EXPECT_EQ(refusal(through(desk)), "warned") << "a desk's equaliser";
 }
 
+// Of a sweep each frequency has its time: samples that are lost move what comes after them, on both channels.
+TEST(Transfer, SamplesLostBesideAReferenceAreRefused) {
+  const Recording sent{"sweep.wav", kRate, sweep_sent(3)};
+  struct Case {
+    double ppm;
+    std::size_t lost;
+  };
+  for (const auto& [ppm, lost] : {Case{50, 0}, {0, 24}, {50, 15}, {-20, 256}}) {
+    TwoChannels both = recorded_beside(sent, a_driver(), field(), 0.5, ppm);
+    for (Recording* one : {&both.microphone, &both.reference}) {
+      const auto at = one->samples.begin() + static_cast<std::ptrdiff_t>(2.9 * kRate);  // some 5 kHz
+      one->samples.erase(at, at + static_cast<std::ptrdiff_t>(lost));
+    }
+    const Recording sound[] = {both.microphone}, cable[] = {both.reference};
+    const std::string said = test::refusal_of([&] { measure(sent, sound, {}, cable); });
+    EXPECT_THAT(said, HasSubstr(lost == 0 ? "taken" : "lost or doubled samples")) << lost << " lost, " << ppm << " ppm";
+  }
+}
+
 // A sweep that goes once does not tell; one that goes twice does, to a tenth of what a single one errs.
 TEST(Transfer, ASweepThatGoesTwiceTellsTheDrift) {
   const SimulatedDriver driver = a_driver();
