@@ -4,8 +4,9 @@
 /// Below its corner a high-pass is judged by what it takes at a quarter of it, against the median level of the way's
 /// band: 20 dB for the lowest way (a second-order filter takes 24, a first-order one 12: a cone's excursion grows by
 /// 12 dB an octave downwards), 10 dB for a way above, where the crossover's high side protects; under 20 dB it is said.
-/// The lowest way also at half of it: 6 dB, as a first-order filter takes 7. A venue protects nothing, being gone
-/// tomorrow; what it adds is judged as well.
+/// Also at half of it: 6 dB, as a first-order filter takes 7; 4 dB for a way above whose high side is of first order, so
+/// that what its band is equalised by does not count. A venue protects nothing, being gone tomorrow; what it adds is
+/// judged as well.
 #include <algorithm>
 #include <cmath>
 
@@ -23,7 +24,7 @@
 namespace rackproof::proof {
 namespace {
 
-constexpr double kLowest_db = -20, kAbove_db = -10, kLowestAtHalf_db = -6;
+constexpr double kLowest_db = -20, kAbove_db = -10, kAtHalf_db = -6, kAboveOfFirstOrder_db = -4;
 constexpr double kAssumedCorner_hz = 20;  ///< where nothing in the file is a high-pass
 
 /// The corner that the file gives the way's protection; 0: none.
@@ -34,6 +35,14 @@ double corner_hz(const rig::Rig& rig, const OutputPlan& output) {
       if (band.type == rig::EqType::highpass && (output.high_edge_hz == 0 || band.at_hz < output.high_edge_hz))
         corner = std::max(corner, band.at_hz);
   return corner;
+}
+
+/// What must be gone at half of the corner.
+double at_half_db(const rig::Rig& rig, const OutputPlan& output) {
+  const rig::Way& way = rig.ways[output.way_index];
+  const bool of_first_order =
+      output.way_index > 0 && !way.highpass && rig.points[output.way_index - 1].high.slope_db_per_oct == 6;
+  return of_first_order ? kAboveOfFirstOrder_db : kAtHalf_db;
 }
 
 /// Frequencies of the way's band, never none: a band that begins above what the sample rate carries is its own edge.
@@ -77,7 +86,7 @@ std::vector<Finding> check_driver_highpass(const Subject& subject) {
     const auto below = [&](const Impulse& h, double band_db, const rig::Venue* venue, bool at_half) {
       const double hz = edge_hz / (at_half ? 2 : 4);
       return Below{hz, finite_db(std::abs(spectrum(h, std::span(&hz, 1), rate_hz).front())) - band_db,
-                   at_half  ? kLowestAtHalf_db
+                   at_half  ? at_half_db(rig, output)
                    : lowest ? kLowest_db
                             : kAbove_db,
                    at_half ? "half" : "a quarter", venue};
@@ -87,12 +96,12 @@ std::vector<Finding> check_driver_highpass(const Subject& subject) {
     const auto fall_of = [&](const Below& other) {
       if (worst.excess_db() <= 0 && other.excess_db() > 0) worst = other;
     };
-    if (lowest) fall_of(below(without[o], band_db, nullptr, true));
+    fall_of(below(without[o], band_db, nullptr, true));
     if (subject.venue != nullptr) {
       const Impulse& with = linear_responses(subject)[o];
       band_db = std::max(band_db, median_db(with, grid, rate_hz));  // what it takes from the band moves no driver
       fall_of(below(with, band_db, subject.venue, false));
-      if (lowest) fall_of(below(with, band_db, subject.venue, true));
+      fall_of(below(with, band_db, subject.venue, true));
     }
     const double below_hz = worst.hz;
     Finding finding{.id = "driver-highpass", .output = output.name, .unit = "dB", .accepted = {}, .text = {}};

@@ -109,6 +109,24 @@ TEST(DriverHighpass, WhatTheVenueAddsIsJudgedAndWhatItTakesIsNot) {
   rig.ways[0].highpass.reset();
   EXPECT_THAT(fallen(with_venue(a_band(rig::EqType::highpass, 30, 0, 0.7))), ElementsAre("sub"));
 }
+// A boost just below a horn's point undoes it where its diaphragm moves the furthest, and is gone two octaves down.
+TEST(DriverHighpass, HalfOfTheCornerIsJudgedForTheWaysAboveToo) {
+  rig::Rig rig = three_ways();
+  const auto lifted = [&](int slope, double gain_db) {
+    rig.points[1] = a_point(1600, slope == 6 ? Alignment::butterworth : Alignment::linkwitz_riley, slope);
+    rig.ways[2].eq = {a_band(rig::EqType::peaking, 800, gain_db, 4)};
+    return highpass_of(rig)[3];
+  };
+  // 20 log10(1 + 2^2) = 14.0 dB of 12 dB/oct, 10 log10(1 + 2^2) = 7.0 dB of 6 dB/oct, and the band's median.
+  for (const auto& [slope, taken_db, allowed_db] : {std::tuple(12, 14.0, -6.0), {6, 7.0, -4.0}}) {
+    const Finding holds = lifted(slope, taken_db + allowed_db - 1.5), falls = lifted(slope, taken_db + allowed_db + 1);
+    EXPECT_TRUE(holds.holds) << holds.text;
+    EXPECT_FALSE(falls.holds) << falls.text;
+    EXPECT_EQ(falls.allowed, allowed_db);
+    EXPECT_NEAR(falls.measured, allowed_db + 1, 1);
+    EXPECT_THAT(falls.text, AllOf(HasSubstr("at 800 Hz, half of its corner of 1.6 kHz"), HasSubstr("eq[1]")));
+  }
+}
 TEST(DriverHighpass, TenDecibelsForTheWaysAboveAreBracketed) {
   rig::Rig rig = three_ways();
   rig.points[1] = a_point(1600, Alignment::butterworth, 6);  // 10 log10(1 + 4^2) = 12.3 dB at 400 Hz
