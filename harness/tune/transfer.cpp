@@ -76,11 +76,6 @@ double delay_spread_s(const std::vector<Third>& thirds) {
 /// Throws InputError where the reference is no cable; else a warning where it may be none, or nothing.
 std::optional<Warning> doubt_of_reference(const Way::Heard& heard, const Samples& frequency_hz,
                                           const Recording& reference, const Recording& captured) {
-  if (reference.samples == captured.samples)
-    throw InputError(fmt::format(
-        "{}: sample for sample the same as {}: was it recorded in mono? The reference is a channel that takes what is "
-        "sent, by a cable",
-        reference.name, captured.name));
   const std::vector<Third> thirds = thirds_of(heard, frequency_hz);
   const double spread_db = level_spread_db(thirds), late_ms = 1e3 * delay_spread_s(thirds);
   if (spread_db < kEven_db && late_ms > kCableLate_ms)
@@ -93,6 +88,11 @@ std::optional<Warning> doubt_of_reference(const Way::Heard& heard, const Samples
       reference.name, spread_db);
   if (spread_db > kNoCable_db)
     throw InputError(words + ". Record what is sent ahead of the rig, not a way's own signal nor a microphone");
+  if (reference.samples == captured.samples)
+    return Warning{"reference",
+                   fmt::format("{}: sample for sample the same as {}: was it recorded in mono? An arrival of 0 is "
+                               "no time of flight",
+                               reference.name, captured.name)};
   if (spread_db <= kCable_db) return std::nullopt;
   return Warning{"reference", words + ": is there an equaliser in it, or something else than what was sent?"};
 }
