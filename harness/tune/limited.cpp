@@ -31,7 +31,7 @@ std::optional<HeldOf> held_of(const CompiledRig& rig, const Recording& sent) {
   std::vector<float*> to;
   for (auto& row : rows) to.push_back(row.data());
   std::vector<HeldOf> held(outputs);
-  const auto cells = static_cast<double>((sent.samples.size() + feed.size() - 1) / feed.size());
+  const std::size_t cells = (sent.samples.size() + feed.size() - 1) / feed.size();
   for (std::size_t n = 0; n < sent.samples.size(); n += feed.size()) {
     const std::size_t count = std::min(feed.size(), sent.samples.size() - n);
     std::transform(&sent.samples[n], &sent.samples[n] + count, feed.begin(),
@@ -39,7 +39,7 @@ std::optional<HeldOf> held_of(const CompiledRig& rig, const Recording& sent) {
     chain.process(from, to, count);
     for (std::size_t o = 0; o < outputs; ++o) {
       const dsp::Meter meter = chain.take_meter(o);
-      held[o].peak_mean_db += held_db(meter.least_peak_gain) / cells;
+      held[o].peak_mean_db += held_db(meter.least_peak_gain) / static_cast<double>(cells);
       held[o].power_most_db = std::max(held[o].power_most_db, held_db(meter.least_power_gain));
     }
   }
