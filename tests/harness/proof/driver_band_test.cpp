@@ -39,15 +39,7 @@ TEST(DriverBand, WhatTonightsVenueTakesHidesNothing) {
   rig.system_eq = {a_band(rig::EqType::peaking, 600, 6, 1)};
   rig::Venue venue;
   venue.all.eq = {a_band(rig::EqType::peaking, 560, -10, 1)};
-  const Prepared bench(rig);
-  const CompiledRig compiled = compile(bench.rig, &venue), unlimited = compile(bench.rig, &venue, Bypass::limits);
-  const Subject tonight{.rig = bench.rig,
-                        .venue = &venue,
-                        .compiled = compiled,
-                        .unlimited = unlimited,
-                        .make = make_chain,
-                        .programmes = {}};
-  const std::vector<Finding> alone = check_driver_band(bench.subject), with = check_driver_band(tonight);
+  const std::vector<Finding> alone = band_of(rig), with = check_driver_band(Prepared(rig, venue).subject);
   EXPECT_FALSE(alone[1].holds) << alone[1].text;
   EXPECT_FALSE(with[1].holds) << with[1].text;
   EXPECT_EQ(with[1].measured, alone[1].measured);
@@ -159,18 +151,10 @@ TEST(DriverBand, WhatIsLiftedAtOneEndHidesNothingAtTheOther) {
 }
 
 TEST(DriverBand, TheVenueCounts) {
-  Prepared bench(two_ways_with_sheets());
   rig::Venue venue;
   venue.all.eq = {a_band(rig::EqType::peaking, 22, 26, 2)};
-  const CompiledRig compiled = compile(bench.rig, &venue), unlimited = compile(bench.rig, &venue, Bypass::limits);
-  const Subject subject{.rig = bench.rig,
-                        .venue = &venue,
-                        .compiled = compiled,
-                        .unlimited = unlimited,
-                        .make = make_chain,
-                        .programmes = {}};
-  EXPECT_THAT(fallen(check_driver_band(bench.subject)), IsEmpty());
-  const std::vector<Finding> findings = check_driver_band(subject);
+  EXPECT_THAT(fallen(band_of(two_ways_with_sheets())), IsEmpty());
+  const std::vector<Finding> findings = check_driver_band(Prepared(two_ways_with_sheets(), venue).subject);
   EXPECT_THAT(fallen(findings), ElementsAre("low.left"));
   EXPECT_THAT(findings[0].text, HasSubstr("venue.eq[1]"));
 }

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <span>
 #include <stdexcept>
 #include <string>
@@ -71,11 +72,15 @@ struct Prepared {
   explicit Prepared(const std::string& text, DeviceMaker make = make_chain)
       : Prepared(rig::parse_rig(text, "test.toml"), std::move(make)) {}
   explicit Prepared(rig::Rig from, DeviceMaker make = make_chain)
+      : Prepared(std::move(from), std::nullopt, std::move(make)) {}
+  /// With tonight's venue over it.
+  Prepared(rig::Rig from, std::optional<rig::Venue> tonight, DeviceMaker make = make_chain)
       : rig(std::move(from)),
-        compiled(compile(rig)),
-        unlimited(compile(rig, nullptr, Bypass::limits)),
+        venue(std::move(tonight)),
+        compiled(compile(rig, venue ? &*venue : nullptr)),
+        unlimited(compile(rig, venue ? &*venue : nullptr, Bypass::limits)),
         subject{.rig = rig,
-                .venue = nullptr,
+                .venue = venue ? &*venue : nullptr,
                 .compiled = compiled,
                 .unlimited = unlimited,
                 .make = std::move(make),
@@ -83,6 +88,7 @@ struct Prepared {
   Prepared(const Prepared&) = delete;
 
   rig::Rig rig;
+  std::optional<rig::Venue> venue;
   CompiledRig compiled, unlimited;
   Subject subject;
 };

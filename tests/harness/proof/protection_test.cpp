@@ -91,16 +91,9 @@ TEST(DriverHighpass, WhatTheVenueAddsIsJudgedAndWhatItTakesIsNot) {
   rig::Rig rig = three_ways();
   rig.ways[0].highpass = a_filter(30, Alignment::butterworth, 12);
   const auto with_venue = [&](const rig::EqBand& band) {
-    const Prepared bench(rig);
     rig::Venue venue;
     venue.all.eq = {band};
-    const CompiledRig compiled = compile(bench.rig, &venue), unlimited = compile(bench.rig, &venue, Bypass::limits);
-    return check_driver_highpass({.rig = bench.rig,
-                                  .venue = &venue,
-                                  .compiled = compiled,
-                                  .unlimited = unlimited,
-                                  .make = make_chain,
-                                  .programmes = {}});
+    return check_driver_highpass(Prepared(rig, venue).subject);
   };
   const std::vector<Finding> findings = with_venue(a_band(rig::EqType::lowshelf, 40, 6, 0.7));
   EXPECT_THAT(fallen(findings), ElementsAre("sub"));

@@ -70,7 +70,8 @@ TEST(BlockSize, ADecisionOnTheHostsBlockFalls) {
   EXPECT_THAT(fell[0].text, HasSubstr("in blocks of 64"));
 }
 TEST(Bypass, LeavesWhatItShouldForEveryLayer) {
-  EXPECT_EQ(fallen_ids(check_bypass(Prepared(kRig).subject)), "");
+  const rig::Rig rig = rig::parse_rig(kRig, "test.toml");
+  EXPECT_EQ(fallen_ids(check_bypass(Prepared(rig).subject)), "");
   const rig::Venue venue = rig::parse_venue(R"(format = 1
 [venue]
 gain = "-1 dB"
@@ -78,16 +79,8 @@ eq = [ { type = "peaking", at = "63 Hz", gain = "-4 dB", q = 3 } ]
 [venue.feed.left]
 gain = "-0.5 dB"
 )",
-                                            "hall.toml", Prepared(kRig).rig);
-  Prepared plain(kRig);
-  const CompiledRig compiled = compile(plain.rig, &venue), unlimited = compile(plain.rig, &venue, Bypass::limits);
-  const Subject subject{.rig = plain.rig,
-                        .venue = &venue,
-                        .compiled = compiled,
-                        .unlimited = unlimited,
-                        .make = make_chain,
-                        .programmes = {}};
-  EXPECT_EQ(fallen_ids(check_bypass(subject)), "");
+                                            "hall.toml", rig);
+  EXPECT_EQ(fallen_ids(check_bypass(Prepared(rig, venue).subject)), "");
 }
 TEST(Bypass, ASampleTooLateOrABitTooMuchFalls) {
   const auto a_sample_late = [](const dsp::ChainSettings& original) {
