@@ -79,6 +79,16 @@ Driver read_driver(const std::string& name, Fields& fields) {
   return driver;
 }
 
+/// The tables [KEY.NAME], one after the other.
+template <class Named>
+std::vector<Named> read_named(Fields& root, std::string_view key, std::string_view example,
+                              Named (*read)(const std::string& name, Fields& fields)) {
+  std::vector<Named> list;
+  if (auto all = root.table(key, example, required))
+    for (auto& [name, fields] : all->named_tables(example)) list.push_back(read(name, fields));
+  return list;
+}
+
 }  // namespace
 
 Band read_controller(Fields& root, Controller& controller) {
@@ -129,19 +139,9 @@ std::vector<Feed> read_feeds(Fields& root) {
 }
 
 std::vector<Amplifier> read_amplifiers(Fields& root) {
-  std::vector<Amplifier> amplifiers;
-  auto all = root.table("amplifier", "[amplifier.tops]", required);
-  if (!all) return amplifiers;
-  for (auto& [name, fields] : all->named_tables("[amplifier.tops]")) amplifiers.push_back(read_amplifier(name, fields));
-  return amplifiers;
+  return read_named(root, "amplifier", "[amplifier.tops]", read_amplifier);
 }
 
-std::vector<Driver> read_drivers(Fields& root) {
-  std::vector<Driver> drivers;
-  auto all = root.table("driver", "[driver.cone12]", required);
-  if (!all) return drivers;
-  for (auto& [name, fields] : all->named_tables("[driver.cone12]")) drivers.push_back(read_driver(name, fields));
-  return drivers;
-}
+std::vector<Driver> read_drivers(Fields& root) { return read_named(root, "driver", "[driver.cone12]", read_driver); }
 
 }  // namespace rackproof::rig
