@@ -338,12 +338,18 @@ class BandLevel {
   std::vector<Layer> layers_, gone_;
   double most_db_ = -1e9, unlifted_db_ = -1e9;
 };
+struct Outside {
+  double db = 0;
+  const char* when = "";
+};
 /// The worse of what there is with tonight's venue and of what is left once that is gone.
-double outside_db(const Subject& subject, const OutputPlan& plan, double from_hz, double to_hz, double hz,
-                  double edge_hz) {
-  const double with = BandLevel(subject, plan, from_hz, to_hz, true).outside_db(hz, edge_hz);
+Outside outside_of(const Subject& subject, const OutputPlan& plan, double from_hz, double to_hz, double hz,
+                   double edge_hz) {
+  const Outside with{BandLevel(subject, plan, from_hz, to_hz, true).outside_db(hz, edge_hz)};
   if (subject.venue == nullptr) return with;
-  return std::max(with, BandLevel(subject, plan, from_hz, to_hz, false).outside_db(hz, edge_hz));
+  const Outside alone{BandLevel(subject, plan, from_hz, to_hz, false).outside_db(hz, edge_hz),
+                      " without tonight's venue"};
+  return alone.db > with.db + 0.05 ? alone : with;
 }
 
 /// `lowest` and `highest` against the edges, and against the whole path an octave outside. What eq lifts at one end of
@@ -365,28 +371,29 @@ void driver_band(const Subject& subject, std::size_t w) {
   const double to_hz =
       std::min(driver.highest_hz.value_or(edges.high_hz > from_hz ? edges.high_hz : 8 * from_hz), 0.4 * rate_hz);
   if (driver.lowest_hz) {
-    const double lowest = *driver.lowest_hz, level_db = outside_db(subject, plan, from_hz, to_hz, lowest / 2, from_hz);
-    if (edges.low_hz < lowest / kOutside * (1 - 1e-9) || level_db > kOutside_db) {
+    const double lowest = *driver.lowest_hz;
+    const Outside outside = outside_of(subject, plan, from_hz, to_hz, lowest / 2, from_hz);
+    if (edges.low_hz < lowest / kOutside * (1 - 1e-9) || outside.db > kOutside_db) {
       subject.warn(
           "below-lowest",
-          "way {} {}, and driver {} may be used from {} on: at {} it still gets {:.1f} dB of its band's level. It "
+          "way {} {}, and driver {} may be used from {} on: at {} it still gets {:.1f} dB of its band's level{}. It "
           "strikes its stops, or tears, at a level that the limiters pass. Raise {}, or give way.{} a high-pass.",
           way.name, edges.low_hz > 0 ? "begins at " + rig::hertz_text(edges.low_hz) : std::string("has no lower end"),
-          driver.name, rig::hertz_text(lowest), rig::hertz_text(lowest / 2), level_db,
+          driver.name, rig::hertz_text(lowest), rig::hertz_text(lowest / 2), outside.db, outside.when,
           w > 0 ? fmt::format("crossover.points[{}]", w) : fmt::format("way.{}.highpass", way.name), way.name);
     }
   }
   if (driver.highest_hz &&
       2 * *driver.highest_hz < std::min(kHighestThatIsJudged * nyquist_hz, kHighestThatIsJudged_hz)) {
     const double highest = *driver.highest_hz;
-    const double level_db = outside_db(subject, plan, from_hz, to_hz, 2 * highest, to_hz);
-    if ((edges.high_hz > highest * kOutside * (1 + 1e-9)) || level_db > kOutside_db) {
+    const Outside outside = outside_of(subject, plan, from_hz, to_hz, 2 * highest, to_hz);
+    if ((edges.high_hz > highest * kOutside * (1 + 1e-9)) || outside.db > kOutside_db) {
       subject.warn(
           "above-highest",
-          "way {} {}, and driver {} may be used up to {}: at {} it still gets {:.1f} dB of its band's level, where "
+          "way {} {}, and driver {} may be used up to {}: at {} it still gets {:.1f} dB of its band's level{}, where "
           "it beams and breaks up. {}.",
           way.name, edges.high_hz > 0 ? "ends at " + rig::hertz_text(edges.high_hz) : std::string("has no upper end"),
-          driver.name, rig::hertz_text(highest), rig::hertz_text(2 * highest), level_db,
+          driver.name, rig::hertz_text(highest), rig::hertz_text(2 * highest), outside.db, outside.when,
           w < subject.rig.points.size() ? fmt::format("Lower crossover.points[{}]", w + 1)
                                         : fmt::format("Give way.{}.eq a lowpass", way.name));
     }

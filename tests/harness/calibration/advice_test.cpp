@@ -454,7 +454,7 @@ const Fault kBands[] = {
        r.system_eq = {a_band(rig::EqType::peaking, 800, 6, 1)};
        v.all.eq = {a_band(rig::EqType::peaking, 750, -10, 1)};
      },
-     {"800 Hz", "driver horn"},
+     {"at 800 Hz", "without tonight's venue", "driver horn"},
      [](R r, V v) {
        r.points[0] = a_point(1600, Alignment::butterworth, 12), horn(r).lowest_hz = 1600;
        v.all.eq = {a_band(rig::EqType::peaking, 750, -10, 1)};
