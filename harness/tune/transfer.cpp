@@ -12,6 +12,7 @@
 #include "harness/rig/rig.hpp"
 #include "harness/tune/noise_way.hpp"
 #include "harness/tune/played_band.hpp"
+#include "harness/tune/reference.hpp"
 #include "harness/tune/screening.hpp"
 #include "harness/tune/sweep_way.hpp"
 
@@ -22,81 +23,7 @@ using std::numbers::pi;
 
 namespace {
 constexpr double kMostMagnitudeError_db = 40;
-// A cable passes all alike, within 0.1 dB; a desk's equaliser may stand in it, the filters of a way may not: what came
-// through those, or through the air, arrives at another time at each frequency.
-constexpr double kEven_db = 1, kCableLate_ms = 0.15;  // an equaliser that makes so much of delay is heard in level
-constexpr double kCable_db = 3, kNoCable_db = 20, kCableFrom_hz = 315, kCableTo_hz = 16'000, kCableCoherence = 0.7;
-
-/// A third of an octave of a reference.
-struct Third {
-  double octave = 0, level_db = 0, delay_s = 0;
-};
-/// Those that are heard at all. Their delay is the slope of the phase from one frequency to the next.
-std::vector<Third> thirds_of(const Way::Heard& reference, const Samples& frequency_hz) {
-  std::vector<Third> thirds;
-  for (double from_hz = kCableFrom_hz; from_hz < kCableTo_hz; from_hz *= std::cbrt(2.0)) {
-    double power = 0, coherence = 0, count = 0, step_hz = 0;
-    Complex turn = 0;
-    for (std::size_t i = 1; i < frequency_hz.size(); ++i) {
-      if (frequency_hz[i] < from_hz || frequency_hz[i] >= from_hz * std::cbrt(2.0)) continue;
-      power += std::norm(reference.h[i]);
-      coherence += reference.coherence[i];
-      turn += reference.h[i] * std::conj(reference.h[i - 1]);
-      step_hz += frequency_hz[i] - frequency_hz[i - 1];
-      ++count;
-    }
-    if (count == 0 || coherence < kCableCoherence * count) continue;
-    thirds.push_back({std::log2(from_hz), analysis::db_from_power(std::max(power / count, 1e-30)),
-                      -std::arg(turn) / (2 * pi * step_hz / count)});
-  }
-  return thirds;
 }
-double level_spread_db(const std::vector<Third>& thirds) {
-  if (thirds.empty()) return 0;
-  const auto [least, most] = std::ranges::minmax_element(thirds, {}, &Third::level_db);
-  return most->level_db - least->level_db;
-}
-/// The most that one is late or early, less what a clock that drifts makes of a sweep: a line over the octaves.
-double delay_spread_s(const std::vector<Third>& thirds) {
-  double octave = 0, delay_s = 0, squares = 0, products = 0, most_s = 0;
-  for (const Third& one : thirds) {
-    octave += one.octave / static_cast<double>(thirds.size());
-    delay_s += one.delay_s / static_cast<double>(thirds.size());
-  }
-  for (const Third& one : thirds) {
-    squares += (one.octave - octave) * (one.octave - octave);
-    products += (one.octave - octave) * (one.delay_s - delay_s);
-  }
-  for (const Third& one : thirds)
-    most_s =
-        std::max(most_s, std::abs(one.delay_s - delay_s - products / std::max(squares, 1e-9) * (one.octave - octave)));
-  return most_s;
-}
-
-/// Throws InputError where the reference is no cable; else a warning where it may be none, or nothing.
-std::optional<Warning> doubt_of_reference(const Way::Heard& heard, const Samples& frequency_hz,
-                                          const Recording& reference, const Recording& captured) {
-  const std::vector<Third> thirds = thirds_of(heard, frequency_hz);
-  const double spread_db = level_spread_db(thirds), late_ms = 1e3 * delay_spread_s(thirds);
-  if (spread_db < kEven_db && late_ms > kCableLate_ms)
-    throw InputError(fmt::format(
-        "{}: some of it arrives {:.2f} ms earlier or later than the rest, and a cable is late by the same everywhere: the "
-        "recorder has lost or doubled samples, of both channels. Record it again",
-        reference.name, late_ms));
-  const std::string words = fmt::format(
-      "{}: its thirds of an octave lie {:.0f} dB apart; a cable passes all alike. Arrivals are counted from it",
-      reference.name, spread_db);
-  if (spread_db > kNoCable_db)
-    throw InputError(words + ". Record what is sent ahead of the rig, not a way's own signal nor a microphone");
-  if (reference.samples == captured.samples)
-    return Warning{"reference",
-                   fmt::format("{}: sample for sample the same as {}: was it recorded in mono? An arrival of 0 is "
-                               "no time of flight",
-                               reference.name, captured.name)};
-  if (spread_db <= kCable_db) return std::nullopt;
-  return Warning{"reference", words + ": is there an equaliser in it, or something else than what was sent?"};
-}
-}  // namespace
 
 Measurement measure(const Recording& sent, std::span<const Recording> captured, const TransferOptions& options,
                     std::span<const Recording> references) {
@@ -140,7 +67,7 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
     if (!references.empty()) {
       screen(references[c]);
       reference = way->hear(references[c], Way::By::cable);
-      if (auto doubt = doubt_of_reference(*reference, m.frequency_hz, references[c], one))
+      if (auto doubt = doubt_of_reference(*reference, m.frequency_hz, sweep, references[c], one))
         m.warnings.push_back(std::move(*doubt));
     }
     Way::Heard heard = way->hear(one, Way::By::loudspeaker, reference ? &reference->drift : nullptr);

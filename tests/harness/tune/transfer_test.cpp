@@ -8,6 +8,7 @@
 #include <algorithm>
 #include <numbers>
 #include <optional>
+#include <random>
 
 #include "harness/analysis/bands.hpp"
 #include "harness/analysis/decibels.hpp"
@@ -314,6 +315,13 @@ TEST(Transfer, SamplesLostBesideAReferenceAreRefused) {
     const std::string said = test::refusal_of([&] { measure(sent, sound, {}, cable); });
     EXPECT_THAT(said, HasSubstr(lost == 0 ? "taken" : "lost or doubled samples")) << lost << " lost, " << ppm << " ppm";
   }
+  // Whole, and 30 dB of noise: a poor cable, and no samples lost.
+  TwoChannels both = recorded_beside(sent, a_driver(), field(), 0.5, 50);
+  std::mt19937 bits(5);
+  std::normal_distribution<double> hiss(0, 0.5 * 0.1 * 0.0316);  // beside 0.5 of a sweep at -20 dBFS RMS
+  for (double& x : both.reference.samples) x += hiss(bits);
+  const Recording sound[] = {both.microphone}, cable[] = {both.reference};
+  EXPECT_EQ(test::refusal_of([&] { measure(sent, sound, {}, cable); }), "taken");
 }
 
 // A sweep that goes once does not tell; one that goes twice does, to a tenth of what a single one errs.
