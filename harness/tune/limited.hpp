@@ -1,5 +1,6 @@
 #pragma once
 /// What a rig's own limiters hold of what is sent through it. What they take is no response: it moves with the level.
+#include <functional>
 #include <optional>
 #include <string>
 
@@ -15,7 +16,9 @@ struct HeldOf {
   double power_most_db = 0;  ///< the power limiter, at its most
 };
 /// The output that holds the most, where that moves a response: 0.3 dB of peaks on average, or 0.5 dB of power at any time.
-/// `sent` goes into every feed, at the level that it has. Nothing where it is of another sample rate than the rig.
-std::optional<HeldOf> held_of(const CompiledRig& rig, const Recording& sent);
+/// `sent` goes into every feed, at the level that it has; `counts`: of which outputs it is asked. Nothing where it is of
+/// another sample rate than the rig.
+std::optional<HeldOf> held_of(const CompiledRig& rig, const Recording& sent,
+                              const std::function<bool(const OutputPlan&)>& counts);
 
 }  // namespace rackproof::tune

@@ -16,7 +16,6 @@ namespace {
 constexpr double kLouder_db = 6;     // another way's band, against the way's own: it is another way's file
 constexpr double kTaken_db = 20;     // by the way's filters in another band
 constexpr double kLeast_db = 10;     // that a measurement of the way alone is down there
-constexpr double kSilent_db = 20;    // a way's band, against the loudest one's: it did not play
 constexpr double kOutermost_db = 6;  // of the way's filters: the outer edges of the lowest and of the highest band
 
 /// The mean over the log frequency, in dB, of `power` at the measurement's frequencies; nothing where none is in it.
@@ -63,7 +62,8 @@ double power_at(const Measurement& m, std::size_t i) {
   return m.coherence[i] * analysis::power_from_db(m.magnitude_db[i]);
 }
 
-/// Of each way of what drove it, how far its band lies below the loudest one's; nothing where the file says no drive.
+}  // namespace
+
 std::vector<double> below_loudest_db(const Measurement& m) {
   std::vector<double> levels;
   if (!m.driven_by) return levels;
@@ -79,8 +79,6 @@ std::vector<double> below_loudest_db(const Measurement& m) {
   for (double& level : levels) level = loudest - level;
   return levels;
 }
-
-}  // namespace
 
 void must_be_places(std::span<const Measurement> measured) {
   std::vector<std::vector<double>> below;

@@ -15,6 +15,10 @@ namespace rackproof::tune {
 /// `drive`: of the rig, its ways from low to high; `points_hz`: one fewer. Throws InputError that names the file.
 void must_show(const Measurement& measurement, const Drive& drive, const std::vector<double>& points_hz,
                std::size_t way);
+inline constexpr double kSilent_db = 20;  ///< a way whose band lies so far below the loudest one's did not play
+/// Of each way of what drove it, how far its band lies below the loudest one's, in dB; nothing where the file says no
+/// drive, or does not reach a band.
+std::vector<double> below_loudest_db(const Measurement& measurement);
 /// Of places of one loudspeaker none may be without a way that another shows, as files of single ways are. Only those
 /// that say what drove them are judged. Throws InputError that names both files.
 void must_be_places(std::span<const Measurement> measured);

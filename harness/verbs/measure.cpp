@@ -17,6 +17,7 @@
 #include "harness/rig/units.hpp"
 #include "harness/tune/limited.hpp"
 #include "harness/tune/microphone.hpp"
+#include "harness/tune/shown_way.hpp"
 #include "harness/tune/transfer.hpp"
 #include "harness/verbs/loudspeaker_option.hpp"
 #include "harness/verbs/measure_play.hpp"
@@ -207,10 +208,17 @@ void warn_of_copies(const Heard& heard, tune::Measurement& m) {
   }
 }
 
-/// What the rig's own limiters take from what is sent is no response, and coherence does not tell.
-void warn_of_limits(const Heard& heard, const std::optional<Rigged>& by, tune::Measurement& m) {
+/// What the rig's own limiters take from what is sent is no response, and coherence does not tell. Of the ways that are
+/// heard in it, where that can be said.
+void warn_of_limits(const MeasureOptions& o, const Heard& heard, const std::optional<Rigged>& by,
+                    tune::Measurement& m) {
   if (!by) return;
-  const auto held = tune::held_of(compile(by->rig, by->venue ? &*by->venue : nullptr), heard.sent);
+  const std::string& loudspeaker = o.loudspeaker.of(by->rig).loudspeaker;
+  const std::vector<double> below_db = tune::below_loudest_db(m);
+  const auto counts = [&](const OutputPlan& plan) {
+    return plan.loudspeaker == loudspeaker && (below_db.empty() || below_db.at(plan.way_index) < tune::kSilent_db);
+  };
+  const auto held = tune::held_of(compile(by->rig, by->venue ? &*by->venue : nullptr), heard.sent, counts);
   if (!held) return;
   m.warnings.push_back(
       {"limited",
@@ -230,7 +238,7 @@ Json write_measurement(const MeasureOptions& o, const std::filesystem::path& out
   m.sent_fingerprint = heard.sent_fingerprint;
   for (const tune::Recording& one : heard.captured) m.recordings.push_back(fingerprint_of(one));
   warn_of_copies(heard, m);
-  warn_of_limits(heard, by, m);
+  warn_of_limits(o, heard, by, m);
   if (microphone) tune::take_out(*microphone, m);
   Json document = tune::document_of(m);
   std::vector<files::WholeFile> written;
