@@ -134,6 +134,32 @@ TEST(Fit, WhereNothingIsFittedNothingIsLiftedOverTheRestEither) {
   EXPECT_LE(lift_db(6), 6 + 1e-9);
   EXPECT_GT(lift_db(6), 4) << "what is allowed is used";
   EXPECT_GT(lift_db(100), 7) << "the control";
+  // Known to the solver: what is left is half of what taking from all sections afterwards would leave, 0.70 dB of 4.0.
+  problem.most_over_median_db = 6;
+  EXPECT_LT(judge(problem, fit(problem, up_to(4))).rms_db, 0.5);
+}
+
+// A penalty only pulls: with a bound that hurts the promise is kept by what comes after it.
+TEST(Fit, NoResponseIsLiftedOverTheRestByMoreThanIsAllowed) {
+  std::mt19937 bits(77);
+  const auto even = [&](double low, double high) {
+    return low + (high - low) * static_cast<double>(bits()) / 4294967296.0;
+  };
+  for (int run = 0; run < 20; ++run) {
+    Sections faults;
+    for (int n = 0; n < 5; ++n) faults.push_back(bell(60 * std::exp2(even(0, 8)), even(-14, 14), even(0.5, 2)));
+    FitProblem problem = made_by(faults);
+    problem.most_over_median_db = 1;
+    for (std::size_t k = 0; k < problem.frequency_hz.size(); ++k)
+      if (problem.frequency_hz[k] < 120) problem.weight[k] = 0;
+    FitOptions options = up_to(5);
+    options.starts = 1;
+    const std::vector<double> gain = gain_db_of(fit(problem, options), problem.frequency_hz, 48000);
+    std::vector<double> fitted;
+    for (std::size_t k = 0; k < gain.size(); ++k)
+      if (problem.weight[k] > 0) fitted.push_back(gain[k]);
+    EXPECT_LE(std::ranges::max(gain), analysis::median(fitted) + 1 + 1e-9) << "run " << run;
+  }
 }
 
 TEST(Fit, HumpsAreCutAndNothingIsBoosted) {
