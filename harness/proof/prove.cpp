@@ -23,11 +23,21 @@ std::size_t place_of(const std::string& id) {
                                   kIds.begin());
 }
 
+/// Why the rig takes a fall of this check: the loudspeaker's own reason, else that of the whole rig.
+std::optional<std::string> accepted_by(const rig::Rig& rig, const Finding& finding) {
+  const auto reason = [&](const rig::Rig& of) -> std::optional<std::string> {
+    const auto found = std::ranges::find(of.accept, finding.id, &rig::Accepted::check);
+    if (found == of.accept.end()) return std::nullopt;
+    return found->reason;
+  };
+  const auto own = std::ranges::find(rig.loudspeakers, finding.loudspeaker, &rig::Rig::loudspeaker);
+  const std::optional<std::string> by_its_own = own == rig.loudspeakers.end() ? std::nullopt : reason(*own);
+  return by_its_own ? by_its_own : reason(rig);
+}
+
 void apply_accept(const rig::Rig& rig, std::vector<Finding>& findings) {
   for (Finding& finding : findings)
-    for (const rig::Accepted& accepted : rig.accept)
-      if (!finding.holds && finding.id == accepted.check && !kIds[place_of(finding.id)].protects)
-        finding.accepted = accepted.reason;
+    if (!finding.holds && !kIds[place_of(finding.id)].protects) finding.accepted = accepted_by(rig, finding);
 }
 
 void finish(const rig::Rig& rig, Proof& proof) {

@@ -59,8 +59,7 @@ class RigReader {
       read_loudspeaker(fields_, rig_, "", {});
       fields_.allow("loudspeaker");
     }
-    read_accept();
-    for (Rig& part : rig_.loudspeakers) part.accept = rig_.accept;
+    rig_.accept = read_accept(fields_, "[accept]");
     read_live();
     const std::size_t outputs = outputs_of(rig_);
     if (outputs > dsp::kMaxOutputs)
@@ -126,6 +125,7 @@ class RigReader {
       part.delay_distance_m = delay.distance_m;
       part.muted = fields.flag("mute").value_or(false);
       read_loudspeaker(fields, part, prefix + ".", takes);
+      part.accept = read_accept(fields, "{ crossover-level = \"why\" }");
       fields.close();
       for (const Amplifier& one : rig_.amplifiers)
         if (uses(part, &Way::amplifier, one.name)) part.amplifiers.push_back(one);
@@ -142,9 +142,11 @@ class RigReader {
     Source source;
   };
 
-  void read_accept() {
-    auto fields = fields_.table("accept", "[accept]");
-    if (!fields) return;
+  /// At the top of the file, or of one [[loudspeaker]].
+  std::vector<Accepted> read_accept(Fields& of, const std::string& example) const {
+    std::vector<Accepted> accept;
+    auto fields = of.table("accept", example);
+    if (!fields) return accept;
     std::vector<std::string> known;
     for (const Check& check : kChecks)
       if (check.may_be_accepted) known.emplace_back(check.id);
@@ -161,8 +163,9 @@ class RigReader {
       if (reason && letters_in(*reason) < kShortestReason)
         fields->fault(entry.key,
                       fmt::format("say why, in {} letters or more, for whoever opens this file next", kShortestReason));
-      rig_.accept.push_back({entry.key, reason.value_or("")});
+      accept.push_back({entry.key, reason.value_or("")});
     }
+    return accept;
   }
 
   /// Of feeds and outputs, as `live` calls its ports.

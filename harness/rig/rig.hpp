@@ -183,7 +183,7 @@ struct Rig {
   std::vector<Point> points;
   bool phase_matched = true;
   std::vector<Way> ways;
-  std::vector<Accepted> accept;
+  std::vector<Accepted> accept;  ///< of several loudspeakers: by the rig for all of them, by one for itself
   Live live;
 
   std::string loudspeaker;                 ///< of a rig that is one of several: its name
@@ -191,8 +191,8 @@ struct Rig {
   std::optional<double> delay_distance_m;  ///< as written, if it was a distance
   bool muted = false;
   Source source;  ///< of that loudspeaker
-  /// Empty in the plain form. Each has the whole rig's controller and feeds, of amplifiers and drivers those that it
-  /// uses, and what the whole rig accepts.
+  /// Empty in the plain form. Each has the whole rig's controller and feeds, and of amplifiers and drivers those that
+  /// it uses.
   std::vector<Rig> loudspeakers;
 
   /// The loudspeakers; of the plain form the rig itself.

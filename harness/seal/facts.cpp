@@ -118,6 +118,11 @@ void way_facts(const rig::Rig& rig, const rig::Way& way, Collector& to) {
   }
 }
 
+/// What the whole rig accepts, or one loudspeaker of it.
+void accept_facts(const rig::Rig& rig, Collector& to) {
+  for (const rig::Accepted& one : rig.accept) to.word("accept." + one.check, one.reason);
+}
+
 /// Of one loudspeaker: its own layer, points and ways.
 void loudspeaker_facts(const rig::Rig& rig, Collector& to) {
   if (rig.delay_s != 0) to.quantity("delay", Quantity::time, rig.delay_s);
@@ -199,7 +204,7 @@ Facts facts_of(const rig::Rig& rig) {
   to.quantity("controller.temperature", Quantity::temperature, controller.temperature_degc);
   for (const rig::Feed* feed : by_name(rig.feeds)) to.number("feeds." + feed->name, feed->channel);
   for (const rig::LiveConnection& one : rig.live.connections) to.word("live.connect." + one.name, one.port);
-  for (const rig::Accepted& one : rig.accept) to.word("accept." + one.check, one.reason);
+  accept_facts(rig, to);
   for (const rig::Amplifier* amplifier : by_name(rig.amplifiers)) {
     const std::string key = "amplifier." + amplifier->name;
     std::vector<rig::Rating> ratings = amplifier->ratings;
@@ -234,6 +239,7 @@ Facts facts_of(const rig::Rig& rig) {
   to.number("computed.latency_samples", made.latency_samples);
   for (const rig::Rig& part : rig.loudspeakers) {
     Collector own;
+    accept_facts(part, own);
     loudspeaker_facts(part, own);
     computed_facts(compile(part, nullptr, Bypass::none, made.latency_samples), own);
     for (Fact& fact : own.facts)

@@ -5,6 +5,8 @@
 
 #include <gmock/gmock.h>
 
+#include <set>
+
 #include "proof_rig.hpp"
 #include "tests/harness/demo_rig.hpp"
 
@@ -73,6 +75,33 @@ TEST(SeveralLoudspeakers, WhatFallsNamesItsLoudspeakerAndTheKeyOfTheFile) {
   const std::vector<Cure> cures = cures_of(proof.findings);
   ASSERT_EQ(cures.size(), 1u);
   EXPECT_EQ(cures[0].change.key, "loudspeaker.delayed.way.box.limit");
+}
+
+// A reason given for one loudspeaker takes nothing of another; one given for all of them still does, and its own goes first.
+TEST(SeveralLoudspeakers, WhatOneAcceptsIsAcceptedOfItAlone) {
+  rig::Rig rig = two_loudspeakers();
+  rig::Rig &fill = rig.loudspeakers[0], &delayed = rig.loudspeakers[1];
+  delayed.ways[0].limit->hold_s = 0;
+  delayed.ways[0].limit->release_s = 0.002;  // growls: `release` and `limiter-tone` fall
+  const auto of = [](const std::string& reason) {
+    return std::vector<rig::Accepted>{{"release", reason}, {"limiter-tone", reason}};
+  };
+  const auto reasons = [&] {
+    std::set<std::string> given;
+    for (const Finding& finding : fallen_of(prove(rig, nullptr, {.brief = true}))) {
+      EXPECT_EQ(finding.loudspeaker, "delayed") << finding.id;
+      given.insert(finding.accepted.value_or("not accepted"));
+    }
+    return given;
+  };
+  fill.accept = of("fill's own");
+  EXPECT_THAT(reasons(), ElementsAre("not accepted"));
+  rig.accept = of("of all of them");
+  EXPECT_THAT(reasons(), ElementsAre("of all of them"));
+  delayed.accept = of("delayed's own");
+  EXPECT_THAT(reasons(), ElementsAre("delayed's own"));
+  rig.accept.clear();
+  EXPECT_THAT(reasons(), ElementsAre("delayed's own"));
 }
 
 TEST(SeveralLoudspeakers, TonightsLayerOfOneIsInItsProof) {

@@ -136,6 +136,21 @@ TEST(SeveralLoudspeakers, AreRigsOfThePlainFormEach) {
   EXPECT_TRUE(fill.points.empty());
   EXPECT_EQ(fill.ways[0].source.key, "loudspeaker.fill.way.box");
 }
+TEST(SeveralLoudspeakers, AcceptForThemselvesOrForAll) {
+  const auto accepting = [](const std::string& check) {
+    return test::edited(kSeveral, "name = \"fill\"\n",
+                        "name = \"fill\"\naccept = { " + check + " = \"a growl that is wanted\" }\n");
+  };
+  const Rig rig = parse_rig(accepting("release") + "[accept]\ndelay = \"measured by another\"\n", "rig.toml");
+  ASSERT_EQ(rig.accept.size(), 1u);
+  EXPECT_EQ(rig.accept[0].check, "delay");
+  EXPECT_TRUE(rig.loudspeakers[0].accept.empty());
+  ASSERT_EQ(rig.loudspeakers[1].accept.size(), 1u);
+  EXPECT_EQ(rig.loudspeakers[1].accept[0].check, "release");
+  EXPECT_EQ(rig.loudspeakers[1].accept[0].reason, "a growl that is wanted");
+  EXPECT_THAT(said_of(accepting("load")),
+              AllOf(HasSubstr("loudspeaker.fill.accept.load"), HasSubstr("it is never accepted")));
+}
 TEST(SeveralLoudspeakers, ARigHasEitherFormNeverBoth) {
   for (const char* const key : {"system", "crossover", "way"}) {
     const std::string table = key == std::string("way") ? "[[way]]\n" + kWay : fmt::format("[{}]\n", key);

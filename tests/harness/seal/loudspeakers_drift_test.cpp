@@ -39,6 +39,12 @@ TEST(LoudspeakersDrift, TellsWhoseNumberMoved) {
   EXPECT_EQ(move.key, "loudspeaker.fill.system.eq");
   EXPECT_THAT(move.text, HasSubstr("loudspeaker fill: the system's eq lost its highshelf at 8 kHz"));
 }
+TEST(LoudspeakersDrift, WhatOneAcceptsIsSealedAsItsOwn) {
+  const Move move = only(
+      moves_of_square("name = \"fill\"\n", "name = \"fill\"\naccept = { release = \"a growl that is wanted\" }\n"));
+  EXPECT_EQ(move.key, "loudspeaker.fill.accept.release");
+  EXPECT_EQ(move.text, "loudspeaker fill: a fall of release is accepted now: a growl that is wanted");
+}
 TEST(LoudspeakersDrift, WhatProtectsIsToldForEachLoudspeakerThatItMoves) {
   const std::vector<Move> moves = moves_of_square("gain = \"28 dB\"", "gain = \"30 dB\"");  // of amplifier small
   EXPECT_THAT(moves, Contains(Field(&Move::key, "amplifier.small.gain")));
