@@ -168,6 +168,16 @@ bool are_one(const Measurement& a, const Measurement& b) {
   return a.magnitude_db == b.magnitude_db && a.phase_deg == b.phase_deg && a.arrival_ms == b.arrival_ms;
 }
 
+std::vector<Warning> doubts_of_levels(const Measurement& m) {
+  constexpr std::string_view kOfLevels[] = {"level",     "limited",    "passes-differ",
+                                            "distorted", "gain-moved", "sent-itself"};
+  std::vector<Warning> doubts;
+  for (const Warning& one : m.warnings)
+    if (std::ranges::find(kOfLevels, one.code) != std::end(kOfLevels))
+      doubts.push_back({one.code, fmt::format("{}, when it was measured: {}", m.file.string(), one.text)});
+  return doubts;
+}
+
 std::vector<OctaveMean> octave_means(const Measurement& m) {
   constexpr std::array kLabels{"16 Hz", "31.5 Hz", "63 Hz", "125 Hz", "250 Hz", "500 Hz",
                                "1 kHz", "2 kHz",   "4 kHz", "8 kHz",  "16 kHz"};

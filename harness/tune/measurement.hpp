@@ -85,6 +85,10 @@ Measurement parse_measurement(const std::string& text, const std::filesystem::pa
 /// Whether they are one measurement, whatever their files are called.
 bool are_one(const Measurement& a, const Measurement& b);
 
+/// What was said of the levels of one when it was made (clipped, limited, bent, a gain that moved), for whoever works with
+/// it later: each with the name of its file.
+std::vector<Warning> doubts_of_levels(const Measurement& measurement);
+
 /// An octave as its numbers are told to a person: the mean level by power, the mean coherence.
 struct OctaveMean {
   const char* octave;  ///< "31.5 Hz"

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 #include <memory>
 #include <numbers>
 
@@ -14,6 +15,7 @@
 #include "harness/tune/played_band.hpp"
 #include "harness/tune/reference.hpp"
 #include "harness/tune/screening.hpp"
+#include "harness/tune/sweep_recorded.hpp"
 #include "harness/tune/sweep_way.hpp"
 
 namespace rackproof::tune {
@@ -71,6 +73,9 @@ Measurement measure(const Recording& sent, std::span<const Recording> captured, 
         m.warnings.push_back(std::move(*doubt));
     }
     Way::Heard heard = way->hear(one, Way::By::loudspeaker, reference ? &reference->drift : nullptr);
+    if (sweep)
+      std::ranges::move(doubts_of_sweep(sent, one, 1e-3 * heard.facts.arrival_ms * sent.sample_rate_hz),
+                        std::back_inserter(heard.warnings));
     if (reference) {
       heard.facts.arrival_ms -= reference->facts.arrival_ms;
       heard.facts.arrival_error_ms += 1e3 * reference->time_error_s;

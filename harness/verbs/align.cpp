@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 #include <map>
 #include <nlohmann/json.hpp>
 #include <optional>
@@ -258,6 +259,8 @@ void run_align(const AlignArguments& o) {
   tune::Alignment made = tune::align(ways, points_hz, options);
   made.warnings.insert(made.warnings.begin(), start.warnings.begin(), start.warnings.end());
   if (std::optional<Warning> change = filters_that_change(rig, now, made)) made.warnings.push_back(std::move(*change));
+  for (const tune::MeasuredWay& way : ways)
+    std::ranges::move(tune::doubts_of_levels(way.measured), std::back_inserter(made.warnings));
   std::string done;
   Unseal::Outcome unsealed;
   if (into) {

@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdlib>
+#include <iterator>
 #include <nlohmann/json.hpp>
 
 #include "harness/calibration/compile.hpp"
@@ -238,7 +239,9 @@ struct Flatten {
     if (rig) settings.rig = tune::band_of(loudspeaker.of(*rig));
     const tune::Flattened made = tune::flatten(measured, settings, unseen);
     const Unseal::Outcome unsealed = place.write(made);
-    const std::vector<Warning> warnings = warnings_for(place, measured, twins, settings.rig, made);
+    std::vector<Warning> warnings = warnings_for(place, measured, twins, settings.rig, made);
+    for (const tune::Measurement& one : all)
+      std::ranges::move(tune::doubts_of_levels(one), std::back_inserter(warnings));
     voice.say(text_of(place, measured.size(), made, warnings) + unsealed.words);
     Json document = document_of(place, made, warnings);
     document["kept"] = unsealed.kept.empty() ? Json(nullptr) : Json(unsealed.kept);

@@ -67,6 +67,21 @@ TEST_F(Align, AnswersWithThePromisedKeys) {
   EXPECT_EQ(read("rig.toml"), before_) << "it was not asked to write";
 }
 
+TEST_F(Align, SaysAgainWhatWasDoubtedWhenAWayWasMeasured) {
+  json doubted = json::parse(read("high.json"));
+  doubted["warnings"] = json::array({{{"code", "distorted"}, {"text", "around 2 kHz"}}});
+  write("doubted.json", doubted.dump());
+  for (const auto& [high, count] : {std::pair("high.json", 0), {"doubted.json", 1}}) {
+    const Result ran = run(std::string("align rig.toml --way low=low.json --json --way high=") + high);
+    ASSERT_EQ(ran.status, 0) << ran.err;
+    int told = 0;
+    const json document = json::parse(ran.out);
+    for (const json& one : document["warnings"])
+      told += one["code"] == "distorted" && one["text"] == "doubted.json, when it was measured: around 2 kHz";
+    EXPECT_EQ(told, count);
+  }
+}
+
 TEST_F(Align, WritesJustThatIntoTheRig) {
   ASSERT_EQ(run("align rig.toml --way low=low.json high=high.json --into rig.toml").status, 0);
   const std::string after = read("rig.toml");

@@ -196,6 +196,23 @@ TEST_F(FlattenVerb, TakesItsRangeFromTheRigAndSaysWhoSaysSo) {
 }
 
 // The rig plays from 50 Hz to 18 kHz. With the cone or the horn off, the rest would be fitted without a word.
+// What `measure` said of a level is said again to whoever works with the file later; what it said of a clock is not.
+TEST_F(FlattenVerb, SaysAgainWhatWasDoubtedWhenItWasMeasured) {
+  tune::Measurement doubted = tune::load_measurement(folder() / "b.json");
+  doubted.warnings = {{"gain-moved", "the recorder turned its gain down"}, {"drift-suspected", "as by 80 ppm"}};
+  write("doubted.json", tune::document_of(doubted).dump());
+  for (const char* arguments : {"a.json doubted.json c.json --points 1 --into t.toml --json",
+                                "a.json c.json --check doubted.json --points 1 --into u.toml --json"}) {
+    const Result ran = run(arguments);
+    ASSERT_EQ(ran.status, 0) << ran.err;
+    std::vector<std::string> texts;
+    const json document = json::parse(ran.out);
+    for (const json& one : document["warnings"])
+      if (one["code"] == "gain-moved" || one["code"] == "drift-suspected") texts.push_back(one["text"]);
+    EXPECT_THAT(texts, testing::ElementsAre("doubted.json, when it was measured: the recorder turned its gain down"));
+  }
+}
+
 TEST_F(FlattenVerb, SaysWhereADriverSeemsToBeOff) {
   put(folder() / "rig.toml", rig_text());
   const json seat = json::parse(bytes_of(folder() / "a.json"));
