@@ -72,6 +72,7 @@ struct Finding {
   std::optional<Change> change = {};  ///< where it fell and one line of the file mends it
   bool judged = true;                 ///< false: it holds because it cannot judge; the text says why
   std::string loudspeaker = {};       ///< whose it is, in a rig of several; else empty
+  std::string left_open = {};         ///< where it judged a part alone: which keys would let it judge the rest
   double within = 0;                  ///< how far from `allowed`, up or down, it may be and still holds
 };
 
@@ -177,6 +178,10 @@ struct ProveOptions {
   /// missed. Never for a rig that plays.
   bool brief = false;
 };
+/// What a person should know of `[accept]`: entries that take no fall today would hide one tomorrow (`accept-unused`), and
+/// of several loudspeakers an entry for all of them takes a fall of any (`accept-for-all`).
+std::vector<Warning> acceptance_warnings(const rig::Rig& rig, const Proof& proof);
+
 /// Runs every check on two threads. Throws InputError for a programme that cannot be used.
 Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options);
 

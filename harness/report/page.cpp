@@ -144,13 +144,26 @@ std::string fixes_of(const Proof& proof) {
   return out;
 }
 
+std::string warnings_of(const std::vector<Warning>& warnings) {
+  if (warnings.empty()) return "";
+  std::string out = "<h3>Warnings</h3>\n<ul class=\"fixes\">\n";
+  for (const Warning& warning : warnings)
+    out += fmt::format("<li><p>{} <code>{}</code>: {}</p></li>\n", mark("falls", "▲", "warning"), escaped(warning.code),
+                       sentence(warning.text));
+  return out + "</ul>\n";
+}
+
 std::string verdict_text(const Proof& proof) {
-  std::size_t count[3] = {};
-  for (const Finding& finding : proof.findings) ++count[static_cast<std::size_t>(outcome_of(finding))];
+  std::size_t count[3] = {}, open = 0;
+  for (const Finding& finding : proof.findings) {
+    std::size_t& kind = finding.judged ? count[static_cast<std::size_t>(outcome_of(finding))] : open;
+    ++kind;
+  }
   std::string out = fmt::format("{} of {} {}", count[0], counted(proof.findings.size(), "check", "checks"),
                                 count[0] == 1 ? "holds" : "hold");
   if (count[1] > 0) out += fmt::format("; {} {}", count[1], count[1] == 1 ? "falls" : "fall");
   if (count[2] > 0) out += fmt::format("; {} accepted in the rig file, and not counted", count[2]);
+  if (open > 0) out += fmt::format("; {} cannot be judged", open);
   return out + (count[1] > 0 ? ". Do not drive the rig hard before what is listed here is mended." : ".");
 }
 
@@ -407,24 +420,25 @@ std::string page(const Proof& proof, const PageFacts& facts) {
   about += made_by(facts.made, facts.program);
   if (!facts.seal.empty()) about += " " + sentence(facts.seal);
   const Json data = data_of(proof, recordings);
-  return page_of({.name = proof.title,
-                  .kind = "Proof of a rig's limits",
-                  .about = about,
-                  .outline = {.id = "verdict",
-                              .title = "Verdict",
-                              .good = proof.holds,
-                              .seal = proof.holds ? "✓" : "✕",
-                              .headline = proof.holds ? "The rig holds" : "The rig does not hold",
-                              .body = "<p>" + verdict_text(proof) + "</p>\n" + fixes_of(proof)},
-                  .parts = {{"response", "Response", responses_of(proof)},
-                            {"times", "Latency, delays, polarity", timings_of(proof)},
-                            {"volts", "Thresholds in volts", ladders_of(proof)},
-                            {"recordings", "Recordings", recordings_of(recordings)},
-                            {"basis", "What it was computed from", basis_of(proof)},
-                            {"checks", "Every check", checks_of(proof)}},
-                  .cautions = kCautions,
-                  .data = data,
-                  .script = assets::kProofJs});
+  return page_of(
+      {.name = proof.title,
+       .kind = "Proof of a rig's limits",
+       .about = about,
+       .outline = {.id = "verdict",
+                   .title = "Verdict",
+                   .good = proof.holds,
+                   .seal = proof.holds ? "✓" : "✕",
+                   .headline = proof.holds ? "The rig holds" : "The rig does not hold",
+                   .body = "<p>" + verdict_text(proof) + "</p>\n" + fixes_of(proof) + warnings_of(facts.warnings)},
+       .parts = {{"response", "Response", responses_of(proof)},
+                 {"times", "Latency, delays, polarity", timings_of(proof)},
+                 {"volts", "Thresholds in volts", ladders_of(proof)},
+                 {"recordings", "Recordings", recordings_of(recordings)},
+                 {"basis", "What it was computed from", basis_of(proof)},
+                 {"checks", "Every check", checks_of(proof)}},
+       .cautions = kCautions,
+       .data = data,
+       .script = assets::kProofJs});
 }
 
 }  // namespace rackproof::report

@@ -11,10 +11,11 @@ namespace rackproof::report {
 
 /// What stands in the page's head beside the title.
 struct PageFacts {
-  std::string rig_file, venue_file;  ///< as a person names them; no venue: empty
-  std::string seal;                  ///< a sentence on the rig's seal; may be empty
-  std::string made;                  ///< when, in words; may be empty
-  std::string program;               ///< name and version
+  std::string rig_file, venue_file;    ///< as a person names them; no venue: empty
+  std::string seal;                    ///< a sentence on the rig's seal; may be empty
+  std::string made;                    ///< when, in words; may be empty
+  std::string program;                 ///< name and version
+  std::vector<Warning> warnings = {};  ///< of the files, as `plan` tells them, of the seal and of what is accepted
 };
 
 std::string page(const proof::Proof& proof, const PageFacts& facts);

@@ -6,6 +6,7 @@
 #include <array>
 #include <set>
 #include <string_view>
+#include <system_error>
 
 #include "harness/errors.hpp"
 #include "harness/files/entry.hpp"
@@ -41,6 +42,15 @@ std::filesystem::path seal_file_of(const std::filesystem::path& rig_file) {
   return file += ".seal";
 }
 
+std::filesystem::path seal_place_of(const std::filesystem::path& rig_file) {
+  std::filesystem::path beside = seal_file_of(rig_file);
+  if (files::entry_at(beside) != files::Entry::nothing) return beside;
+  std::error_code error;
+  if (!std::filesystem::is_symlink(rig_file, error)) return beside;
+  const std::filesystem::path itself = std::filesystem::canonical(rig_file, error);
+  return error ? beside : seal_file_of(itself);
+}
+
 std::string seal_text(const Facts& facts) {
   std::string text(kHead);
   for (const Fact& fact : facts) text.append(fact.key).append(kEquals).append(fact.value) += '\n';
@@ -57,7 +67,10 @@ Seal read_seal(const std::string& text, const std::filesystem::path& file) {
     return damaged("its end, where the hash stands, is missing");
   const std::string_view body(text.data(), end);
   if (std::string_view(text).substr(end) != fmt::format("{}{}\n", kHash, hash_of(body)))
-    return damaged("its hash does not fit what it says; it was edited, cut short or damaged");
+    return damaged(
+        text.find('\r') != std::string::npos
+            ? "its line ends were changed to CR LF, as some programs do that copy text; copy it again as it was"
+            : "its hash does not fit what it says; it was edited, cut short or damaged");
   if (!body.starts_with(kHead)) return damaged("another version of the program wrote it");
   Seal seal{State::whole, {}, {}};
   std::set<std::string> keys;

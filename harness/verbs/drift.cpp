@@ -19,8 +19,8 @@ struct Drift {
 
   void run(int& status) const {
     const rig::Rig rig = rig::load_rig(rig_file);
-    const seal::Seal sealed = seal::load_seal(seal::seal_file_of(rig_file));
-    Json document{{"rig", rig_file.string()}, {"seal", seal::seal_file_of(rig_file).string()}};
+    const seal::Seal sealed = seal::load_seal(seal::seal_place_of(rig_file));
+    Json document{{"rig", rig_file.string()}, {"seal", seal::seal_place_of(rig_file).string()}};
     if (sealed.state != seal::State::whole) {
       document["verdict"] = "damaged";
       document["moved"] = Json::array();
@@ -54,7 +54,7 @@ std::string moved_in_words(const rig::Rig& rig, const seal::Seal& sealed) {
 }  // namespace
 
 std::vector<Warning> seal_warnings(const rig::Rig& rig) {
-  const seal::Seal sealed = seal::load_seal(seal::seal_file_of(rig.file));
+  const seal::Seal sealed = seal::load_seal(seal::seal_place_of(rig.file));
   if (sealed.state == seal::State::absent) return {};
   if (sealed.state == seal::State::damaged) return {{"seal-damaged", sealed.why}};
   const std::string moved = moved_in_words(rig, sealed);
@@ -63,7 +63,7 @@ std::vector<Warning> seal_warnings(const rig::Rig& rig) {
 }
 
 std::string seal_state(const rig::Rig& rig) {
-  const seal::Seal sealed = seal::load_seal(seal::seal_file_of(rig.file));
+  const seal::Seal sealed = seal::load_seal(seal::seal_place_of(rig.file));
   if (sealed.state == seal::State::absent) return "The rig was never sealed.";
   if (sealed.state == seal::State::damaged) return "Its seal cannot be used: " + sealed.why;
   const std::string moved = moved_in_words(rig, sealed);
@@ -71,7 +71,7 @@ std::string seal_state(const rig::Rig& rig) {
 }
 
 void require_seal(const rig::Rig& rig) {
-  const seal::Seal sealed = seal::load_seal(seal::seal_file_of(rig.file));
+  const seal::Seal sealed = seal::load_seal(seal::seal_place_of(rig.file));
   if (sealed.state != seal::State::whole) throw InputError("--sealed: " + sealed.why);
   if (const std::string moved = moved_in_words(rig, sealed); !moved.empty())
     throw InputError(fmt::format("--sealed: {}: the rig has drifted from its seal: {}", rig.file.string(), moved));

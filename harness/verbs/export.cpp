@@ -14,6 +14,7 @@
 #include "harness/firmware/numbers.hpp"
 #include "harness/firmware/sources.hpp"
 #include "harness/verbs/biquad_files.hpp"
+#include "harness/verbs/rig_warnings.hpp"
 #include "harness/verbs/set_list.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
@@ -108,6 +109,7 @@ std::deque<Exported> load(const ExportOptions& options) {
     one.rig = arguments.rig();
     one.venue = arguments.venue(one.rig);
     one.compiled = compile(one.rig, one.tonight());
+    one.compiled.warnings = rig_warnings(one.rig, one.compiled);
   }
   return all;
 }

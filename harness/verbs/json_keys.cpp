@@ -647,6 +647,9 @@ constexpr JsonKey kSeal[] = {
     {"seal", kText, "the file that was written"},
     {"numbers", kCount, "numbers that it holds"},
     {"moved_since_the_last", "list of texts or null", "what moved since the seal it replaces; null: there was none"},
+    kWarnings,
+    kWarningCode,
+    kWarningText,
 };
 constexpr JsonKey kDrift[] = {
     kFormat,

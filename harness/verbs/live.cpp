@@ -23,7 +23,7 @@
 #include "harness/verbs/live_printer.hpp"
 #include "harness/verbs/live_state.hpp"
 #include "harness/verbs/report_option.hpp"
-#include "harness/verbs/seal_check.hpp"
+#include "harness/verbs/rig_warnings.hpp"
 #include "harness/verbs/streams.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/typed.hpp"
@@ -126,11 +126,7 @@ class Running {
     if (!args.venue_file.empty()) files.push_back(args.venue_file);
     return files;
   }
-  static std::vector<Warning> warnings_of(const Tuning& tuning) {
-    std::vector<Warning> all = tuning.compiled.warnings;
-    for (Warning& warning : seal_warnings(tuning.rig)) all.push_back(std::move(warning));
-    return all;
-  }
+  static std::vector<Warning> warnings_of(const Tuning& tuning) { return rig_warnings(tuning.rig, tuning.compiled); }
   static Tuning load(const RigArguments& args, Bypass bypass) {
     rig::Rig rig = args.rig();
     std::optional<rig::Venue> venue = args.venue(rig);

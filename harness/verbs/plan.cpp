@@ -8,7 +8,7 @@
 #include "harness/verbs/balance.hpp"
 #include "harness/verbs/plan_json.hpp"
 #include "harness/verbs/plan_text.hpp"
-#include "harness/verbs/seal_check.hpp"
+#include "harness/verbs/rig_warnings.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
 
@@ -104,7 +104,7 @@ struct Plan {
     const std::optional<rig::Venue> venue = files.venue(rig);
     const rig::Venue* const tonight = venue ? &*venue : nullptr;
     CompiledRig made = compile(rig, tonight);
-    for (Warning& warning : seal_warnings(rig)) made.warnings.push_back(std::move(warning));
+    made.warnings = rig_warnings(rig, made);
     voice.say(plan_text(rig, tonight, made, text_width()));
     voice.document(document_of(rig, tonight, made));
   }

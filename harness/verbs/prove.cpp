@@ -3,6 +3,8 @@
 
 #include <algorithm>
 #include <array>
+#include <iterator>
+#include <map>
 #include <nlohmann/json.hpp>
 
 #include "harness/proof/proof.hpp"
@@ -11,6 +13,7 @@
 #include "harness/verbs/held_figures.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/report_option.hpp"
+#include "harness/verbs/rig_warnings.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"
@@ -34,13 +37,19 @@ struct ProveArguments {
 
 // ---- for a person ---------------------------------------------------------------------------------------------------
 
-std::string verdict_of(const Proof& proof) {
+std::string verdict_of(const Proof& proof, std::size_t warnings) {
   std::array<std::size_t, 3> count{};
-  for (const Finding& finding : proof.findings) ++count[static_cast<std::size_t>(outcome_of(finding))];
+  std::size_t open = 0;
+  for (const Finding& finding : proof.findings) {
+    std::size_t& kind = finding.judged ? count[static_cast<std::size_t>(outcome_of(finding))] : open;
+    ++kind;
+  }
   std::string text =
       fmt::format("{}: {} of {} checks hold", proof.holds ? "HOLDS" : "FALLS", count[0], proof.findings.size());
   if (count[1] > 0) text += fmt::format(", {} {}", count[1], count[1] == 1 ? "falls" : "fall");
   if (count[2] > 0) text += fmt::format(", {} accepted in the rig file", count[2]);
+  if (open > 0) text += fmt::format(", {} cannot be judged", open);
+  if (warnings > 0) text += fmt::format("; {} warning{}", warnings, warnings == 1 ? "" : "s");
   return text + "\n";
 }
 
@@ -134,14 +143,15 @@ std::string fell_text(const std::vector<const Finding*>& findings) {
   return text;
 }
 
-/// What no check could judge, each text once.
+/// What no check could judge, or only in part, each text once.
 std::string not_judged_of(const Proof& proof, std::size_t width) {
   std::string out;
   std::vector<std::string> told;
   for (const Finding& finding : proof.findings) {
-    if (finding.judged || std::ranges::find(told, finding.text) != told.end()) continue;
-    told.push_back(finding.text);
-    out += wrapped(named(finding) + ": " + finding.text, width, "  - ");
+    const std::string& text = finding.judged ? finding.left_open : finding.text;
+    if (text.empty() || std::ranges::find(told, text) != told.end()) continue;
+    told.push_back(text);
+    out += wrapped(named(finding) + (finding.judged ? ", in part: " : ": ") + text, width, "  - ");
   }
   return out;
 }
@@ -167,14 +177,15 @@ std::string fixes_of(const Proof& proof, std::size_t width) {
 
 std::string text_of(const Proof& proof, const std::vector<Warning>& warnings, const ReportOption& report,
                     std::size_t width) {
-  std::string out = wrapped(proof.title, width) + verdict_of(proof), accepted;
-  for (const Warning& warning : warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
+  std::string out = wrapped(proof.title, width) + verdict_of(proof, warnings.size()), accepted;
   for (const Finding& finding : proof.findings)
     if (outcome_of(finding) == Outcome::accepted)
       accepted +=
           wrapped(fmt::format("{}: {} Accepted: {}", named(finding), finding.text, *finding.accepted), width, "  - ");
   if (const std::string fixes = fixes_of(proof, width); !fixes.empty()) out += "\nWhat to fix\n" + fixes;
   if (!accepted.empty()) out += "\nTaken knowingly\n" + accepted;
+  if (!warnings.empty()) out += "\nWarnings\n";
+  for (const Warning& warning : warnings) out += wrapped(warning.code + ": " + warning.text, width, "  ! ");
   if (const std::string open = not_judged_of(proof, width); !open.empty()) out += "\nNot judged\n" + open;
   out += "\nChecks\n" + checks_table(proof.findings, width) + recordings_table(proof, width);
   if (report) out += "\n" + report.line();
@@ -245,14 +256,37 @@ Json document_of(const rig::Rig& rig, const Proof& proof, const std::vector<Warn
           {"warnings", std::move(notes)}};
 }
 
+/// Of recordings that show little, however well the rig holds: 40 dB below every threshold, or shorter than a second.
+std::vector<Warning> idle_recordings(const Proof& proof) {
+  constexpr double kQuiet = 0.01, kShort_s = 1;
+  std::map<std::string, double> limit_volts;
+  for (const proof::Ladder& ladder : proof.ladders)
+    for (const proof::Rung& rung : ladder.rungs)
+      if (rung.kind == proof::RungKind::limit) limit_volts[ladder.output] = rung.volts;
+  std::vector<Warning> warnings;
+  for (const proof::Recording& recording : proof.recordings) {
+    const bool quiet = std::ranges::all_of(recording.tracks, [&](const proof::Track& track) {
+      const auto limit = limit_volts.find(track.output);
+      return limit == limit_volts.end() || track.peak_volts < kQuiet * limit->second;
+    });
+    if (quiet || recording.seconds < kShort_s)
+      warnings.push_back(
+          {"recording-idle",
+           fmt::format("{}: {}: it says nothing of how the limiters work with music. Take a loud part of a show",
+                       recording.file.string(),
+                       recording.seconds < kShort_s ? "shorter than a second"
+                                                    : "no output comes within 40 dB of its threshold")});
+  }
+  return warnings;
+}
+
 bool run_prove(const ProveArguments& arguments) {
   const rig::Rig rig = arguments.rig.rig();
   const std::optional<rig::Venue> venue = arguments.rig.venue(rig);
   std::vector<fs::path> read{arguments.rig.rig_file, arguments.rig.venue_file};
   read.insert(read.end(), arguments.programmes.begin(), arguments.programmes.end());
   arguments.report.require_place(read);
-  const std::vector<Warning> warnings = seal_warnings(rig);
-
+  std::vector<Warning> warnings = rig_warnings(rig, compile(rig, venue ? &*venue : nullptr));
   Proof proof;
   {
     Progress progress(!arguments.voice.quiet);
@@ -262,12 +296,15 @@ bool run_prove(const ProveArguments& arguments) {
            progress.show(static_cast<std::uint64_t>(share * 1000), 1000);
          }});
   }
+  std::ranges::move(proof::acceptance_warnings(rig, proof), std::back_inserter(warnings));
+  std::ranges::move(idle_recordings(proof), std::back_inserter(warnings));
   if (arguments.report)
     arguments.report.write(report::page(proof, {.rig_file = arguments.rig.rig_file.string(),
                                                 .venue_file = arguments.rig.venue_file.string(),
                                                 .seal = seal_state(rig),
                                                 .made = now_in_words(),
-                                                .program = program_name()}));
+                                                .program = program_name(),
+                                                .warnings = warnings}));
   arguments.voice.say(text_of(proof, warnings, arguments.report, text_width()));
   arguments.voice.document(document_of(rig, proof, warnings));
   return proof.holds;

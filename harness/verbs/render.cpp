@@ -17,7 +17,7 @@
 #include "harness/verbs/render_batch.hpp"
 #include "harness/verbs/render_job.hpp"
 #include "harness/verbs/render_progress.hpp"
-#include "harness/verbs/seal_check.hpp"
+#include "harness/verbs/rig_warnings.hpp"
 #include "harness/verbs/set_list.hpp"
 #include "harness/verbs/streams.hpp"
 #include "harness/verbs/table.hpp"
@@ -257,7 +257,13 @@ void run_render(RenderOptions options) {
   const std::optional<rig::Venue> venue = options.rig.venue(rig);
   CompiledRig compiled =
       compile(rig, venue ? &*venue : nullptr, bypass == std::end(kBypasses) ? Bypass::none : bypass->second);
-  for (Warning& warning : seal_warnings(rig)) compiled.warnings.push_back(std::move(warning));
+  compiled.warnings = rig_warnings(rig, compiled);
+  if (options.bypass == "limits" || options.bypass == "all")
+    compiled.warnings.push_back(
+        {"limiters-out",
+         fmt::format("--bypass {}: nothing is limited. These files are there to be looked at: never play "
+                     "them through an amplifier",
+                     options.bypass)});
   job.block_frames = options.block_frames.value_or(kCallFrames);
   if (job.block_frames < 1 || job.block_frames > 65536)
     throw InputError(fmt::format("--block: read {}; right would be 1 to 65536 frames", job.block_frames));

@@ -5,6 +5,7 @@
 
 #include "harness/files/kind.hpp"
 #include "harness/files/whole_file.hpp"
+#include "harness/proof/way_response.hpp"
 #include "harness/seal/drift.hpp"
 #include "harness/seal/seal.hpp"
 #include "harness/verbs/table.hpp"
@@ -20,13 +21,19 @@ struct Sealing {
 
   void run() const {
     const rig::Rig rig = rig::load_rig(rig_file);
-    const std::filesystem::path place = seal::seal_file_of(rig_file);
+    const std::filesystem::path place = seal::seal_place_of(rig_file);
+    for (const rig::Rig& part : rig.parts()) static_cast<void>(proof::way_responses(part));  // each can be read
     const seal::Facts facts = seal::facts_of(rig);
     files::must_be_replaceable(place, files::Kind::seal);
     const seal::Seal before = seal::load_seal(place);
     std::vector<seal::Move> moves;
     if (before.state == seal::State::whole) moves = seal::moves_between(before.facts, facts);
     if (!moves.empty() && !again) throw InputError(refusal(place, moves));
+    if (before.state == seal::State::damaged && !again)
+      throw InputError(fmt::format(
+          "{}. Whether the rig has moved since cannot be told: look at it, and if it is right, seal it with "
+          "--again",
+          before.why));
     files::write_whole_file(place, seal::seal_text(facts));
 
     std::string text = fmt::format("{}: {} numbers sealed\n", place.string(), facts.size());
@@ -40,11 +47,17 @@ struct Sealing {
     } else if (before.state == seal::State::damaged) {
       text += wrapped("the file that stood there was no whole seal", text_width(), "  ! ");
     }
+    Json notes = Json::array();
+    for (const Warning& warning : compile(rig).warnings) {
+      text += wrapped(warning.code + ": " + warning.text, text_width(), "  ! ");
+      notes.push_back({{"code", warning.code}, {"text", warning.text}});
+    }
     voice.say(text);
     voice.document({{"rig", rig_file.string()},
                     {"seal", place.string()},
                     {"numbers", facts.size()},
-                    {"moved_since_the_last", std::move(replaced)}});
+                    {"moved_since_the_last", std::move(replaced)},
+                    {"warnings", std::move(notes)}});
   }
 
   /// A seal over a rig that moved would make an accident the baseline: somebody has to mean it.

@@ -72,7 +72,8 @@ class BandOfDriver {
       f.text += fmt::format("Driver {} gets little of what it cannot play.", driver_.name);
       for (const auto& [given, key] :
            {std::pair(driver_.lowest_hz, "lowest"), std::pair(driver_.highest_hz, "highest")})
-        if (!given) f.text += fmt::format(" driver.{}.{} would let it judge the other side.", driver_.name, key);
+        if (!given) f.left_open = fmt::format("driver.{}.{} would let it judge the other side.", driver_.name, key);
+      if (!f.left_open.empty()) f.text += " " + f.left_open;
     } else {
       const bool low = driver_.lowest_hz && worst.hz <= *driver_.lowest_hz;
       f.text += low ? fmt::format(

@@ -448,7 +448,10 @@ std::vector<Finding> check_sum_as_played(const Subject& subject) {
     f.text += fmt::format("As it plays, {}. ", fmt::join(found, "; "));
     if (f.holds) f.text += "The ways play as one.";
     if (!f.holds) played.cure(told, f);
-    if (!with_phase) f.text += " " + would_let(missing.for_phase, "whether the ways add up in phase") + ".";
+    if (!with_phase) {
+      f.left_open = would_let(missing.for_phase, "whether the ways add up in phase") + ".";
+      f.text += " " + f.left_open;
+    }
     findings.push_back(std::move(f));
   }
   return findings;

@@ -104,6 +104,37 @@ TEST(SeveralLoudspeakers, WhatOneAcceptsIsAcceptedOfItAlone) {
   EXPECT_THAT(reasons(), ElementsAre("delayed's own"));
 }
 
+// An entry that takes nothing, and one that would take a fall of any loudspeaker, are told with their keys.
+TEST(SeveralLoudspeakers, WhatIsAcceptedTooWidelyIsTold) {
+  rig::Rig rig = two_loudspeakers();
+  Proof proof;
+  proof.findings = {{.id = "release", .holds = false, .loudspeaker = "delayed"},
+                    {.id = "release", .holds = true, .loudspeaker = "fill"},
+                    {.id = "latency", .holds = true}};
+  const auto told = [&] {
+    std::vector<std::string> lines;
+    for (const Warning& one : acceptance_warnings(rig, proof)) lines.push_back(one.code + " " + one.text);
+    return lines;
+  };
+  EXPECT_THAT(told(), IsEmpty());
+  rig.accept = {{"release", "because of it"}, {"latency", "never needed"}};
+  proof.findings[0].accepted = "because of it";
+  EXPECT_THAT(told(), ElementsAre(AllOf(HasSubstr("accept-for-all accept.release "), HasSubstr("one of delayed today")),
+                                  HasSubstr("accept-unused accept.latency: ")));
+  rig.accept.clear();
+  rig.loudspeakers[0].accept = rig.loudspeakers[1].accept = {{"release", "because of it"}};
+  EXPECT_THAT(told(), ElementsAre(HasSubstr("accept-unused loudspeaker.fill.accept.release: ")));
+  // A reason of all beside one of its own: its own took the fall.
+  rig.loudspeakers[0].accept.clear();
+  rig.accept = {{"release", "for all of them"}};
+  EXPECT_THAT(told(), ElementsAre(HasSubstr("accept-unused accept.release: ")));
+  // The only loudspeaker of a rig is all of them.
+  rig.loudspeakers.erase(rig.loudspeakers.begin());
+  rig.loudspeakers[0].accept.clear();
+  proof.findings[0].accepted = "for all of them";
+  EXPECT_THAT(told(), IsEmpty());
+}
+
 TEST(SeveralLoudspeakers, TonightsLayerOfOneIsInItsProof) {
   const rig::Rig rig = two_loudspeakers();
   const rig::Venue venue = rig::parse_venue(

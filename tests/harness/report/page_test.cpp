@@ -153,7 +153,8 @@ TEST(Page, WhatIsNotFiniteIsAGap) {
 }
 
 TEST(Page, TextFromAFileStaysText) {
-  PageFacts facts{proof::kHostile, proof::kHostile, proof::kHostile, proof::kHostile, proof::kHostile};
+  PageFacts facts{proof::kHostile, proof::kHostile, proof::kHostile,
+                  proof::kHostile, proof::kHostile, {{proof::kHostile, proof::kHostile}}};
   const std::string hostile = page(hostile_proof(), facts), sound = page(invented_proof(1, 40), kFacts);
   // No way of writing it survives, in text, attribute or script; no element comes in.
   for (const char* harm : {"<script>window", "</script><", "<img", "onerror=\"", "=\"window.harmed"})

@@ -1,5 +1,6 @@
 // Must hold: what `prove` says to a person, to a program and on the page is one proof; the status is the verdict; a
 // report that cannot be written is refused before the work, and never leaves half a page.
+#include <fmt/format.h>
 #include <gmock/gmock.h>
 #include <unistd.h>
 
@@ -114,7 +115,9 @@ TEST_F(Prove, ARigThatFallsSaysFirstWhatToFix) {
   EXPECT_EQ(change.at("key"), "way.full.limit");
   EXPECT_GE(change.at("mends").size(), 3u);
   EXPECT_THAT(result.out, HasSubstr("one change mends " + std::to_string(change.at("mends").size())));
-  EXPECT_EQ(result.out.find("  ! ", fix + 20), std::string::npos);
+  const std::size_t warnings = result.out.find("\nWarnings\n", fix);  // `plan` has one as well
+  ASSERT_NE(warnings, std::string::npos);
+  EXPECT_GT(result.out.find("  ! ", fix + 20), warnings);
 }
 
 TEST_F(Prove, WhatIsAcceptedIsToldWithItsReasonAndDoesNotCount) {
@@ -140,6 +143,72 @@ TEST_F(Prove, WhatIsAcceptedIsToldWithItsReasonAndDoesNotCount) {
   }
   EXPECT_TRUE(taken.contains("release"));
   for (const std::string& id : taken) EXPECT_TRUE(id == "release" || id == "limiter-tone") << id;
+}
+
+// Checks that hold are held against the file's own figures: what `plan` finds odd about those is told with the verdict.
+TEST_F(Prove, WhatPlanWarnsOfIsToldWithTheVerdict) {
+  write_without("continuous_power", "[accept]\nrelease = \"a growl that is wanted\"\n");
+  std::string text = read("rig.toml");
+  const std::string cone = "impedance = \"8 ohm\"\n";
+  text.insert(text.find(cone), "continuous_power = \"9000 W\"\n");
+  write("rig.toml", text);
+  const Json planned = Json::parse(run("$R plan rig.toml --json").out).at("warnings");
+  ASSERT_FALSE(planned.empty());
+  const Result proven = run("$R prove rig.toml --json --report proof.html");
+  EXPECT_EQ(proven.status, 0) << proven.err;
+  Json expected = planned;
+  expected.push_back({{"code", "accept-unused"},
+                      {"text",
+                       "accept.release: no check of this name falls. Delete the line: it would take a fall that "
+                       "nobody has looked at"}});
+  EXPECT_EQ(Json::parse(proven.out).at("warnings"), expected);
+  EXPECT_THAT(proven.err, HasSubstr(fmt::format("; {} warnings\n", expected.size())));
+  const std::string page = read("proof.html");
+  for (const Json& warning : expected) {
+    EXPECT_THAT(proven.err, HasSubstr("  ! " + warning["code"].get<std::string>() + ": "));
+    EXPECT_THAT(page, HasSubstr("<code>" + warning["code"].get<std::string>() + "</code>"));
+  }
+}
+
+// What could not be judged does not count among what holds, and the half of a check that could not be is told too.
+TEST_F(Prove, WhatCannotBeJudgedDoesNotCount) {
+  const auto counts = [&] {
+    const Result result = run("COLUMNS=1000 $R prove rig.toml --json --report proof.html");
+    EXPECT_EQ(result.status, 0) << result.err;
+    std::size_t judged = 0, all = 0;
+    const Json document = Json::parse(result.out);
+    for (const Json& check : document.at("checks")) {
+      ++all;
+      judged += check.at("judged").get<bool>();
+    }
+    EXPECT_LT(judged, all);
+    EXPECT_THAT(result.err, HasSubstr(fmt::format("HOLDS: {} of {} checks hold, {} cannot be judged\n", judged, all,
+                                                  all - judged)));
+    EXPECT_THAT(read("proof.html"), HasSubstr(fmt::format("{} cannot be judged", all - judged)));
+    return result.err;
+  };
+  EXPECT_THAT(counts(), HasSubstr("- driver-band, full.left: Cannot be judged"));
+  std::string text = kRig;
+  const std::string cone = "continuous_power = \"400 W\"\n";
+  write("rig.toml", text.insert(text.find(cone), "lowest = \"50 Hz\"\n"));
+  EXPECT_THAT(counts(),
+              HasSubstr("- driver-band, full.left, in part: driver.cone.highest would let it judge the other side."));
+}
+
+TEST_F(Prove, ARecordingThatShowsLittleIsSaid) {
+  test::write_audio(folder() / "quiet.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 1, 48000,
+                    std::vector<float>(60000, 1e-4f));
+  test::write_audio(folder() / "short.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 1, 48000, test::noise(4000, 5));
+  test::write_audio(folder() / "show.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 1, 48000, test::noise(60000, 5));
+  const Result result = run("$R prove rig.toml --json --program quiet.wav --program short.wav --program show.wav");
+  ASSERT_EQ(result.status, 0) << result.err;
+  std::vector<std::string> idle;
+  const Json document = Json::parse(result.out);
+  for (const Json& warning : document.at("warnings"))
+    if (warning.at("code") == "recording-idle") idle.push_back(warning.at("text"));
+  ASSERT_EQ(idle.size(), 2u);
+  EXPECT_THAT(idle[0], HasSubstr("quiet.wav: no output comes within 40 dB"));
+  EXPECT_THAT(idle[1], HasSubstr("short.wav: shorter than a second"));
 }
 
 TEST_F(Prove, RecordingsAreJudgedInTheOrderGiven) {

@@ -355,6 +355,8 @@ TEST_F(Render, BypassAllIsTheFeedLaterByTheLatencyBitForBit) {
   EXPECT_EQ(limited["latency_samples"], said["latency_samples"]);
   for (const json& output : limited["outputs"]) EXPECT_EQ(output["max_peak_reduction_db"], 0.0);
   EXPECT_NE(bytes_of(scratch / "a/low.wav"), bytes_of(scratch / "b/low.wav"));
+  for (const json* one : {&said, &limited}) EXPECT_THAT(one->at("warnings").dump(), HasSubstr("limiters-out"));
+  EXPECT_THAT(document(in_to("c", {"--bypass", "system"})).at("warnings").dump(), Not(HasSubstr("limiters-out")));
 }
 
 TEST_F(Render, TheMetersSayWhatTheFilesHold) {

@@ -1,0 +1,14 @@
+#pragma once
+/// What a verb says of a rig's files before a person goes on with what it made of them.
+#include <vector>
+
+#include "harness/calibration/compile.hpp"
+#include "harness/rig/rig.hpp"
+
+namespace rackproof {
+
+/// What `plan` warns of, in its order: the numbers, as they were compiled; the seal; measured responses that cannot be used,
+/// which `prove` and `seal` refuse (`response-unusable`).
+std::vector<Warning> rig_warnings(const rig::Rig& rig, const CompiledRig& compiled);
+
+}  // namespace rackproof
