@@ -111,8 +111,24 @@ Node tree(const toml::node& from, const Lines& lines, std::size_t depth) {
   return node;
 }
 
+/// `q = 1,4`: digits on both sides of a comma, behind an equals sign.
+bool has_decimal_comma(std::string_view line) {
+  const auto is_digit = [](char c) { return c >= '0' && c <= '9'; };
+  for (std::size_t comma = line.find(','); comma != line.npos; comma = line.find(',', comma + 1)) {
+    std::size_t digit = comma;
+    while (digit > 0 && is_digit(line[digit - 1])) --digit;
+    std::size_t before = digit;
+    while (before > 0 && line[before - 1] == ' ') --before;
+    const bool digits = digit < comma && comma + 1 < line.size() && is_digit(line[comma + 1]);
+    if (digits && before > 0 && line[before - 1] == '=') return true;
+  }
+  return false;
+}
+
 /// What is most likely meant by a line that is not TOML.
 std::string hint(std::string_view line) {
+  if (line.starts_with("seal ")) return "; this looks like a seal: give the rig file that it stands beside";
+  if (has_decimal_comma(line)) return "; a number has a decimal point, not a comma: 1.4";
   for (const std::string_view quote : {"\u201c", "\u201d", "\u201e", "\u2018", "\u2019"})
     if (line.find(quote) != line.npos) return fmt::format("; {} is no quote here: write \"", quote);
   const std::size_t equals = line.find('=');
@@ -128,14 +144,19 @@ std::string hint(std::string_view line) {
   const Place place = place_of(error.source());
   if (what.find("utf-8") != what.npos)
     refuse({file, place.line, place.column, {}}, "bytes that are not UTF-8 text", "save the file as UTF-8");
+  constexpr std::string_view kTwice = "a line above has this name already";
   // The parser's own words for what people do most, in ours.
   constexpr std::pair<std::string_view, std::string_view> kOurs[] = {
       {"as array-of-tables", "this name is in single brackets above; each [[table]] of a list has double ones"},
-      {"redefine", "a line above has this name already"},
+      {"redefine", kTwice},
       {"unescaped control", "a text ends, with its quote, in the line where it began"}};
   for (const auto& [theirs, ours] : kOurs)
-    if (what.find(theirs) != what.npos)
-      refuse({file, place.line, place.column, {}}, excerpt(lines.line(place.line)), std::string(ours));
+    if (what.find(theirs) != what.npos) {
+      const std::string read = excerpt(lines.line(place.line));
+      const bool table = ours == kTwice && read.starts_with('[') && !read.starts_with("[[");
+      refuse({file, place.line, place.column, {}}, read,
+             std::string(ours) + (table ? "; where there are several, each has double brackets: [" + read + "]" : ""));
+    }
   for (const std::string_view lead : {"Error while parsing ", "Encountered ", "An "})
     if (what.starts_with(lead)) what.remove_prefix(lead.size());
   const std::string_view line = lines.line(place.line);

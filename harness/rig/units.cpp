@@ -115,7 +115,7 @@ struct Decimal {
 std::optional<Decimal> take_number(std::string_view& text) {
   std::string_view rest = text;
   Decimal number;
-  if (take(rest, {"-", "\u2212", "\u2013"}))
+  if (take(rest, {"-", "\u2212", "\u2013", "\u2014"}))
     number.digits = "-";
   else
     take(rest, {"+"});

@@ -90,6 +90,13 @@ TEST(Document, RefusesWhatIsNotToml) {
   EXPECT_EQ(refusal("a = \u201c8 ohm\u201d\n"),
             "f.toml:1:5: read a = \u201c8 ohm\u201d; this is not TOML: value: could not determine "
             "value type; \u201c is no quote here: write \"");
+  for (const char* text : {"a = 1,4\n", "a = { q = 1,4 }\n", "a = { f = \"1 Hz\", q =0,14}\n"})
+    EXPECT_NE(refusal(text).find("; a number has a decimal point, not a comma: 1.4"), std::string::npos) << text;
+  EXPECT_EQ(refusal("a = [ 1,4 } ]\n").find("decimal"), std::string::npos);
+  EXPECT_NE(refusal("# numbers\nseal 1\n").find("; this looks like a seal: give the rig file"), std::string::npos);
+  EXPECT_EQ(refusal("[way]\nb = 1\n[way]\n"),
+            "f.toml:3:1: read [way]; a line above has this name already; where there are several, each has double "
+            "brackets: [[way]]");
   EXPECT_EQ(refusal("a = "), "f.toml:1:5: read a =; this is not TOML: key-value pair: encountered end-of-file");
 }
 

@@ -92,7 +92,7 @@ TEST(Units, SpacingSignsAndCapitalsAreFree) {
   for (const char* text : {"2.1ms", " 2.1 ms ", "+2.1 ms", "+ 2.1\tms", "2.1\u00a0ms", "2.1\u202fms",
                            "2.1\u2009ms\u00a0", "0.0021 s", "2.1e0 ms", "21E-1 ms", "2100 us", "02.10 ms", "2.1 mS"})
     EXPECT_EQ(read_value(text, time), 0.0021) << text;
-  for (const char* text : {"-3 dB", "\u22123 dB", "\u20133dB", "- 3 db", "-3.dB", "-3 DB"})
+  for (const char* text : {"-3 dB", "\u22123 dB", "\u20133dB", "\u20143 dB", "- 3 db", "-3.dB", "-3 DB"})
     EXPECT_EQ(read_value(text, gain), -3.0) << text;
   EXPECT_EQ(read_value(".5 oct", bandwidth), 0.5);
   EXPECT_EQ(read_value("1.7 KHZ", frequency), 1700.0);
