@@ -91,6 +91,12 @@ class Text {
  public:
   explicit Text(const std::string& text) : text_(text), line_end_(text.find("\r\n") != text.npos ? "\r\n" : "\n") {}
   const char* line_end() const { return line_end_; }
+  /// A value of several lines, with the line ends of the text.
+  std::string as_here(std::string_view written) const {
+    std::string value;
+    for (const char c : written) value += c == '\n' ? std::string(line_end_) : std::string(1, c);
+    return value;
+  }
   char at(std::size_t i) const { return i < text_.size() ? text_[i] : '\0'; }
   /// The first byte of the next line.
   std::size_t next_line(std::size_t i) const {
@@ -168,14 +174,16 @@ std::string edited(const Node& root, const Text& text, const std::vector<Step>& 
 }  // namespace
 
 std::string with_value(const std::string& text, const std::filesystem::path& file, std::string_view table,
-                       std::string_view key, std::string_view written) {
+                       std::string_view key, std::string_view value_text) {
   const Node root = parse_document(text, file);
+  const Text whole(text);
+  const std::string written = whole.as_here(value_text);
   const std::vector<Step> steps = steps_of(table);
   const Node value = parse_document(fmt::format("x = {}\n", written), file).find("x")->value;
   const auto cannot = [&] {
     const Node* at = walk(root, steps);
     refuse({file, at != nullptr ? at->place.line : 1, at != nullptr ? at->place.column : 1, std::string(table)},
-           "a table in a form that is not edited here", fmt::format("write into it by hand: {} = {}", key, written));
+           "a table in a form that is not edited here", fmt::format("write into it by hand: {} = {}", key, value_text));
   };
   const bool in_a_list = std::ranges::any_of(steps, [](const Step& step) { return step.item.has_value(); });
   if (walk(root, steps) == nullptr && in_a_list) cannot();
@@ -186,7 +194,6 @@ std::string with_value(const std::string& text, const std::filesystem::path& fil
       return false;
     }
   };
-  const Text whole(text);
   if (std::string result = edited(root, whole, steps, table, key, written); holds(result)) return result;
   if (!in_a_list && !steps.empty()) {  // the headers of its own tables may be all that names it
     const std::string assignment = fmt::format("{} = {}", key, written);

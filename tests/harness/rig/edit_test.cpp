@@ -50,6 +50,7 @@ constexpr Case kCases[] = {
     {"from nothing", "", "venue", "gain", "\"1 dB\"", "[venue]\ngain = \"1 dB\"\n"},
     {"the root's new key", "format = 1\n[a]\nx = 1\n", "", "title", "\"t\"", "format = 1\ntitle = \"t\"\n[a]\nx = 1\n"},
     {"other line ends and indents", "[a]\r\n  x = 1\r\n[b]\r\n", "a", "k", "2", "[a]\r\n  x = 1\r\n  k = 2\r\n[b]\r\n"},
+    {"a value of several lines", "[a]\r\nk = 1\r\n", "a", "k", "[\n  2,\n]", "[a]\r\nk = [\r\n  2,\r\n]\r\n"},
     {"a byte order mark and letters of several bytes", "\xEF\xBB\xBFtitle = \"Säule\" # für Ωhm\n[a]\nx = \"é\" # ü\n",
      "a", "x", "\"1\"", "\xEF\xBB\xBFtitle = \"Säule\" # für Ωhm\n[a]\nx = \"1\" # ü\n"},
 };
