@@ -1,5 +1,6 @@
 /// `render`: a recording through a rig's chain, one file an amplifier channel, and what it would do to the amplifiers.
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 
 #include <algorithm>
 #include <chrono>
@@ -92,6 +93,15 @@ std::vector<Warning> cautions(const rig::Rig& rig, const CompiledRig& compiled, 
   std::vector<Warning> found;
   if (rendered.complaint) found.push_back({rendered.complaint->code, rendered.complaint->text});
   found.insert(found.end(), rendered.of_the_folder.begin(), rendered.of_the_folder.end());
+  std::vector<std::string> unread;
+  for (std::uint32_t channel = 1; channel <= rendered.input_channels; ++channel)
+    if (std::ranges::find(rig.feeds, channel, &rig::Feed::channel) == rig.feeds.end())
+      unread.push_back(std::to_string(channel));
+  if (!unread.empty())
+    found.push_back(
+        {"channels-unread", fmt::format("no feed reads channel {} of the recording ([feeds]): what is on it "
+                                        "is heard nowhere",
+                                        fmt::join(unread, ", "))});
   if (rendered.bad_samples == 1)
     found.push_back({"bad-samples", "1 sample of the input is not a number; it was taken as 0"});
   if (rendered.bad_samples > 1)

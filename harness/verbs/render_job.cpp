@@ -317,6 +317,7 @@ void Rendering::measure() {
   rendered_.bad_samples = links_.first().bad_samples();
   rendered_.bounded_samples = links_.first().bounded_samples();
   rendered_.complaint = stream_.reader().complaint();
+  rendered_.input_channels = stream_.reader().channels();
 }
 
 }  // namespace

@@ -75,8 +75,9 @@ struct Rendered {
   double elapsed_s = 0;
   std::uint64_t bad_samples = 0, bounded_samples = 0;
   std::optional<audio::Complaint> complaint;  ///< about the input file
-  std::vector<Warning> of_the_folder;         ///< what stood there before
-  std::vector<RenderedOutput> outputs;        ///< in the order of CompiledRig::outputs
+  std::uint32_t input_channels = 0;
+  std::vector<Warning> of_the_folder;   ///< what stood there before
+  std::vector<RenderedOutput> outputs;  ///< in the order of CompiledRig::outputs
   std::optional<Listened> listened;
 };
 

@@ -359,6 +359,13 @@ TEST_F(Render, BypassAllIsTheFeedLaterByTheLatencyBitForBit) {
   EXPECT_THAT(document(in_to("c", {"--bypass", "system"})).at("warnings").dump(), Not(HasSubstr("limiters-out")));
 }
 
+TEST_F(Render, AChannelThatNoFeedReadsIsSaid) {
+  EXPECT_THAT(document(in_to("a")).at("warnings").dump(), Not(HasSubstr("channels-unread")));
+  write_audio(scratch / "in.wav", SF_FORMAT_WAV | SF_FORMAT_FLOAT, 4, 48000, noise(4 * 2000, 5));
+  EXPECT_THAT(document(in_to("b")).at("warnings").dump(),
+              AllOf(HasSubstr("channels-unread"), HasSubstr("no feed reads channel 3, 4 of the recording")));
+}
+
 TEST_F(Render, TheMetersSayWhatTheFilesHold) {
   const json said = document(in_to("a"));
   ASSERT_EQ(said["outputs"].size(), 3u);
