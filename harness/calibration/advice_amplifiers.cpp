@@ -33,8 +33,9 @@ constexpr double kLeastImpedance_ohm = 1, kMostImpedance_ohm = 40;
 // A compression driver takes some 20 to 200 W for long, a cone of mids hardly more than 500. Common practice, no source.
 constexpr double kHighWay_hz = 1000, kMidWay_hz = 500;
 constexpr double kMostPower_watts = 5000, kMostMidPower_watts = 800, kMostHighPower_watts = 400;
-// Coils of compression drivers settle in about a second, of the largest cones in some ten. Common practice, no source.
-constexpr double kLongestThermalTime_s = 30, kLongestMidThermalTime_s = 10;
+// Coils of compression drivers and domes settle in about a second, of mids in some three, of the largest cones in some
+// ten. Common practice, no source.
+constexpr double kLongestThermalTime_s = 15, kLongestMidThermalTime_s = 8, kLongestHighThermalTime_s = 4;
 constexpr double kLeastSensitivity_db = 75, kMostSensitivity_db = 119;
 
 // Converters of live sound make +18 to +24 dBu, of the studio up to +26; of the living room 1 to 2 V. Common practice,
@@ -287,13 +288,20 @@ void drivers(const Subject& subject) {
             -analysis::db_from_ratio(std::sqrt(factor / 2)), driver.name);
       }
     }
-    if (driver.thermal_time_s > (mid ? kLongestMidThermalTime_s : kLongestThermalTime_s)) {
+    if (driver.thermal_time_s > (high  ? kLongestHighThermalTime_s
+                                 : mid ? kLongestMidThermalTime_s
+                                       : kLongestThermalTime_s)) {
       subject.warn(
           "thermal-time-long",
-          "driver {}: a thermal time of {:g} s is longer than its coil's: for so long the power limiter lets more "
-          "through than it takes. Usual are 1 s for a compression driver and 2 to 10 s for a cone. Set thermal_time "
-          "in driver.{}.",
-          driver.name, driver.thermal_time_s, driver.name);
+          "driver {}: a thermal time of {:g} s is long for {}: where its coil heats faster than that, the power limiter "
+          "passes more than the coil takes, and it may burn. Usual are {} s. Look at thermal_time in driver.{}.",
+          driver.name, driver.thermal_time_s,
+          mid ? "a driver that begins at " + rig::hertz_text(low_edge_hz)
+              : std::string("a driver that begins below 500 Hz"),
+          high  ? "0.5 to 2"
+          : mid ? "1 to 5"
+                : "2 to 10",
+          driver.name);
     }
     if (driver.sensitivity_db &&
         (*driver.sensitivity_db < kLeastSensitivity_db || *driver.sensitivity_db > kMostSensitivity_db)) {
