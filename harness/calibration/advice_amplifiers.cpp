@@ -29,6 +29,9 @@ constexpr double kTooSmall = 0.75, kTooLarge = 2.5, kFarTooLarge = 50, kFarTooLa
 // A noise rating of 6 dB crest makes peak power four times the continuous one; sheets of some makers say eight. (IEC
 // 60268-5 and AES2 both rate with such noise; from memory.)
 constexpr double kMostPeakFactor = 10, kLeastPeakFactor = 1.5;
+// A program rating is usually twice the continuous one, and the peak rating twice that: a peak of some twice what is
+// called continuous is that of a program rating. Less is a music rating, as of 80 and 150 W. Common practice, no source.
+constexpr double kPeakOfProgram = 1.9, kPeakOfContinuous = 2.5;
 constexpr double kLeastImpedance_ohm = 1, kMostImpedance_ohm = 40;
 // A compression driver takes some 20 to 200 W for long, a cone of mids hardly more than 500. Common practice, no source.
 constexpr double kHighWay_hz = 1000, kMidWay_hz = 500;
@@ -286,6 +289,15 @@ void drivers(const Subject& subject) {
             "gives no peak power, take peak_power out of driver.{}; if it does, look at both.",
             driver.name, *driver.peak_power_watts, driver.continuous_power_watts,
             -analysis::db_from_ratio(std::sqrt(factor / 2)), driver.name);
+      } else if (factor > kPeakOfProgram && factor < kPeakOfContinuous * (1 - 1e-9)) {
+        subject.warn(
+            "peak-power-program",
+            "driver {}: a peak power of {:g} W is {:.1f} times the continuous {:g} W; four times is usual (noise of 6 dB "
+            "crest). Is {:g} W the program rating? That is usually twice what a driver takes for long: the power limiter "
+            "then passes 3 dB too much, and the coil may burn. Write the RMS or AES figure of the sheet as "
+            "continuous_power in driver.{}. If {:g} W is the program rating, take peak_power out of driver.{}.",
+            driver.name, *driver.peak_power_watts, factor, driver.continuous_power_watts, driver.continuous_power_watts,
+            driver.name, *driver.peak_power_watts, driver.name);
       }
     }
     if (driver.thermal_time_s > (high  ? kLongestHighThermalTime_s

@@ -71,11 +71,15 @@ constexpr std::array kForeign = {
             "alignment = \"linkwitz-riley\", \"butterworth\" or \"bessel\""},
     Foreign{"bw width oct octaves", "bandwidth", "a width is q = 1.4, or bandwidth = \"0.7 oct\""},
     Foreign{"slope s", "shelf_slope", "a shelf's slope is shelf_slope = 0.9"},
+    // Common practice, no source.
     Foreign{
-        "power rms rmspower aes aespower nominalpower continuous programpower program thermalpower", "continuous_power",
+        "program programpower powerprogram programme programmepower music musicpower musicprogram", "continuous_power",
+        "a program rating is usually twice what a driver takes for long: write the RMS or AES figure of the sheet, or "
+        "half of the program rating, as continuous_power = \"300 W\""},
+    Foreign{
+        "power rms rmspower aes aespower nominalpower continuous thermalpower", "continuous_power",
         "what a driver takes for long is continuous_power = \"300 W\", what it takes in peaks peak_power = \"1200 W\""},
-    Foreign{"max maxpower peak musicpower maximumpower", "peak_power",
-            "what a driver takes in peaks is peak_power = \"1200 W\""},
+    Foreign{"max maxpower peak maximumpower", "peak_power", "what a driver takes in peaks is peak_power = \"1200 W\""},
     Foreign{"z ohm ohms nominalimpedance load re", "impedance",
             "a driver's nominal impedance is impedance = \"8 ohm\""},
     Foreign{"impedance ohm ohms z into", "load", "the load that a rating is for is load = \"8 ohm\""},

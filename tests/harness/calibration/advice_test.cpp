@@ -225,6 +225,15 @@ const Fault kDevices[] = {
      [](R r, V) { horn(r).peak_power_watts = 89; },
      {"89 W", "1.3 dB", "driver.horn"},
      [](R r, V) { horn(r).peak_power_watts = 90; }},
+    // A program rating of 60 W and its peak of 120 W: 30 W for long.
+    {"peak-power-program",
+     [](R r, V) { horn(r).peak_power_watts = 149; },
+     {"149 W", "2.5 times", "Is 60 W the program rating?", "continuous_power in driver.horn"},
+     [](R r, V) { horn(r).peak_power_watts = 150; }},
+    {"peak-power-program",  // 1.9 x 60 W = 114 W: less is a music rating
+     [](R r, V) { horn(r).peak_power_watts = 115; },
+     {"115 W", "1.9 times"},
+     [](R r, V) { horn(r).peak_power_watts = 113; }},
     {"thermal-time-long",
      [](R r, V) { horn(r).thermal_time_s = 4.1; },
      {"4.1 s", "begins at 1.6 kHz", "0.5 to 2 s", "driver.horn"},
