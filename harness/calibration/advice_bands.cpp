@@ -33,9 +33,10 @@ constexpr double kHearingLow_hz = 20, kHearingHigh_hz = kHighestThatIsJudged_hz,
                  kLowestHighpassOfKnown_hz = 10;
 constexpr double kDeepest_m = 1.5, kDeepInWaysFrom_hz = 200;
 // A compression driver, dome or ribbon of such power begins at 500 Hz or above; horns for lows have drivers that take
-// more. Above a sub's band, what is on one side alone is placed by ear.
-constexpr double kSmallDriver_watts = 150, kSmallDriverFrom_hz = 300, kHornSensitivity_db = 104, kLowestBand_hz = 10,
-                 kMonoUpTo_hz = 300;
+// more, and a cone on a horn for mids a sheet that gives its `lowest`. Above a sub's band, what is on one side alone is
+// placed by ear. Common practice, no source.
+constexpr double kSmallDriver_watts = 150, kSmallDriverFrom_hz = 450, kSmallDriverOfKnownFrom_hz = 300,
+                 kHornSensitivity_db = 104, kLowestBand_hz = 10, kMonoUpTo_hz = 300;
 
 const char* polarity_word(bool inverted) { return inverted ? "inverted" : "normal"; }
 
@@ -459,24 +460,28 @@ void names(const Subject& subject, std::size_t w) {
   std::string name = driver.name;
   for (char& c : name)
     if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
-  if (driver.continuous_power_watts <= kSmallDriver_watts && low_edge_hz < kSmallDriverFrom_hz &&
+  const double from_hz = driver.lowest_hz ? kSmallDriverOfKnownFrom_hz : kSmallDriverFrom_hz;
+  const std::string or_give =
+      driver.lowest_hz ? "" : fmt::format(" If it may play there, give lowest in driver.{}.", driver.name);
+  if (driver.continuous_power_watts <= kSmallDriver_watts && low_edge_hz < from_hz &&
       driver.sensitivity_db.value_or(0) >= kHornSensitivity_db) {
     subject.warn(
         "driver-unlike-band",
         "way {} plays from {} on driver {}, of {:g} W and {:g} dB: such are compression drivers on horns, which "
-        "begin at 500 Hz or above, and lower notes tear them. Look at driver in way.{}.",
+        "begin at 500 Hz or above, and lower notes tear them. Look at driver in way.{}{}.{}",
         way.name, low_edge_hz > 0 ? rig::hertz_text(low_edge_hz) : std::string("the lowest notes"), driver.name,
-        driver.continuous_power_watts, *driver.sensitivity_db, way.name);
+        driver.continuous_power_watts, *driver.sensitivity_db, way.name,
+        w > 0 ? fmt::format(" and at crossover.points[{}]", w) : "", or_give);
     return;
   }
   for (const char* high : {"horn", "tweeter", "dome", "ribbon", "compression"}) {
     if (name.find(high) == name.npos || driver.continuous_power_watts > kSmallDriver_watts) continue;
-    if (low_edge_hz >= kSmallDriverFrom_hz) continue;
+    if (low_edge_hz >= from_hz) continue;
     subject.warn("driver-unlike-band",
                  "way {} plays from {} on driver {}, a {} of {:g} W by its name: those begin at 500 Hz or above, and "
-                 "lower notes tear them. Look at the unit of crossover.points, and at driver in way.{}.",
+                 "lower notes tear them. Look at the unit of crossover.points, and at driver in way.{}.{}",
                  way.name, low_edge_hz > 0 ? rig::hertz_text(low_edge_hz) : std::string("the lowest notes"),
-                 driver.name, high, driver.continuous_power_watts, way.name);
+                 driver.name, high, driver.continuous_power_watts, way.name, or_give);
     return;
   }
 }

@@ -511,9 +511,20 @@ const Fault kBands[] = {
      {"9.9 Hz", "driver.horn"},
      [](R r, V) { horn(r).lowest_hz = 10; }},
     {"driver-unlike-band",
-     [](R r, V) { r.points[0] = a_point(299); },
-     {"way high", "299 Hz", "driver horn", "60 W", "crossover.points"},
-     [](R r, V) { r.points[0] = a_point(300); }},
+     [](R r, V) { r.points[0] = a_point(449); },
+     {"way high", "449 Hz", "driver horn", "60 W", "crossover.points", "give lowest in driver.horn"},
+     [](R r, V) { r.points[0] = a_point(450); }},
+    {"driver-unlike-band",  // where the driver's band is known, that says more
+     [](R r, V) { r.points[0] = a_point(299), horn(r).lowest_hz = 290; },
+     {"way high", "299 Hz"},
+     [](R r, V) { r.points[0] = a_point(300), horn(r).lowest_hz = 290; }},
+    {"driver-unlike-band",
+     [](R r, V) { horn(r).name = high(r).driver = "top", horn(r).sensitivity_db = 104, r.points[0] = a_point(310); },
+     {"310 Hz", "60 W and 104 dB", "crossover.points[1]", "give lowest in driver.top"},
+     [](R r, V) {
+       horn(r).name = high(r).driver = "top", horn(r).sensitivity_db = 104, r.points[0] = a_point(310);
+       horn(r).lowest_hz = 300;
+     }},
     {"driver-unlike-band",  // whatever it is called
      [](R r, V) { cone(r).sensitivity_db = 104, cone(r).continuous_power_watts = 150; },
      {"way low", "150 W and 104 dB", "driver in way.low"},
