@@ -239,18 +239,48 @@ void venue_lift(const Subject& subject, std::size_t w) {
       way.name, worst_db, rig::hertz_text(worst_hz), reached_dbfs, worst_db, owner);
 }
 
+/// Of a mix, or of a mean of unlike feeds: what its feeds come to where they carry the same signal; 0 dB of any other.
+double shares_db(const OutputPlan& plan) {
+  if (plan.feed_paths.empty()) return 0;
+  double factor = 0;
+  for (const FeedPath& path : plan.feed_paths) factor += analysis::ratio_from_db(path.gain_db);
+  if (plan.mix.empty()) factor /= static_cast<double>(plan.feed_paths.size());
+  return analysis::db_from_ratio(factor);
+}
 /// Gains of all layers on the way to an output: each may be small, and the sum is not.
 void gains_together(const Subject& subject) {
-  const OutputPlan* worst = nullptr;
-  for (const OutputPlan& plan : subject.compiled.outputs)
-    if (worst == nullptr || plan.gain_db > worst->gain_db) worst = &plan;
-  if (worst == nullptr || worst->gain_db <= kMostGainTogether_db) return;
+  const auto all_db = [](const OutputPlan& plan) { return plan.gain_db + shares_db(plan); };
+  const OutputPlan& worst = *std::ranges::max_element(subject.compiled.outputs, {}, all_db);
+  const double gain_db = all_db(worst);
+  if (gain_db <= kMostGainTogether_db) return;
+  const bool mixed = !worst.mix.empty();
   subject.warn(
       "gain-large",
-      "the gains of venue, system and way come to {:+.1f} dB for output {}: {:.0f} times the power, and the "
+      "the gains of venue, system{} and way come to {:+.1f} dB for output {}: {:.0f} times the power, and the "
       "limiters hold what they add. Levels are set by the amplifier's gain and by the desk. Lower system.gain, or "
-      "gain in way.{}.",
-      worst->gain_db, worst->name, analysis::power_from_db(worst->gain_db), worst->way);
+      "gain{} in way.{}.",
+      mixed ? fmt::format(", mix ({:+.1f} dB where its feeds carry the same signal)", shares_db(worst)) : "", gain_db,
+      worst.name, analysis::power_from_db(gain_db), mixed ? " or feeds" : "", worst.way);
+}
+/// A mix of shares some of which lift; at 0 dB and below many feeds may add up as they do.
+void mix_gain(const Subject& subject, std::size_t w) {
+  const rig::Way& way = subject.rig.ways[w];
+  const auto is_large = [](const rig::MixedFeed& share) { return share.gain_db > kMostLayerGain_db; };
+  if (std::ranges::none_of(way.mix, [](const rig::MixedFeed& share) { return share.gain_db > 0; })) return;
+  if (std::ranges::any_of(way.mix, is_large)) return;  // told by itself
+  double factor = 0;
+  std::vector<std::string> shares;
+  for (const rig::MixedFeed& share : way.mix) {
+    factor += analysis::ratio_from_db(share.gain_db);
+    shares.push_back(fmt::format("{} = \"{:+.3g} dB\"", subject.rig.feeds[share.feed].name, share.gain_db));
+  }
+  const double gain_db = analysis::db_from_ratio(factor);
+  if (gain_db <= kMostLayerGain_db) return;
+  subject.warn(
+      "gain-large",
+      "way.{}.feeds is a mix of {}: {:+.1f} dB where they carry the same signal, {:.0f} times the power. Two equal "
+      "shares of \"-6 dB\" come to 0 dB. Is a minus missing? Look at feeds of way.{}.",
+      way.name, fmt::join(shares, ", "), gain_db, analysis::power_from_db(gain_db), way.name);
 }
 
 }  // namespace
@@ -318,6 +348,7 @@ void gains(const Subject& subject) {
                      way.name, subject.rig.feeds[share.feed].name, share.gain_db,
                      analysis::power_from_db(share.gain_db), way.name);
   }
+  for (std::size_t w = 0; w < subject.rig.ways.size(); ++w) mix_gain(subject, w);
   const auto own = std::span(subject.warnings).subspan(told);
   if (std::ranges::none_of(own, [](const Warning& one) { return one.code == "gain-large"; })) gains_together(subject);
 }

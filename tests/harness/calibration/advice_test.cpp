@@ -768,6 +768,52 @@ const Fault kEqualisers[] = {
      [](R r, V v) { r.system_gain_db = v.all.gain_db = 8; },
      {"+16.0 dB", "output low.left", "system.gain"},
      [](R r, V v) { r.system_gain_db = v.all.gain_db = 7.5; }},
+    // Shares of a mix, where its feeds carry the same signal: 4 + 6.02 dB, 9 + 6.02 dB.
+    {"gain-large",
+     [](R r, V) {
+       low(r).mix = {{0, 4}, {1, 4}};
+     },
+     {"way.low.feeds", "left = \"+4 dB\", right = \"+4 dB\"", "+10.0 dB", "Is a minus missing?", "feeds of way.low"},
+     [](R r, V) {
+       low(r).mix = {{0, 3.9}, {1, 3.9}};
+     }},
+    {"gain-large",  // four at 0 dB are 12 dB, and none of them lifts
+     [](R r, V) {
+       r.feeds.push_back({"aux", 3, {}}), r.feeds.push_back({"play", 4, {}});
+       low(r).mix = {{0, 0}, {1, 0}, {2, 0}, {3, 0.1}};
+     },
+     {"+12.1 dB"},
+     [](R r, V) {
+       r.feeds.push_back({"aux", 3, {}}), r.feeds.push_back({"play", 4, {}});
+       low(r).mix = {{0, 0}, {1, 0}, {2, 0}, {3, 0}};
+     }},
+    {"gain-large",  // one share that is told by itself is not told again
+     [](R r, V) {
+       low(r).mix = {{0, 12}, {1, 0}};
+     },
+     {"way.low.feeds takes left with +12 dB"},
+     [](R r, V) {
+       low(r).mix = {{0, -12}, {1, 0}};
+     }},
+    {"gain-large",
+     [](R r, V) {
+       low(r).mix = {{0, 0}, {1, 0}}, r.system_gain_db = 9;
+     },
+     {"+15.0 dB", "mix (+6.0 dB", "output low", "gain or feeds in way.low"},
+     [](R r, V) {
+       low(r).mix = {{0, 0}, {1, 0}}, r.system_gain_db = 8.9;
+     }},
+    // A mean of feeds that the venue treats unalike: (2.818 + 1) / 2 is 5.6 dB, (2.512 + 1) / 2 is 4.9 dB.
+    {"gain-large",
+     [](R r, V v) {
+       low(r).sum_of_feeds = high(r).sum_of_feeds = true;
+       r.system_gain_db = 9.9, v.feed["left"].gain_db = 9;
+     },
+     {"+15.5 dB", "output low"},
+     [](R r, V v) {
+       low(r).sum_of_feeds = high(r).sum_of_feeds = true;
+       r.system_gain_db = 9.9, v.feed["left"].gain_db = 8;
+     }},
     {"gain-small", [](R r, V) { high(r).gain_db = -18.1; }, {"way.high.gain"}, [](R r, V) { high(r).gain_db = -18; }},
     {"gain-small", [](R r, V) { r.system_gain_db = -24.1; }, {"system.gain"}, [](R r, V) { r.system_gain_db = -24; }},
     // what the venue lifts by more than 6 dB; the cone's threshold is -12.3 dBFS
