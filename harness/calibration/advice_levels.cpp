@@ -1,6 +1,7 @@
 /// Limiters and delays: thresholds that guard nothing or give the amplifier away, times that a limiter or a loudspeaker
 /// cannot have.
 #include <algorithm>
+#include <functional>
 #include <numbers>
 
 #include "harness/calibration/advice.hpp"
@@ -32,6 +33,8 @@ constexpr double kLongestHold_s = 50e-3, kMostHold_periods = 2;
 
 // Drivers of one box stand less than a metre apart, subs and flown mains some ten. Common practice, no source.
 constexpr double kBoxFrom_hz = 300, kApartInBox_s = 4e-3, kApart_s = 25e-3, kFarthest_s = 0.3;
+// The last delayed loudspeakers of large fields stand some 150 m out: 0.44 s. Common practice, no source.
+constexpr double kFarthestOfAll_s = 0.5;
 
 // Below it one is not above the other: no rating is that exact.
 constexpr double kTellsApart_db = 0.05;
@@ -197,9 +200,42 @@ double furthest_apart_s(const rig::Rig& rig, const rig::Way& a, const rig::Way& 
     apart_s = std::max(apart_s, std::abs(delay_s(a, feed.name) - delay_s(b, feed.name)));
   return apart_s;
 }
+/// All delays of an output together; the loudspeaker's and tonight's are looked at here alone.
+void whole_delay(const Subject& subject) {
+  const rig::Rig& rig = subject.rig;
+  const OutputPlan& plan = *std::ranges::max_element(subject.compiled.outputs, {}, &OutputPlan::delay_s);
+  if (plan.delay_s <= kFarthestOfAll_s * (1 + 1e-9)) return;
+  struct Part {
+    std::string key;
+    double delay_s = 0;
+    bool told_alone = false;
+  };
+  const rig::Way& way = rig.ways[plan.way_index];
+  std::vector<Part> parts{{"loudspeaker." + rig.loudspeaker, rig.delay_s},
+                          {"way." + way.name, way.delay_s, way.delay_s > kFarthest_s}};
+  if (const auto own = way.output.find(plan.feed); own != way.output.end())
+    parts.push_back(
+        {fmt::format("way.{}.output.{}", way.name, plan.feed), own->second.delay_s, own->second.delay_s > kFarthest_s});
+  if (subject.venue != nullptr)
+    if (const auto own = subject.venue->loudspeaker.find(rig.loudspeaker); own != subject.venue->loudspeaker.end())
+      parts.push_back({"venue.loudspeaker." + rig.loudspeaker, own->second.delay_s});
+  std::ranges::stable_sort(parts, std::greater<>(), &Part::delay_s);
+  if (parts.front().told_alone) return;
+  std::erase_if(parts, [](const Part& part) { return part.delay_s == 0; });
+  std::string sum;
+  for (const Part& part : parts)
+    sum += fmt::format("{}{:.0f} ms by {}", sum.empty() ? "" : " and ", part.delay_s * 1e3, part.key);
+  subject.warn(
+      "delay-long",
+      "output {} waits {:.0f} ms ({}), what sound takes for {:.0f} m: hardly any loudspeaker waits longer than "
+      "for 150 m. Look at the unit of delay in {}.",
+      plan.name, plan.delay_s * 1e3, sum, plan.delay_s * rig::speed_of_sound(rig.controller.temperature_degc),
+      parts.front().key);
+}
 }  // namespace
 
 void delays(const Subject& subject) {
+  whole_delay(subject);
   const std::vector<rig::Way>& ways = subject.rig.ways;
   const double speed = rig::speed_of_sound(subject.rig.controller.temperature_degc);
   for (std::size_t w = 0; w < ways.size(); ++w) {

@@ -5,6 +5,7 @@
 #include "harness/calibration/filters.hpp"
 
 #include "faulty_rigs.hpp"
+#include "tests/harness/demo_rig.hpp"
 
 namespace rackproof {
 namespace {
@@ -617,6 +618,31 @@ const Fault kLimits[] = {
      [](R r, V) { low(r).delay_s = 0.301, high(r).delay_s = 0.3; },
      {"301 ms", "103 m", "way.low"},
      [](R r, V) { low(r).delay_s = high(r).delay_s = 0.3; }},
+    // A loudspeaker's own delay: 0.501 s x 343.4 m/s = 172 m.
+    {"delay-long",
+     [](R r, V) { r.loudspeaker = "main", r.delay_s = 0.501; },
+     {"501 ms by loudspeaker.main", "172 m", "unit of delay in loudspeaker.main"},
+     [](R r, V) { r.loudspeaker = "main", r.delay_s = 0.5; }},
+    {"delay-long",
+     [](R r, V v) { r.loudspeaker = "main", r.delay_s = 0.1, v.loudspeaker["main"].delay_s = 0.401; },
+     {"401 ms by venue.loudspeaker.main and 100 ms by loudspeaker.main", "unit of delay in venue.loudspeaker.main"},
+     [](R r, V v) { r.loudspeaker = "main", r.delay_s = 0.1, v.loudspeaker["main"].delay_s = 0.4; }},
+    {"delay-long",
+     [](R r, V) { r.loudspeaker = "main", r.delay_s = 0.26, low(r).delay_s = high(r).delay_s = 0.241; },
+     {"260 ms by loudspeaker.main and 241 ms by way.low", "unit of delay in loudspeaker.main"},
+     [](R r, V) { r.loudspeaker = "main", r.delay_s = 0.26, low(r).delay_s = high(r).delay_s = 0.24; }},
+    {"delay-long",
+     [](R r, V) { low(r).delay_s = high(r).delay_s = 0.3, low(r).output["left"].delay_s = 0.201; },
+     {"output low.left", "201 ms by way.low.output.left", "unit of delay in way.low"},
+     [](R r, V) { low(r).delay_s = high(r).delay_s = 0.3, low(r).output["left"].delay_s = 0.2; }},
+    {"delay-long",  // what is told of a way by itself is not told again
+     [](R r, V) { low(r).delay_s = 0.6; },
+     {"way low waits 600 ms"},
+     [](R r, V) { low(r).delay_s = 0.3; }},
+    {"delay-long",
+     [](R r, V) { low(r).output["left"].delay_s = 0.6; },
+     {"output left of way low waits 600 ms"},
+     [](R r, V) { low(r).output["left"].delay_s = 0.3; }},
     {"delays-apart",
      [](R r, V) { high(r).delay_s = 4.1e-3; },
      {"4.1 ms", "1.41 m", "6.6 periods", "way.low", "way.high"},
@@ -856,6 +882,21 @@ TEST(Advice, AWidthIsAQHoweverItIsWritten) {
     band.gain_db = gain_db;
     EXPECT_NEAR(q_of(band), std::sqrt(0.5), 1e-12);
   }
+}
+
+// A delayed pair stands 120 m out, and none 280 m.
+TEST(Advice, ADelayedPairMayStandFarOut) {
+  const auto warnings_at = [](double distance_m) {
+    rig::Rig rig = test::demo_rig("town-square.toml");
+    rig.loudspeakers[2].delay_s = distance_m / rig::speed_of_sound(rig.controller.temperature_degc);
+    return compile(rig).warnings;
+  };
+  EXPECT_THAT(codes_of(warnings_at(120)), testing::IsEmpty());
+  const std::vector<Warning> warnings = warnings_at(280);
+  ASSERT_EQ(warnings.size(), 1u);
+  EXPECT_EQ(warnings[0].code, "delay-long");
+  EXPECT_THAT(warnings[0].text, testing::StartsWith("loudspeaker delayed: output delayed.box.right waits"));
+  EXPECT_THAT(warnings[0].text, testing::HasSubstr("unit of delay in loudspeaker.delayed"));
 }
 
 // Two ways with one amplifier, bridged without a word: one warning with the figures of both.
