@@ -486,12 +486,32 @@ void names(const Subject& subject, std::size_t w) {
   }
 }
 
+bool takes(const Subject& subject, std::size_t way, std::size_t feed) {
+  return std::ranges::any_of(subject.compiled.outputs,
+                             [&](const OutputPlan& plan) { return plan.way_index == way && plan.hears(feed); });
+}
+/// Feeds that one of two neighbours takes and the other does not; whether there are any.
+bool feed_misses(const Subject& subject, std::size_t way, std::size_t other, double at_hz) {
+  std::vector<std::string> missing;
+  for (std::size_t f = 0; f < subject.rig.feeds.size(); ++f)
+    if (takes(subject, way, f) && !takes(subject, other, f)) missing.push_back(subject.rig.feeds[f].name);
+  if (missing.empty()) return false;
+  const std::string &name = subject.rig.ways[way].name, &without = subject.rig.ways[other].name;
+  subject.warn("feed-misses-way",
+               "way {} takes {} and way {} does not: of what is sent there, everything {} {} is missing. Name {} in "
+               "feeds of way.{}, or take it out of feeds of way.{}.",
+               name, fmt::join(missing, ", "), without, way < other ? "above" : "below", rig::hertz_text(at_hz),
+               fmt::join(missing, ", "), without, name);
+  return true;
+}
 /// The same feeds on both sides of a point, unless it is a sub's.
 void feeds(const Subject& subject) {
   const std::vector<rig::Way>& ways = subject.rig.ways;
   for (std::size_t w = 1; w < ways.size() && subject.rig.feeds.size() > 1; ++w) {
     const double at_hz = subject.rig.points[w - 1].low.at_hz;
-    if (ways[w].has_one_output() == ways[w - 1].has_one_output() || at_hz <= kMonoUpTo_hz) continue;
+    if (at_hz <= kMonoUpTo_hz) continue;
+    const bool above = feed_misses(subject, w - 1, w, at_hz), below = feed_misses(subject, w, w - 1, at_hz);
+    if (above || below || ways[w].has_one_output() == ways[w - 1].has_one_output()) continue;
     const rig::Way &sum = ways[w].has_one_output() ? ways[w] : ways[w - 1],
                    &each = ways[w].has_one_output() ? ways[w - 1] : ways[w];
     subject.warn(

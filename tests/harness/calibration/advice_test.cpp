@@ -538,6 +538,36 @@ const Fault kBands[] = {
      [](R r, V) { r.points[0] = a_point(301), low(r).sum_of_feeds = true; },
      {"way low", "way high", "301 Hz", "way.low"},
      [](R r, V) { r.points[0] = a_point(300), low(r).sum_of_feeds = true; }},
+    {"feed-misses-way",
+     [](R r, V) { high(r).only = {0}; },
+     {"way low takes right and way high does not", "above 1.6 kHz", "Name right in feeds of way.high"},
+     [](R r, V) {
+       high(r).only = {0, 1};
+     }},
+    {"feed-misses-way",
+     [](R r, V) { low(r).only = {1}; },
+     {"way high takes left and way low does not", "below 1.6 kHz", "Name left in feeds of way.low"},
+     [](R r, V) { low(r).only = high(r).only = {1}; }},
+    {"feed-misses-way",  // a sub may have one side alone
+     [](R r, V) { r.points[0] = a_point(301), low(r).only = {1}; },
+     {"301 Hz"},
+     [](R r, V) { r.points[0] = a_point(300), low(r).only = {1}; }},
+    {"feed-misses-way",
+     [](R r, V) {
+       low(r).mix = {{1, -6}};
+     },
+     {"way high takes left and way low does not"},
+     [](R r, V) {
+       low(r).mix = {{1, -6}, {0, -12}};
+     }},
+    {"feeds-unlike",  // one of the two is told
+     [](R r, V) {
+       low(r).mix = {{1, -6}, {0, -12}};
+     },
+     {"way.low"},
+     [](R r, V) {
+       low(r).mix = {{1, -6}};
+     }},
     {"feeds-unlike",
      [](R r, V) { high(r).sum_of_feeds = true; },
      {"way.high"},
