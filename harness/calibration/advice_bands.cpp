@@ -232,7 +232,8 @@ Edges played(const Subject& subject, std::size_t w) {
 void cut(const Subject& subject, std::size_t w) {
   const rig::Rig& rig = subject.rig;
   const rig::Way& way = rig.ways[w];
-  if (way.response) return;  // the acoustic sum is judged then
+  // Where all ways have one, the acoustic sum is judged.
+  if (std::ranges::all_of(rig.ways, [](const rig::Way& one) { return one.response.has_value(); })) return;
   std::vector<Cutter> cutters;
   const auto add = [&](const Layer& layer, bool own) {
     for (std::size_t n = 0; n < layer.bands->size(); ++n) {

@@ -511,6 +511,12 @@ const Fault kBands[] = {
      [](R r, V) { horn(r).lowest_hz = 9.9; },
      {"9.9 Hz", "driver.horn"},
      [](R r, V) { horn(r).lowest_hz = 10; }},
+    {"band-cut",  // the response of one way alone lets nobody judge the sum
+     [](R r, V) { high(r).eq = {a_pass(EqType::lowpass, 3500)}, high(r).response = "horn.csv"; },
+     {"way high", "way.high.eq[1]"},
+     [](R r, V) {
+       high(r).eq = {a_pass(EqType::lowpass, 3500)}, high(r).response = "horn.csv", low(r).response = "cone.csv";
+     }},
     {"driver-unlike-band",
      [](R r, V) { r.points[0] = a_point(449); },
      {"way high", "449 Hz", "driver horn", "60 W", "crossover.points", "give lowest in driver.horn"},
