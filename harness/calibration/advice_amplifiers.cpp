@@ -49,6 +49,17 @@ constexpr double kMostFullScale_dbu = 26.5, kLeastFullScale_volts = 0.2, kInputB
 constexpr double kNominal_volts[] = {1.228, 0.7746, 0.3162}, kNearNominal_db = 0.1;
 constexpr std::uint32_t kLongestBlock = 4096;
 
+/// Of a full scale that no converter has: the level that another unit or sign would make of its figure, if that is one.
+std::string meant_by_full_scale(double volts) {
+  const auto is_as_typed = [](double figure) { return std::abs(10 * figure - std::round(10 * figure)) < 1e-6; };
+  const double dbu = analysis::dbu_from_volts(volts);
+  if (dbu > 0 && volts <= kMostFullScale_dbu && is_as_typed(volts))
+    return fmt::format("if {:.3g} is a level in dBu, write \"{:+.3g} dBu\"", volts, volts);
+  if (dbu < 0 && -dbu <= kMostFullScale_dbu && is_as_typed(dbu))
+    return fmt::format("if its sign is wrong, write \"{:+.3g} dBu\"", -dbu);
+  return "play a sine at 0 dBFS and measure it; a level is written as \"+18 dBu\" or \"6.15 V\" (RMS)";
+}
+
 /// Watts into each driver at the amplifier's clip, over what the driver takes for long.
 double size_of(const OutputPlan& plan) {
   const double ratio = plan.clip_volts_peak / sqrt2 / plan.driver_continuous_volts;
@@ -331,10 +342,10 @@ void controller(const Subject& subject) {
       subject.warn(
           "full-scale-unlikely",
           "the controller's {} full scale is {:.4g} V RMS, {:+.1f} dBu; converters have 0.5 V to +26 dBu. {}Every "
-          "level in dBFS moves with it. Look at {} in controller: a value in dBu is written \"{:+.3g} dBu\".",
+          "level in dBFS moves with it. Look at {} in controller: {}.",
           what, volts, analysis::dbu_from_volts(volts),
           std::string(key) == "output_full_scale" ? "If it makes more than is written here, no limit protects. " : "",
-          key, volts >= 1 ? volts : analysis::dbu_from_volts(volts));
+          key, meant_by_full_scale(volts));
     }
   };
   full_scale("output_full_scale", controller.output_full_scale_volts_rms, "output");

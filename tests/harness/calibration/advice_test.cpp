@@ -265,11 +265,20 @@ const Fault kDevices[] = {
      [](R r, V) { horn(r).sensitivity_db = 75; }},
     {"full-scale-unlikely",
      [](R r, V) { r.controller.output_full_scale_volts_rms = 18; },  // +18 dBu, mistyped
-     {"18 V RMS", "+27.3 dBu", "output_full_scale in controller", "\"+18 dBu\""},
+     {"18 V RMS", "+27.3 dBu", "output_full_scale in controller", "if 18 is a level in dBu, write \"+18 dBu\""},
      [](R r, V) { r.controller.output_full_scale_volts_rms = volts_of_dbu(26.49); }},
     {"full-scale-unlikely",
      [](R r, V) { r.controller.output_full_scale_volts_rms = volts_of_dbu(26.51); },
-     {"+26.5 dBu"},
+     {"+26.5 dBu", "measure it"},
+     [](R r, V) { r.controller.output_full_scale_volts_rms = 0.2; }},
+    // A sign: another level is advised than the one that was read.
+    {"full-scale-unlikely",
+     [](R r, V) { r.controller.output_full_scale_volts_rms = volts_of_dbu(-18); },
+     {"-18.0 dBu", "if its sign is wrong, write \"+18 dBu\""},
+     [](R r, V) { r.controller.output_full_scale_volts_rms = 0.2; }},
+    {"full-scale-unlikely",  // no level of a converter with either sign
+     [](R r, V) { r.controller.output_full_scale_volts_rms = volts_of_dbu(-26.6); },
+     {"-26.6 dBu", "measure it"},
      [](R r, V) { r.controller.output_full_scale_volts_rms = 0.2; }},
     {"full-scale-unlikely",
      [](R r, V) { r.controller.input_full_scale_volts_rms = 20; },
