@@ -67,7 +67,7 @@ void limiters(const Subject& subject);
 void delays(const Subject& subject);
 void equalisers(const Subject& subject);
 void gains(const Subject& subject);
-/// Amplifiers, drivers and feeds of the whole rig that no loudspeaker has.
+/// Amplifiers, drivers and feeds of the whole rig that no loudspeaker has, and ports that its outputs share.
 void what_nothing_uses(const Subject& subject);
 
 }  // namespace rackproof::advice

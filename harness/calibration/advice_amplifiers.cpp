@@ -1,5 +1,7 @@
-/// Amplifiers, drivers and converter: figures that cannot be, that contradict each other, or that nothing uses.
+/// Amplifiers, drivers and converter: figures that cannot be, that contradict each other, or that nothing uses; ports
+/// that two outputs share.
 #include <algorithm>
+#include <map>
 #include <numbers>
 
 #include "harness/calibration/advice.hpp"
@@ -177,6 +179,25 @@ void unused(const Subject& subject, const std::vector<Named>& all, std::string r
         "no way uses {} {}. A way that should have it has the limits of another. Set {} = \"{}\" in that way, or take "
         "{}.{} out.",
         what, one.name, what, one.name, what, one.name);
+  }
+}
+
+/// Outputs whose connections for `live` end at one port: the server adds them up behind their limits.
+void shared_sinks(const Subject& subject) {
+  std::map<std::string, std::vector<std::string>> outputs_by_port;
+  for (const OutputPlan& plan : subject.compiled.outputs) {
+    const std::string* port = nullptr;
+    for (const rig::LiveConnection& one : subject.rig.live.connections)
+      if (one.name == plan.name) port = &one.port;  // of two for one output the last counts
+    if (port != nullptr) outputs_by_port[*port].push_back(plan.name);
+  }
+  for (const auto& [port, outputs] : outputs_by_port) {
+    if (outputs.size() < 2) continue;
+    subject.warn(
+        "sink-shared",
+        "outputs {} are connected to one port, {}: their sum there is above the limit of each, and live refuses it. Give "
+        "each output a port of its own in [live.connect].",
+        fmt::join(outputs, " and "), port);
   }
 }
 
@@ -429,6 +450,7 @@ void what_nothing_uses(const Subject& subject) {
         "it out of [feeds].",
         feed);
   }
+  shared_sinks(subject);
 }
 
 }  // namespace rackproof::advice

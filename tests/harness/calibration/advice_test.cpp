@@ -317,6 +317,18 @@ const Fault kDevices[] = {
      [](R r, V) {
        for (rig::Way& way : r.ways) way.output["left"].inverted = way.output["right"].inverted = true;
      }},
+    {"sink-shared",
+     [](R r, V) {
+       r.live.connections = {{"low.left", "system:playback_1", {}}, {"high.left", "system:playback_1", {}}};
+     },
+     {"low.left and high.left", "system:playback_1", "[live.connect]"},
+     [](R r, V) {  // of two for one output the last counts; feeds may come from one port
+       r.live.connections = {{"low.left", "system:playback_1", {}},
+                             {"high.left", "system:playback_1", {}},
+                             {"high.left", "system:playback_2", {}},
+                             {"left", "system:capture_1", {}},
+                             {"right", "system:capture_1", {}}};
+     }},
     {"block-long",
      [](R r, V) { r.controller.block_frames = 4097; },
      {"4097", "85 ms", "block"},
