@@ -1,10 +1,16 @@
 #pragma once
 /// A chain whose settings are changed while it runs, without a click: the next one is primed on the live input, then
 /// the output moves over to it. With mutes of the outputs, and trims of the feeds, as ramps.
-/// Theorem  (1) Ceilings: no sample of an output is above the greater of the two ceilings, and from kCutFrames after
-///          the hand-over on none is above the lower one. An output whose chain has no ceiling counts as one above all.
+/// Theorem  (1) Ceilings: no sample of an output is above the greater of the two ceilings. Where the next chain's is the
+///          lower one, none is above that from kCutFrames after the hand-over on; where it is the higher one, the
+///          output rises to it in the fade. An output whose chain has no ceiling counts as one above all.
 ///          (2) Heat: each chain goes on with the greater heat of both, so that neither thinks a coil cold that the
-///          other has warmed.
+///          other has warmed. Where the chain that is heard has no power limiter on an output, heat is not counted: then
+///          the next one goes on with the most that there may be, the square of that chain's ceiling or what was handed
+///          to it, but with no more than its own threshold's square. So a coil that is no hotter than the next threshold
+///          when the fade ends stays so, within the 1 % of power_limiter.hpp and what the next chain's look-ahead holds
+///          at that moment; of one that is hotter, what is above the threshold decays with the thermal time, and none
+///          is added.
 ///          (3) Mutes and trims never make a sample greater than the ceilings allow: a mute is a factor of at most 1
 ///          behind the limiters, a trim stands ahead of them.
 ///          (4) While nothing changes and no trim is set, the output is the chain's, bit for bit. The bits do not
@@ -20,9 +26,14 @@
 ///          is exact, w (b - a) is no longer than it, and rounding keeps order; elsewhere |b - a| is at least half of
 ///          the greater, and what w takes away, at least 2^-12 of it, is more than three roundings add. At w = 1 b is
 ///          copied. (The tests try both by brute force.)
+///          of (2). Heat is linear in what heats: from the end of the fade on, nothing heats the coil that is not
+///          counted, so that the true heat less the counted one decays where it is positive. There it is at most what
+///          the true heat is above T^2, as what is counted is then T^2, or all that there may be.
 /// Claim    the wave between the samples may pass what holds for either chain by at most about 5 / kFadeFrames of
 ///          |b - a|: 0.04 dB where both are at a ceiling, with opposite signs. Where the straight line of w begins and
 ///          ends, the output's slope changes by |b - a| / kFadeFrames a frame: 66 dB below the step of a hard change.
+///          The most heat that there may be is often too much: such an output may be turned down by some dB, in loud
+///          passages, for the first few hundredths of its thermal time, though its coil is cold.
 /// Cost     of `process`: that of one chain; while one is primed or faded in, of two and a pass over the outputs, 2.02
 ///          times one chain in one lane and 2.12 in eight, whatever the data. Latency 0 samples beyond the chain's: it
 ///          is the next one's once that is heard. While two delays that are not alike are mixed, their sum has the
@@ -30,7 +41,9 @@
 /// Memory   of two chains and of a cell of all rows. A part that cannot hold two lends for one (`chains` = 1): then a
 ///          change mutes all outputs, waits until they are silent, configures the one chain anew, primes and unmutes.
 /// Wiring   a row of the outputs drives the same amplifier and driver before and after: ceilings and heat are theirs.
-///          Numbers cannot tell; presets of an export can (Preset::group).
+///          ChainSettings cannot tell, and `change` takes any of the plan's shape. Presets of an export can
+///          (Preset::group): `change(ChainSwitch&, const Preset&)` of preset.hpp refuses another group's.
+/// Reset    `configure` forgets all heat: see there.
 /// Threads  `process`, `take_meter` and the counters belong to the audio thread (or interrupt). `change`, `mute`,
 ///          `trim` and `busy` belong to one other thread, and may run at any time beside it. They meet in atomic
 ///          numbers: nothing here waits, locks or allocates. `configure` comes before both.
@@ -39,6 +52,7 @@
 #include <atomic>
 #include <cstddef>
 #include <cstdint>
+#include <limits>
 #include <span>
 
 #include "dsp/blocks/mutes.hpp"
@@ -58,6 +72,7 @@ struct SwitchPlan {
   std::size_t chain_bytes = 0;          ///< the most that Chain::required_bytes asks for, of all settings
   std::size_t chains = 2;               ///< 1: a change is a silence
   std::uint32_t settle_frames = 24000;  ///< of priming, for the slowest filters: half a second at 48 kHz
+  std::uint8_t group = 0;               ///< of the presets that it is for (preset.hpp); 0: of no presets
 
   /// Of settings that can be switched between; with `feeds` = 0 where they cannot: another number of feeds or outputs,
   /// another sample rate, none at all, or one that no memory could run. `bytes_of` is Chain::required_bytes for the
@@ -123,7 +138,8 @@ class ChainSwitch {
   Refusal refusal(const ChainSettings& settings) const noexcept { return refusal(plan_, settings, level_); }
 
   /// Begins muted, primes, then unmutes. Touches all of the memory: before the audio runs. Refused, it has nothing to
-  /// run, and writes zeros.
+  /// run, and writes zeros. Coils count as cold: after anything but a power-on that found them so, keep the outputs muted
+  /// for the longest thermal time (see Chain::reset).
   [[nodiscard]] Setup configure(const SwitchPlan& plan, const ChainSettings& first, std::span<std::byte> memory,
                                 Level level = Chain::best()) noexcept {
     runs_ = false;
@@ -164,9 +180,9 @@ class ChainSwitch {
     }
     if (hand != (plan_.chains == 1 ? Hand::lent : Hand::free)) return Change::not_yet;
     const std::size_t slot = plan_.chains == 1 ? 0 : 1 - heard_;
+    if (plan_.chains == 1) find_heat_left(settings);
     if (!fill(slot, settings)) return Change::refused;
-    if (plan_.chains == 1)
-      for (std::size_t o = 0; o < plan_.outputs; ++o) chains_[0].adopt_heat(o, memory_.heat[o]);
+    if (plan_.chains == 1) hand_over_heat_left();
     hand_.store(Hand::offered, std::memory_order_release);
     return Change::taken;
   }
@@ -221,8 +237,9 @@ class ChainSwitch {
   std::uint64_t bounded_samples() const noexcept {
     return bounded_before_ + (phase_ == Phase::silent ? 0 : chains_[heard_].bounded_samples());
   }
-  std::size_t feeds() const noexcept { return runs_ ? plan_.feeds : 0; }      ///< rows that `process` takes
-  std::size_t outputs() const noexcept { return runs_ ? plan_.outputs : 0; }  ///< rows that `process` fills
+  std::uint8_t group() const noexcept { return runs_ ? plan_.group : std::uint8_t{0}; }  ///< the plan's
+  std::size_t feeds() const noexcept { return runs_ ? plan_.feeds : 0; }                 ///< rows that `process` takes
+  std::size_t outputs() const noexcept { return runs_ ? plan_.outputs : 0; }             ///< rows that `process` fills
 
  private:
   /// Whose turn it is. `free`: a change may be offered. The audio thread goes from `offered` to `free` when it is done,
@@ -235,12 +252,18 @@ class ChainSwitch {
     std::uint32_t frames = kTrimFrames;  ///< since it began to move; kTrimFrames: it stands at `to`
     constexpr bool moves() const noexcept { return frames < kTrimFrames; }
   };
+  /// Of an output's coil, in one of the chains.
+  struct Warmth {
+    bool counted = false;  ///< by a power limiter
+    float most = 0.0f;     ///< mean square: that its threshold allows; where it is not counted, that there may be
+  };
   /// What is carved from what is lent.
   struct Memory {
     std::span<Mutes::Output> mutes;
     std::span<float> feed_rows, spare_rows;  ///< kGridFrames each: the trimmed feeds, the outputs of the next chain
     std::span<float> cuts;                   ///< an output: what the chain that is heard is turned down to
     std::array<std::span<float>, 2> ceilings;
+    std::array<std::span<Warmth>, 2> warmth;
     std::span<CoilHeat> heat;
     std::array<std::span<std::byte>, 2> chains;
 
@@ -252,6 +275,7 @@ class ChainSwitch {
       if (plan.chains == 1) heat = arena.take<CoilHeat>(plan.outputs);
       for (std::size_t c = 0; c < plan.chains && c < 2; ++c) {
         ceilings[c] = arena.take<float>(plan.outputs);
+        warmth[c] = arena.take<Warmth>(plan.outputs);
         chains[c] = arena.take<std::byte>(plan.chain_bytes);
       }
     }
@@ -264,11 +288,36 @@ class ChainSwitch {
     for (std::size_t o = 0; o < plan_.outputs; ++o) {
       const OutputSettings& out = settings.outputs[o];
       memory_.ceilings[slot][o] = out.peak.enabled ? out.peak.ceiling : kNoCeiling;
+      memory_.warmth[slot][o] = warmth_of(out);
       longest = std::max(longest, out.delay.whole_samples + static_cast<std::uint32_t>(kFractionTaps) +
                                       out.peak.look_ahead_samples + out.peak.hold_samples + kGridFrames);
     }
     prime_frames_[slot] = longest + plan_.settle_frames;
     return true;
+  }
+  /// Of a cold coil.
+  static constexpr Warmth warmth_of(const OutputSettings& out) noexcept {
+    if (out.power.enabled) return {.counted = true, .most = out.power.threshold_rms * out.power.threshold_rms};
+    const float any = std::numeric_limits<float>::max();
+    return {.counted = false, .most = out.peak.enabled ? out.peak.ceiling * out.peak.ceiling : any};
+  }
+  /// What goes over where nothing has counted it. How loud it was does not: the next chain hears that itself.
+  static constexpr CoilHeat uncounted_heat(const Warmth& before, const Warmth& next) noexcept {
+    return {.mean_square = next.counted ? std::min(before.most, next.most) : before.most, .level = 0.0f};
+  }
+  /// With one chain, of which the next is to be configured in the same place: what it leaves behind, and who takes it.
+  void find_heat_left(const ChainSettings& next) noexcept {
+    for (std::size_t o = 0; o < plan_.outputs; ++o) {
+      const Warmth& before = memory_.warmth[0][o];
+      if (!before.counted) memory_.heat[o] = uncounted_heat(before, warmth_of(next.outputs[o]));
+    }
+  }
+  void hand_over_heat_left() noexcept {
+    for (std::size_t o = 0; o < plan_.outputs; ++o) {
+      Warmth& now = memory_.warmth[0][o];
+      if (!now.counted) now.most = std::max(now.most, memory_.heat[o].mean_square);
+      chains_[0].adopt_heat(o, memory_.heat[o]);
+    }
   }
   void begin(Phase phase) noexcept {
     phase_ = phase;
@@ -301,8 +350,8 @@ class ChainSwitch {
     if (phase_ == Phase::silent) {  // the one chain, configured anew
       begin(Phase::starts);
       hand_.store(Hand::free, std::memory_order_release);
-    } else if (phase_ == Phase::starts) {  // nothing is heard yet: no fade
-      share_heat();
+    } else if (phase_ == Phase::starts) {  // nothing is heard yet, and nothing heated: no fade
+      static_cast<void>(chains_[1 - heard_].adopt_heat(chains_[heard_]));
       take_over();
       begin(Phase::starts);
     } else if (phase_ == Phase::alone) {
@@ -359,6 +408,12 @@ class ChainSwitch {
   void share_heat() noexcept {
     Chain &now = chains_[heard_], &next = chains_[1 - heard_];
     static_cast<void>(next.adopt_heat(now));
+    for (std::size_t o = 0; o < plan_.outputs; ++o) {
+      const Warmth& from = memory_.warmth[heard_][o];
+      Warmth& to = memory_.warmth[1 - heard_][o];
+      if (!to.counted) to.most = std::max(to.most, from.counted ? now.heat(o).mean_square : from.most);
+      if (to.counted && !from.counted) next.adopt_heat(o, uncounted_heat(from, to));
+    }
     if (phase_ == Phase::fades) static_cast<void>(now.adopt_heat(next));
   }
 

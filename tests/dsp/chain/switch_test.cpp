@@ -320,6 +320,75 @@ TEST(ChainSwitch, NoChangeLetsACoilGetHotterThanItsThreshold) {
   EXPECT_GT(heat_of(fresh[0]), 1.1);
 }
 
+/// The greatest heat, in units of the threshold's square, after a change from a chain without a power limiter, whose coil
+/// was as warm as `before` then, to one with it, under a signal that is loud from there on.
+struct HeatOfChange {
+  double before = 0, after = 0;
+};
+HeatOfChange heat_from_uncounted(std::size_t chains, bool has_ceiling, bool carries) {
+  constexpr double kTime_s = 2.0, kThreshold = 0.12;
+  constexpr std::size_t kLoudFrom = 48000 * 12;
+  TestRig counted(1, 1, true), uncounted(1, 1, true);
+  for (TestRig* rig : {&counted, &uncounted}) rig->outputs()[0].peak.ceiling = 0.6f;
+  EXPECT_TRUE(forget_per_grid(kTime_s, 48000, counted.outputs()[0].power.forget));
+  uncounted.outputs()[0].power.enabled = false;
+  uncounted.outputs()[0].peak.enabled = has_ceiling;
+  if (carries) uncounted.outputs()[0].peak.ceiling = 0.01f;  // it warms nothing: another chain did, before it
+  Rack rack(plan_for({&counted, &uncounted}, chains), carries ? counted.settings : uncounted.settings);
+  Signals in = sines(1, kLoudFrom * 2, 1000, 0.5);
+  if (!carries)
+    for (std::size_t n = 0; n < kLoudFrom; ++n) in[0][n] *= 0.165f;  // an RMS half a dB below the threshold
+  const TestRig* wanted = nullptr;
+  const Signals out = rack.run(in, kCell, [&](std::size_t n) {
+    if (carries && n == kLoudFrom - 48000 / 2) wanted = &uncounted;
+    if (n == kLoudFrom - 6400) wanted = &counted;
+    if (wanted != nullptr && rack.made.change(wanted->settings) == Change::taken) wanted = nullptr;
+  });
+  EXPECT_FALSE(rack.made.busy());
+  const auto heat = [&](std::size_t from, std::size_t to) {
+    return greatest_heat(std::span(out[0]).first(to), kTime_s, from) / (kThreshold * kThreshold);
+  };
+  return {heat(kLoudFrom - 1, kLoudFrom), heat(kLoudFrom, in[0].size())};
+}
+TEST(ChainSwitch, ACoilThatNothingHasCountedIsTakenForWarm) {
+  // What the look-ahead holds (four cells) at the peak of 0.6: 4 * 64 / 96000 * 25 of the threshold's square at most.
+  constexpr double kMost = 1.01 + 0.07;
+  for (const std::size_t chains : {2u, 1u})
+    for (const bool has_ceiling : {true, false}) {
+      const HeatOfChange heat = heat_from_uncounted(chains, has_ceiling, false);
+      EXPECT_GT(heat.before, 0.8) << "else nothing is handed over: " << chains << has_ceiling;
+      EXPECT_LT(heat.before, 1.0);
+      EXPECT_LE(heat.after, kMost) << chains << has_ceiling;
+      EXPECT_GT(heat.after, 0.8) << "and it plays";
+    }
+}
+TEST(ChainSwitch, HeatIsCarriedThroughAChainThatDoesNotCountIt) {
+  for (const std::size_t chains : {2u, 1u}) {
+    const HeatOfChange heat = heat_from_uncounted(chains, true, true);
+    EXPECT_GT(heat.before, 0.6) << chains;
+    EXPECT_LE(heat.after, 1.01 + 0.07) << chains;
+  }
+}
+TEST(ChainSwitch, NoMoreHeatIsHandedOverThanTheCeilingCanHaveMade) {
+  for (const std::size_t chains : {2u, 1u}) {
+    TestRig quiet(1, 1, true), counted(1, 1, true);
+    quiet.outputs()[0].power.enabled = false;
+    quiet.outputs()[0].peak.ceiling = 0.06f;  // its square is a quarter of the threshold's, 0.12
+    Rack rack(plan_for({&quiet, &counted}, chains), quiet.settings);
+    rack.start();
+    bool taken = false, heard = false;
+    float most = 0;
+    (void)rack.run(Signals(1, std::vector<float>(64 * 60, 0.0f)), kCell, [&](std::size_t) {
+      if (!taken) taken = rack.made.change(counted.settings) == Change::taken;
+      most = std::max(most, rack.made.take_meter(0).heat_mean_square);
+      heard = heard || (taken && !rack.made.busy());
+    });
+    EXPECT_TRUE(heard);
+    EXPECT_LE(most, 0.06f * 0.06f) << chains;
+    EXPECT_GT(most, 0.5f * 0.06f * 0.06f) << chains;
+  }
+}
+
 TEST(ChainSwitch, WhileBothAreHeardBothHaveTheGreaterHeat) {
   TestRig cold(1, 1, true), hot(1, 1, true);
   cold.outputs()[0].gain = 0.01f;
