@@ -74,7 +74,11 @@ class Chain {
   /// has no outputs, and what it was before is gone: ask `refusal` first where that is not wanted.
   [[nodiscard]] Setup configure(const ChainSettings& settings, std::span<std::byte> memory,
                                 Level level = best()) noexcept;
-  void reset() noexcept;  ///< back to just configured, counters and meters too
+  /// Back to just configured, counters and meters too. The heat of the coils is forgotten, as `configure` forgets it:
+  /// each counts as cold, and is given what a cold one can take. Once, that may be as much heat again as the threshold
+  /// allows; time after time, as by a watchdog, only the peak limiter is left. Where coils may be warm, keep the outputs
+  /// muted for the longest thermal time.
+  void reset() noexcept;
 
   /// `feeds[k]` and `outputs[k]` hold `frames` samples each, one pointer per feed and output of the settings; any
   /// number of frames, and none is nothing. 1.0 is digital full scale. Any value may come in: one that is not finite
@@ -99,8 +103,8 @@ class Chain {
   void mute(std::size_t output, bool muted) noexcept;
   /// For the chain that takes over from another: each output goes on with the greater of both heats, so that it does
   /// not think its coil cold. Thresholds, thermal times and levels of the machine may differ; refused, as out_of_range,
-  /// where the numbers of feeds or outputs do: then nothing has changed. As real-time safe as `process`, and for its
-  /// thread.
+  /// where the numbers of feeds or outputs do: then nothing has changed. An output without a power limiter knows no heat,
+  /// and hands over none. As real-time safe as `process`, and for its thread.
   [[nodiscard]] Setup adopt_heat(const Chain& from) noexcept;
   /// One output's heat, and going on with the greater of its own and `heat`: for a chain that takes over from one whose
   /// memory it is lent. As real-time safe as `process`, and for its thread. 0, and nothing, of an output that is not

@@ -3,9 +3,10 @@
 /// Theorem  settings of which `refusal_of` finds nothing are run by every level, with every block's `configure` saying
 ///          `ok`: finite output for every input, every sample of an enabled peak limiter at or below its ceiling, which
 ///          is at most digital full scale. It is cheap: one look at each number.
-/// Why so   the harness has said more, in words for a person. Here stands what protects firmware whose numbers were
-///          damaged on the way: a bit that flipped in flash, a preset of another rate, a list that was put together by
-///          hand.
+/// Why so   the harness has said more, in words for a person. Here stands what protects a core from numbers that it cannot
+///          run: a list that was put together by hand, a preset of another rate, a flipped bit that made no number of
+///          one. Numbers that it can run and that nobody meant, a threshold twice as high, pass here: `is_intact` of
+///          preset.hpp sees those, at power-on and ahead of a change.
 #include <cstddef>
 #include <cstdint>
 #include <span>

@@ -1,8 +1,10 @@
 #pragma once
-/// Several chains in one flash, and what tells at power-on that this build of the core is the proven one.
+/// Several chains in one flash, and what tells at power-on that this build of the core is the proven one and that its
+/// numbers are those that were exported.
 /// Claim    a build whose arithmetic differs (products that are contracted, an order of sums that is changed, a
 ///          rounding mode) gives another answer to the same known input, and `self_test` fails. A right build gives the
-///          answer of every other right build, bit for bit, whatever the machine and the level.
+///          answer of every other right build, bit for bit, whatever the machine and the level. It fails, too, where a
+///          number of `Preset::chain` or of a list that it points to is not what was exported: `is_intact`.
 /// Method   noise from an integer generator, in turn far over full scale and quiet, with samples that may not enter,
 ///          through the preset's own chain, until its longest delay has passed and 1024 frames more. Coils warm at
 ///          once there, and outputs that begin muted are heard: so every section, split, tap and limiter works within
@@ -10,7 +12,10 @@
 /// Use      at power-on, ahead of the first block, in the memory that the chain will be lent; then `configure` as ever.
 ///          Outputs of the machine stay muted meanwhile: nothing that it computes is for a converter.
 ///          The source that calls `self_test` answers for its own build too (a switch of chains is compiled there).
-/// Limits   it knows arithmetic, not hardware: no converter, clock, memory test or watchdog.
+/// Limits   it knows arithmetic and numbers, not hardware: no converter, clock, memory test or watchdog. It runs a chain
+///          alone: no fade, mute or trim of a ChainSwitch. Of a preset its fingerprint covers `chain` and what that
+///          points to, not the names, `block_frames`, `memory_bytes` and `group`; nor does it cover code, which may hold
+///          numbers of its own, or what flips after it was asked. An address in `chain` that is damaged is followed.
 #include <algorithm>
 #include <array>
 #include <bit>
@@ -19,6 +24,7 @@
 #include <span>
 
 #include "dsp/chain/chain.hpp"
+#include "dsp/chain/one_lane.hpp"
 #include "dsp/chain/switch.hpp"
 #include "dsp/fnv.hpp"
 namespace rackproof::dsp {
@@ -28,12 +34,26 @@ struct Preset {
   const char* name;                           ///< of its rig file
   ChainSettings chain;                        ///< what Chain::configure takes
   std::span<const char* const> output_names;  ///< in the order of the rows
-  std::uint64_t fingerprint;                  ///< of the numbers: Fingerprint::of(chain)
+  std::uint64_t fingerprint;                  ///< of the numbers: Fingerprint::of(chain); see `is_intact`
   std::uint64_t answer;                       ///< that a right build gives to the self-test
   std::size_t block_frames;                   ///< a call
   std::size_t memory_bytes;                   ///< for Level::lanes_1, on the machine that is compiled for
   std::uint8_t group;  ///< presets of one number drive the same: they can be faded into one another
 };
+
+/// The preset as it stands in memory. A compiler that sees a table of constants need not read it, and what flipped in
+/// flash would go unseen: that the address is read as volatile hides from it whose numbers they are.
+inline const Preset& as_it_stands(const Preset& preset) noexcept {
+  const Preset* const volatile where = &preset;
+  return *where;
+}
+/// Whether the numbers are those that were exported. Looks at each once, some ten instructions a byte of them.
+/// Theorem  what changes within one byte of a number is always seen: each step of FNV-1a is one to one, whatever
+///          follows. Of all other changes, one in 2^64 is not.
+[[nodiscard]] inline bool is_intact(const Preset& preset) noexcept {
+  const Preset& there = as_it_stands(preset);
+  return Fingerprint::of(there.chain) == there.fingerprint;
+}
 
 /// Whether two chains have one shape, so that a switch can run both. What is wired to their rows must be the same as
 /// well, which no number here knows: `group` of a preset does. What differs takes a stop: mute, stop, `configure`, and
@@ -48,6 +68,7 @@ constexpr bool can_fade(const ChainSettings& a, const ChainSettings& b) noexcept
 constexpr SwitchPlan switch_plan(std::span<const Preset> presets, std::uint8_t group, std::size_t chains = 2) noexcept {
   SwitchPlan plan;
   plan.chains = chains;
+  plan.group = group;
   for (const Preset& preset : presets) {
     if (preset.group != group) continue;
     plan.feeds = preset.chain.feeds.size();
@@ -64,6 +85,21 @@ constexpr std::size_t switch_bytes(std::span<const Preset> presets, std::size_t 
   for (const Preset& preset : presets)
     most = std::max(most, ChainSwitch::required_bytes(switch_plan(presets, preset.group, chains)));
   return most;
+}
+
+/// ChainSwitch::configure and ChainSwitch::change, of presets: out of range or refused is also one that is not intact, or
+/// not of the plan's group, whose ceilings, volts and drivers are other ones. A plan that `switch_plan` made has a group;
+/// under another none is taken. Not for the audio thread: the numbers are looked at once.
+[[nodiscard]] inline Setup configure(ChainSwitch& chains, const SwitchPlan& plan, const Preset& first,
+                                     std::span<std::byte> memory, Level level = Chain::best()) noexcept {
+  const Preset& there = as_it_stands(first);
+  const bool fits = there.group != 0 && there.group == plan.group && is_intact(there);
+  return fits ? chains.configure(plan, there.chain, memory, level) : Setup::out_of_range;
+}
+[[nodiscard]] inline Change change(ChainSwitch& chains, const Preset& next) noexcept {  ///< see `configure`
+  const Preset& there = as_it_stands(next);
+  const bool fits = there.group != 0 && there.group == chains.group() && is_intact(there);
+  return fits ? chains.change(there.chain) : Change::refused;
 }
 
 /// Samples of the self-test, one after another: the same on every machine.
@@ -93,7 +129,8 @@ constexpr std::uint32_t self_test_frames(const ChainSettings& settings) noexcept
 }
 
 /// An output as the self-test runs it: heard, and with a coil that warms in 2048 frames to a threshold 12 dB below what
-/// its peak limiter passes. Takes the same memory.
+/// its peak limiter passes. Takes the same memory. So the answer does not hang on `muted`, `threshold_rms` and `forget`
+/// as they are, nor on the sample rate, nor on a hold that no signal here outlasts: the fingerprint does.
 constexpr OutputSettings for_self_test(OutputSettings out) noexcept {
   const float passes = out.peak.enabled ? out.peak.ceiling : 1.0f;
   out.muted = false;
@@ -153,11 +190,14 @@ std::uint64_t answer_of(const ChainSettings& settings, std::span<std::byte> memo
   return hash.value();
 }
 
-/// Whether this build is the proven one. False where the memory is too small, too. What the memory held is gone.
+/// Whether this build is the proven one, with the numbers that were exported. False where the memory is too small, too.
+/// What the memory held is gone.
 template <std::size_t MostFeeds, std::size_t MostOutputs>
 [[nodiscard]] bool self_test(const Preset& preset, std::span<std::byte> memory) noexcept {
-  const std::uint64_t answer = answer_of<MostFeeds, MostOutputs>(preset.chain, memory);
-  return answer != 0 && answer == preset.answer;
+  if (!is_intact(preset)) return false;
+  const Preset& there = as_it_stands(preset);
+  const std::uint64_t answer = answer_of<MostFeeds, MostOutputs>(there.chain, memory);
+  return answer != 0 && answer == there.answer;
 }
 
 }  // namespace rackproof::dsp
