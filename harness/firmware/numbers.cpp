@@ -192,7 +192,10 @@ inline constexpr std::size_t kMemoryBytes = dsp::bytes_in_one_lane(kChain);
   return text;
 }
 
-std::string about(std::span<const NamedChain> chains) {
+/// A rig that falls in `prove` is exported as any other.
+constexpr const char* kNotProven = "// Not proven here: run 'rackproof prove RIG'.\n";
+
+std::string about(std::span<const NamedChain> chains, std::string_view by) {
   std::string text;
   const auto made_from = [](const NamedChain& chain) {
     return fmt::format(
@@ -203,10 +206,10 @@ std::string about(std::span<const NamedChain> chains) {
     return one_line(chain.rig->title.empty() ? "A rig" : chain.rig->title);
   };
   if (chains.size() == 1)
-    return fmt::format("// {}\n// Computed by rackproof from {}.\n", title(chains[0]), made_from(chains[0]));
+    return fmt::format("// {}\n// Computed by {} from {}.\n{}", title(chains[0]), by, made_from(chains[0]), kNotProven);
   for (const NamedChain& chain : chains)
-    text += fmt::format("// {}: {}\n//   Computed by rackproof from {}.\n", chain.name, title(chain), made_from(chain));
-  return text;
+    text += fmt::format("// {}: {}\n//   Computed by {} from {}.\n", chain.name, title(chain), by, made_from(chain));
+  return text + kNotProven;
 }
 
 /// What C++ or a compiler keeps for itself, and what this header uses.
@@ -262,25 +265,43 @@ std::string preset_name(const std::filesystem::path& rig_file) {
 }
 
 namespace {
-/// Whether the same is wired to each row of both, at the same volts: only then a fade, its ceilings and its heat are
-/// about one amplifier and one driver.
-bool drive_the_same(const NamedChain& a, const NamedChain& b) {
-  const auto same_feed = [](const rig::Feed& x, const rig::Feed& y) { return x.name == y.name; };
-  const auto same_output = [](const OutputPlan& x, const OutputPlan& y) {
-    return x.name == y.name && x.full_scale_volts_peak == y.full_scale_volts_peak;
+bool is_same(const rig::Driver& x, const rig::Driver& y) {
+  return x.name == y.name && x.impedance_ohm == y.impedance_ohm &&
+         x.continuous_power_watts == y.continuous_power_watts && x.peak_power_watts == y.peak_power_watts &&
+         x.thermal_time_s == y.thermal_time_s && x.lowest_hz == y.lowest_hz && x.highest_hz == y.highest_hz;
+}
+bool is_same(const rig::Amplifier& x, const rig::Amplifier& y) {
+  const auto same_rating = [](const rig::Rating& a, const rig::Rating& b) {
+    return a.power_watts == b.power_watts && a.load_ohm == b.load_ohm;
   };
-  return dsp::can_fade(a.compiled->settings(), b.compiled->settings()) &&
-         std::ranges::equal(a.rig->feeds, b.rig->feeds, same_feed) &&
-         std::ranges::equal(a.compiled->outputs, b.compiled->outputs, same_output);
+  return x.name == y.name && x.bridged == y.bridged && x.doubled() == y.doubled() &&
+         std::ranges::equal(x.ratings, y.ratings, same_rating);
 }
 }  // namespace
+
+bool are_wired_alike(const NamedChain& a, const NamedChain& b) {
+  const auto same_feed = [](const rig::Feed& x, const rig::Feed& y) { return x.name == y.name; };
+  const auto same_output = [&](const OutputPlan& x, const OutputPlan& y) {
+    const rig::Rig &part_x = part_of(*a.rig, x), &part_y = part_of(*b.rig, y);
+    const rig::Way &way_x = way_of(*a.rig, x), &way_y = way_of(*b.rig, y);
+    return x.name == y.name && x.full_scale_volts_peak == y.full_scale_volts_peak && way_x.drivers == way_y.drivers &&
+           way_x.in_series == way_y.in_series && is_same(part_x.driver_of(way_x), part_y.driver_of(way_y)) &&
+           is_same(part_x.amplifier_of(way_x), part_y.amplifier_of(way_y));
+  };
+  return std::ranges::equal(a.rig->feeds, b.rig->feeds, same_feed) &&
+         std::ranges::equal(a.compiled->outputs, b.compiled->outputs, same_output);
+}
 
 std::vector<std::uint8_t> fade_groups(std::span<const NamedChain> chains) {
   std::vector<std::uint8_t> groups;
   std::uint8_t count = 0;
   for (std::size_t c = 0; c < chains.size(); ++c) {
     std::size_t first = 0;
-    while (first < c && !drive_the_same(chains[first], chains[c])) ++first;
+    const auto can_fade = [&](const NamedChain& before) {
+      return dsp::can_fade(before.compiled->settings(), chains[c].compiled->settings()) &&
+             are_wired_alike(before, chains[c]);
+    };
+    while (first < c && !can_fade(chains[first])) ++first;
     groups.push_back(first < c ? groups[first] : ++count);
   }
   return groups;
@@ -307,7 +328,7 @@ std::size_t sections_in_one_lane(const CompiledRig& compiled) {
   return count;
 }
 
-std::string numbers_header(std::span<const NamedChain> chains, std::string_view name) {
+std::string numbers_header(std::span<const NamedChain> chains, std::string_view name, std::string_view by) {
   constexpr std::size_t kMost = 100;
   if (chains.size() > kMost) throw InputError(fmt::format("{} rigs: at most {} in one header", chains.size(), kMost));
   for (std::size_t c = 0; c < chains.size(); ++c)
@@ -338,7 +359,7 @@ std::string numbers_header(std::span<const NamedChain> chains, std::string_view 
   std::string text = lists.text() + each;
   text += fmt::format(
       "/// The chains of this export. Those with the same number at their end can be faded into one another: their feeds\n"
-      "/// and outputs have the same names in the same order, and the same volts at full scale.\n"
+      "/// and outputs have the same names in the same order, with the same drivers, amplifiers and volts at full scale.\n"
       "inline constexpr dsp::Preset kPresets[] = {{\n{}}};\n",
       table);
   text += fmt::format("inline constexpr std::size_t kMostFeeds = {}, kMostOutputs = {}, kMostBlockFrames = {};\n",
@@ -363,7 +384,7 @@ inline constexpr std::size_t kMemoryBytes = [] {
   text += "}  // namespace rackproof::chain_numbers\n";
   const auto head = [&](const std::string& own) {
     return fmt::format(
-        fmt::runtime(kTop), fmt::arg("about", about(chains)),
+        fmt::runtime(kTop), fmt::arg("about", about(chains, by)),
         fmt::arg("named",
                  name.empty() ? "" : fmt::format(",\n// unless each is named: chain_numbers::{}::kPresets", name)),
         fmt::arg("open", (name.empty() ? std::string() : fmt::format("inline namespace {} {{\n", name)) +

@@ -13,7 +13,9 @@
 #include "harness/files/shown.hpp"
 #include "harness/firmware/numbers.hpp"
 #include "harness/firmware/sources.hpp"
+#include "harness/rig/hertz_text.hpp"
 #include "harness/verbs/biquad_files.hpp"
+#include "harness/verbs/report_option.hpp"
 #include "harness/verbs/rig_warnings.hpp"
 #include "harness/verbs/set_list.hpp"
 #include "harness/verbs/table.hpp"
@@ -126,6 +128,39 @@ std::string in_groups(const std::vector<firmware::NamedChain>& chains, const std
   return fmt::format("{}", fmt::join(said, "; "));
 }
 
+/// Why chains of several groups are not faded, and what to do between them.
+std::string between_groups(const std::vector<firmware::NamedChain>& chains, const std::vector<std::uint8_t>& groups) {
+  const auto rate_of = [](const firmware::NamedChain& chain) {
+    return rig::hertz_text(chain.rig->controller.sample_rate_hz);
+  };
+  std::vector<std::size_t> firsts;  // of each group
+  for (std::size_t c = 0; c < chains.size(); ++c)
+    if (groups[c] > firsts.size()) firsts.push_back(c);
+  bool other_wiring = false;
+  std::string clocks;
+  for (std::size_t k = 0; k < firsts.size(); ++k)
+    for (std::size_t before = 0; before < k; ++before) {
+      const firmware::NamedChain &a = chains[firsts[before]], &b = chains[firsts[k]];
+      const bool alike = firmware::are_wired_alike(a, b);
+      other_wiring = other_wiring || !alike;
+      if (alike)
+        clocks += fmt::format(
+            ". Between {} and {} the wiring stays, and the converter's clock must change ({}, {}): mute, "
+            "stop, set the clock, configure, unmute",
+            a.name, b.name, rate_of(a), rate_of(b));
+    }
+  std::string text =
+      in_groups(chains, groups) +
+      ". Only presets whose feeds and outputs have the same names in the same order, the same drivers and amplifiers, "
+      "the same volts at full scale and one sample rate can be faded while they run. From one group to another takes a "
+      "stop";
+  if (other_wiring)
+    text +=
+        ". Where other things are wired to the outputs: mute, stop, check the wiring and the converter's clock, "
+        "configure, unmute";
+  return text + clocks;
+}
+
 Slots slots_of(const Exported& one) {
   Slots slots;
   for (const rig::Feed& feed : one.rig.feeds) slots.inputs.push_back(feed.name);
@@ -167,7 +202,7 @@ void run_export(const ExportOptions& options) {
     slots.push_back(slots_of(one));
   }
   const bool several = chains.size() > 1;
-  const std::string numbers = firmware::numbers_header(chains, options.name);
+  const std::string numbers = firmware::numbers_header(chains, options.name, program_name());
   const std::vector<std::uint8_t> groups = firmware::fade_groups(chains);
 
   std::vector<BiquadFiles> biquads;  // of each rig, or none
@@ -248,14 +283,11 @@ void run_export(const ExportOptions& options) {
   }
   if (several) {
     const bool one_group = groups.back() == 1 && std::ranges::max(groups) == 1;
-    text += wrapped(one_group
-                        ? "all of them, while they run: feeds, outputs, volts at full scale and sample rate are alike"
-                        : in_groups(chains, groups) +
-                              ". Only presets whose feeds and outputs have the same names in the same order, the same "
-                              "volts at full scale and one sample rate can be faded while they run. From one "
-                              "group to another takes a stop, and other things are wired to the outputs there: "
-                              "mute, stop, check the wiring, configure, unmute",
-                    text_width(), "  faded into one another: ");
+    text +=
+        wrapped(one_group ? "all of them, while they run: feeds, outputs, drivers, amplifiers, volts at full scale and "
+                            "sample rate are alike"
+                          : between_groups(chains, groups),
+                text_width(), "  faded into one another: ");
   }
   for (const std::string& name : files.names) text += fmt::format("  {}\n", name);
   if (keeps_example) text += wrapped("kept as it is", text_width(), fmt::format("  {}: ", example.string()));
@@ -271,6 +303,7 @@ void run_export(const ExportOptions& options) {
                   "terminals; local codes and licensed practice come first.",
                   several ? "the largest chain takes" : "the chain takes"),
       text_width());
+  text += "not proven here: run 'rackproof prove RIG'\n";
   for (const Warning& warning : warnings) text += wrapped(warning.code + ": " + warning.text, text_width(), "  ! ");
   options.voice.say(text);
   Json notes = Json::array();

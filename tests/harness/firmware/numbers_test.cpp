@@ -9,6 +9,7 @@
 
 #include <cmath>
 #include <cstdlib>
+#include <cstring>
 #include <deque>
 #include <filesystem>
 #include <map>
@@ -238,6 +239,51 @@ TEST_F(Numbers, OnlyPresetsThatDriveTheSameAreFaded) {
   EXPECT_EQ(group_of([](rig::Rig& r) { std::swap(r.feeds[0].name, r.feeds[1].name); }), 2) << "left for right";
   EXPECT_EQ(group_of([](rig::Rig& r) { r.amplifiers[0].gain_db = *r.amplifiers[0].gain_db - 1; }), 2)
       << "another gain: other volts at full scale";
+  // The same names, and something else behind them.
+  const std::string driver = test::demo_rig("two-way-top.toml").ways[1].driver;
+  const auto of_driver = [&](auto&& change) {
+    return group_of([&](rig::Rig& r) {
+      for (rig::Driver& one : r.drivers)
+        if (one.name == driver) change(one);
+    });
+  };
+  EXPECT_EQ(of_driver([](rig::Driver&) {}), 1);
+  EXPECT_EQ(of_driver([](rig::Driver& d) { d.continuous_power_watts *= 0.5; }), 2);
+  EXPECT_EQ(of_driver([](rig::Driver& d) { d.peak_power_watts = 1234; }), 2);
+  EXPECT_EQ(of_driver([](rig::Driver& d) { d.impedance_ohm += 1; }), 2);
+  EXPECT_EQ(of_driver([](rig::Driver& d) { d.thermal_time_s *= 2; }), 2);
+  EXPECT_EQ(of_driver([](rig::Driver& d) { d.lowest_hz = 1234; }), 2);
+  EXPECT_EQ(of_driver([](rig::Driver& d) { d.highest_hz = 12345; }), 2);
+  EXPECT_EQ(group_of([&](rig::Rig& r) {
+              for (rig::Driver& one : r.drivers)
+                if (one.name == driver) one.name = r.ways[1].driver = "another";
+            }),
+            2);
+  EXPECT_EQ(group_of([](rig::Rig& r) { r.ways[0].drivers += 1; }), 2) << "how many there are";
+  EXPECT_EQ(group_of([](rig::Rig& r) { r.amplifiers[0].ratings[0].power_watts += 1; }), 2);
+  EXPECT_EQ(group_of([](rig::Rig& r) {
+              for (rig::Way& way : r.ways)
+                if (way.amplifier == r.amplifiers[0].name) way.amplifier = "another";
+              r.amplifiers[0].name = "another";
+            }),
+            2);
+  // Another rate: wired alike, and not to be faded.
+  rig::Rig other_rate = test::demo_rig("two-way-top.toml");
+  other_rate.controller.sample_rate_hz = 96000;
+  chains.add("b", other_rate);
+  EXPECT_EQ(fade_groups(chains.all).back(), 2);
+  EXPECT_TRUE(are_wired_alike(chains.all[0], chains.all[1]));
+}
+TEST_F(Numbers, SayThatTheyAreNotProvenAndWhatComputedThem) {
+  Chains chains;
+  chains.add("a", test::demo_rig("two-way-top.toml"));
+  EXPECT_THAT(numbers_header(chains.all, "", "rackproof 9.8.7"),
+              testing::AllOf(HasSubstr("// Computed by rackproof 9.8.7 from two-way-top.toml.\n"),
+                             HasSubstr("// Not proven here: run 'rackproof prove RIG'.\n")));
+  chains.add("b", test::demo_rig("three-way-mono-sub.toml"));
+  EXPECT_THAT(numbers_header(chains.all, "", "rackproof 9.8.7"),
+              testing::AllOf(HasSubstr("Computed by rackproof 9.8.7 from three-way-mono-sub.toml.\n"),
+                             HasSubstr("// Not proven here: run 'rackproof prove RIG'.\n")));
 }
 
 TEST_F(Numbers, ANumberOfAPresetIsCheckedToo) {
@@ -428,10 +474,165 @@ TEST_F(SelfTest, EveryStageChangesTheAnswer) {
   // An output that begins muted is heard there, so that nothing of it is left unlooked at.
   EXPECT_EQ(with_output([](dsp::OutputSettings& out) { out.muted = true; }), right);
 }
+/// A copy of settings of which every list can be written to.
+struct OwnSettings {
+  std::deque<std::vector<dsp::Section>> sections;
+  std::deque<std::vector<dsp::PointSettings>> points;
+  std::deque<std::vector<float>> mixes;
+  std::vector<dsp::FeedSettings> feeds;
+  std::vector<dsp::LoudspeakerSettings> boxes;
+  std::vector<dsp::OutputSettings> outputs;
+  dsp::ChainSettings chain;
+
+  explicit OwnSettings(const dsp::ChainSettings& from)
+      : feeds(from.feeds.begin(), from.feeds.end()),
+        boxes(from.loudspeakers.begin(), from.loudspeakers.end()),
+        outputs(from.outputs.begin(), from.outputs.end()),
+        chain(from) {
+    for (dsp::FeedSettings& feed : feeds) own(sections, feed.sections);
+    for (dsp::LoudspeakerSettings& box : boxes) {
+      own(sections, box.sections);
+      own(mixes, box.mix);
+      std::vector<dsp::PointSettings>& mine = own(points, box.points);
+      for (dsp::PointSettings& point : mine)
+        for (auto* const list : {&point.low_pass, &point.high_pass, &point.all_pass}) own(sections, *list);
+    }
+    for (dsp::OutputSettings& out : outputs) own(sections, out.sections);
+    chain.feeds = feeds;
+    chain.loudspeakers = boxes;
+    chain.outputs = outputs;
+  }
+  OwnSettings(const OwnSettings&) = delete;
+  OwnSettings& operator=(const OwnSettings&) = delete;
+
+  /// use(bytes, bits, name) for every number; of a bool the one bit that a bool has.
+  template <class Use>
+  void each_number(Use&& use) {
+    const auto number = [&](auto& one, const std::string& name) {
+      const bool flag = std::is_same_v<std::remove_reference_t<decltype(one)>, bool>;
+      use(reinterpret_cast<unsigned char*>(&one), flag ? 1 : 8 * static_cast<int>(sizeof one), name);
+    };
+    for (auto& list : sections)
+      for (dsp::Section& s : list)
+        for (float* const one : {&s.mix_v, &s.mix_1, &s.mix_2, &s.rate, &s.damp, &s.cross}) number(*one, "section");
+    for (auto& list : mixes)
+      for (float& one : list) number(one, "mix");
+    for (dsp::FeedSettings& feed : feeds) number(feed.gain, "feed gain");
+    for (dsp::LoudspeakerSettings& box : boxes) {
+      number(box.source, "source");
+      number(box.gain, "loudspeaker gain");
+    }
+    for (dsp::OutputSettings& out : outputs) {
+      number(out.loudspeaker, "loudspeaker");
+      number(out.way, "way");
+      number(out.gain, "gain");
+      number(out.delay.whole_samples, "delay");
+      number(out.delay.fractional, "fractional");
+      for (float& tap : out.delay.taps) number(tap, "tap");
+      number(out.power.enabled, "power");
+      number(out.power.threshold_rms, "threshold");
+      number(out.power.forget, "forget");
+      number(out.peak.enabled, "peak");
+      number(out.peak.ceiling, "ceiling");
+      number(out.peak.look_ahead_samples, "look-ahead");
+      number(out.peak.hold_samples, "hold");
+      number(out.peak.release_keep, "release");
+      number(out.peak.true_peak, "true peak");
+      number(out.muted, "muted");
+    }
+    number(chain.sample_rate_hz, "sample rate");
+    number(chain.latency_samples, "latency");
+  }
+  /// use(span, name) for every list.
+  template <class Use>
+  void each_list(Use&& use) {
+    for (dsp::FeedSettings& feed : feeds) use(feed.sections, "feed sections");
+    for (dsp::LoudspeakerSettings& box : boxes) {
+      use(box.sections, "loudspeaker sections");
+      use(box.mix, "mix");
+      use(box.points, "points");
+    }
+    for (auto& list : points)
+      for (dsp::PointSettings& point : list)
+        for (auto* const one : {&point.low_pass, &point.high_pass, &point.all_pass}) use(*one, "point");
+    for (dsp::OutputSettings& out : outputs) use(out.sections, "output sections");
+    use(chain.feeds, "feeds");
+    use(chain.loudspeakers, "loudspeakers");
+    use(chain.outputs, "outputs");
+  }
+
+ private:
+  template <class T>
+  static std::vector<T>& own(std::deque<std::vector<T>>& store, std::span<const T>& list) {
+    std::vector<T>& mine = store.emplace_back(list.begin(), list.end());
+    list = mine;
+    return mine;
+  }
+};
+// What cannot be looked at so: an address (what it then points to is read; out of all memory it faults), a list that
+// became longer (likewise), the seven bits of a bool that no bool has, padding, and of the preset its names, sizes and
+// group, which play nothing.
+TEST_F(SelfTest, EveryFlippedBitOfTheNumbersIsRefused) {
+  for (const char* const name : {"two-way-top.toml", "three-way-mono-sub.toml", "town-square.toml"}) {
+    const CompiledRig compiled = compile(test::demo_rig(name));
+    OwnSettings own(compiled.settings());
+    const dsp::Preset preset{"a", own.chain, {}, fingerprint(compiled), self_test_answer(compiled), 64, 0, 1};
+    const auto passes = [&] {
+      dsp::Preset now = preset;
+      now.chain = own.chain;
+      std::vector<std::byte> memory(2 * dsp::bytes_in_one_lane(compiled.settings()) + 65536);
+      return dsp::self_test<dsp::kMaxFeeds, dsp::kMaxOutputs>(now, memory);
+    };
+    ASSERT_TRUE(passes());
+    std::size_t flips = 0;
+    std::map<std::string, int> passed;
+    own.each_number([&](unsigned char* bytes, int bits, const std::string& what) {
+      for (int bit = 0; bit < bits; ++bit, ++flips) {
+        bytes[bit / 8] = static_cast<unsigned char>(bytes[bit / 8] ^ 1u << bit % 8);
+        if (passes()) ++passed[what];
+        bytes[bit / 8] = static_cast<unsigned char>(bytes[bit / 8] ^ 1u << bit % 8);
+      }
+    });
+    own.each_list([&](auto& list, const std::string& what) {
+      const auto whole = list;
+      for (std::size_t bit = 1; bit <= whole.size(); bit *= 2, ++flips) {
+        if ((whole.size() & bit) == 0) continue;
+        list = whole.first(whole.size() - bit);
+        if (passes()) ++passed[what + ", fewer"];
+      }
+      list = whole;
+    });
+    EXPECT_THAT(passed, testing::IsEmpty()) << name;
+    EXPECT_GT(flips, 5000u);
+    EXPECT_TRUE(passes()) << "all was put back";
+  }
+}
+// The compiler knows a table of constants: it must read them nevertheless.
+TEST_F(SelfTest, SeesABitThatFlippedInTheProgramItself) {
+  if (test::kSanitized) GTEST_SKIP() << kNotWatched;
+  const CompiledRig compiled = compile(test::demo_rig("two-way-top.toml"));
+  const dsp::OutputSettings& out = compiled.settings().outputs[2];
+  std::string threshold(8, '\0');  // beside it the thermal time: nothing but the table has both
+  std::memcpy(threshold.data(), &out.power.threshold_rms, 4);
+  std::memcpy(threshold.data() + 4, &out.power.forget, 4);
+  for (const char* const flags : {"-ffp-contract=off", "-ffp-contract=off -O3 -flto"}) {
+    ASSERT_EQ(passes("two-way-top", flags, flags), 0) << flags;
+    const std::string program = test::bytes_of(folder_ / "self");
+    std::size_t found = 0;
+    for (std::size_t at = 0; (at = program.find(threshold, at)) != std::string::npos; ++at, ++found) {
+      std::string damaged = program;
+      damaged[at + 2] = static_cast<char>(damaged[at + 2] ^ 0x40);  // a quarter more, or less
+      write_file(folder_ / "damaged", damaged);
+      fs::permissions(folder_ / "damaged", fs::perms::owner_all);
+      EXPECT_NE(std::system(fmt::format("'{}/damaged'", folder_.string()).c_str()), 0) << flags;
+    }
+    EXPECT_GT(found, 0u) << flags;
+  }
+}
 TEST_F(SelfTest, TooLittleMemoryIsNoPass) {
   const rig::Rig rig = test::demo_rig("two-way-top.toml");
   const CompiledRig compiled = compile(rig);
-  const dsp::Preset preset{"a", compiled.settings(), {}, 0, self_test_answer(compiled), 64, 0, 1};
+  const dsp::Preset preset{"a", compiled.settings(), {}, fingerprint(compiled), self_test_answer(compiled), 64, 0, 1};
   std::vector<std::byte> memory(dsp::bytes_in_one_lane(compiled.settings()));
   EXPECT_TRUE((dsp::self_test<2, 4>(preset, memory)));
   EXPECT_FALSE((dsp::self_test<2, 4>(preset, std::span(memory).first(memory.size() - 1))));
