@@ -8,6 +8,11 @@
 ///          Left-justified: in the upper 24 bits, whatever stands below it when read, zeros written there. (Truncated
 ///          to 32 bits instead, a negative sample's code would lie one step further from 0 once a converter drops
 ///          8 of them.) A port that sends the code one bit late does so in hardware: words are the same.
+/// Which    is the converter's to say, and neither looks wrong in the code. The wrong one of the two fails in two ways:
+///          written right and taken left, a sample leaves as 1/256 of itself, -48 dB, and whatever comes in no code
+///          is above that: quiet. Written left and taken right, the upper 8 bits of the code are lost, and a quiet tone
+///          (a peak of 0.01) leaves as noise at full scale that no limiter has seen. So begin with `right`, and look at
+///          the first sine at -60 dBFS on an oscilloscope, amplifiers off, before anything else is believed.
 /// Slots    time-division multiplexing: `per_frame` words a frame, of which a converter takes those from `first` on.
 ///          Two channels are two slots.
 #include <cstddef>

@@ -1,7 +1,8 @@
 // How exported chains sit in a controller: codes in, codes out, once a block, from the interrupt of the audio DMA, with
 // presets that are changed while it runs. Built for a part it is the pattern to copy; run anywhere, it drives itself
-// with a loud tone through every preset and returns 0 if no code passed its ceiling. It is yours: exporting again
-// replaces chain_numbers.hpp and converter_codes.hpp, and leaves this file alone.
+// with a loud tone through every preset and returns 0 if all is well: 2 where a code passed its ceiling, 3 where silence
+// and sound are the wrong way round, 4 where the build or its numbers are not the proven ones; the others are below. It
+// is yours: exporting again replaces chain_numbers.hpp and converter_codes.hpp, and leaves this file alone.
 //
 //   g++ -std=c++20 -O2 -ffp-contract=off -I CORE main.cpp CORE/dsp/chain/chain.cpp
 //   arm-none-eabi-g++ the same, with -mcpu=cortex-m4 -mthumb -mfloat-abi=hard -mfpu=fpv4-sp-d16 -fno-exceptions
@@ -9,7 +10,8 @@
 //
 // CORE is the folder that holds dsp/: include/rackproof of an installation, or the export itself (`export --core`).
 // -ffp-contract=off is needed: with fused products the samples are no longer those that were proven. The self-test at
-// power-on is there to see a build where it was forgotten, or another that computes otherwise.
+// power-on is there to see a build where it was forgotten, or another that computes otherwise, and numbers in flash that
+// are no longer those that were exported. Whether the rig was proven it cannot know: `rackproof prove RIG` does that.
 //
 // Which call is safe where
 //   self_test, configure
@@ -24,18 +26,24 @@
 //
 // Memory. Two chains run while one moves over to the other: kMemoryBytes below. A part that cannot hold two takes
 // kChains = 1: a change then mutes, waits, configures and unmutes. Presets of another group (other feeds, outputs,
-// volts at full scale or sample rate) always take a stop: mute, stop the DMA, look at what is wired to each output,
-// `configure` with the plan of that group, and go on.
+// drivers, amplifiers, volts at full scale or sample rate) always take a stop: mute, stop the DMA, look at what is wired
+// to each output, set the converter's clock, `configure` with the plan of that group, and go on. dsp::change and
+// dsp::configure refuse a preset that is not of the plan's group; the members of ChainSwitch, which take bare settings,
+// cannot.
 //
 // Scaling. A code of a converter is a fraction of its full scale; converter_codes.hpp has both ways to put 24 bits into
-// a word, and slots of a multiplexed port. 1.0 in a sample is the full scale that the rig file names
+// a word, and slots of a multiplexed port. Take `right` until you know: taken for the other one it is 48 dB too quiet, and
+// `left` taken for `right` is noise at full scale. Look at the converter's output on an oscilloscope first, a sine at -60
+// dBFS, amplifiers off. 1.0 in a sample is the full scale that the rig file names
 // (`output_full_scale`), and every threshold hangs on that: measure it, a sine at -20 dBFS and a voltmeter that reads
 // true RMS, before an amplifier is connected.
 //
 // Muted until proven. Outputs are silent, and the amplifiers' relays open, until the self-test has passed, the chain is
-// configured and has settled (the switch begins muted and unmutes with a ramp), and again whenever the watchdog or a
-// late block says so. The watchdog is fed from the block interrupt alone: a main loop that lives on while audio has
-// died must not feed it.
+// configured and has settled (the switch begins muted and unmutes with a ramp). A late block opens the relays, and they
+// stay open until a person resets: what is late once will be late again. The watchdog is fed from the block interrupt
+// alone: a main loop that lives on while audio has died must not feed it. Its reset forgets how warm the coils are: wait
+// the longest thermal time, muted, before the switch is configured again, and after some resets in a row stay muted. A
+// loop of one reset a second has given a cone 432 W that is rated for 350 W.
 //
 // Cautions. Converter outputs drive amplifiers with hazardous voltage, and loudspeakers can harm hearing and catch
 // fire. First power-up with no loudspeaker, then with a dummy load, gains down; prove the limits at the terminals.
@@ -55,18 +63,20 @@ namespace {
 using namespace rackproof;
 using chain_numbers::kPresets;
 
-constexpr auto kJustified = firmware::Justified::left;
+constexpr auto kJustified = firmware::Justified::right;  ///< the converter's; the wrong one of `right` is the quiet one
 constexpr std::size_t kChains = 2;
 constexpr std::size_t kFirst = 0;  ///< the preset at power-on
 constexpr dsp::SwitchPlan kPlan = dsp::switch_plan(kPresets, kPresets[kFirst].group, kChains);
 constexpr std::size_t kFeeds = kPlan.feeds, kOutputs = kPlan.outputs, kFrames = kPresets[kFirst].block_frames;
 constexpr std::size_t kMemoryBytes = dsp::ChainSwitch::required_bytes(kPlan);
 
-/// What the board would hold: where the DMA reads and writes, a slot a channel, and what the block interrupt tells the
-/// rest.
+/// What the board would hold: where the DMA reads and writes, a slot a channel, what the board tells the block interrupt
+/// (the DMA wants the next block while this one is still at work), and what that tells the rest.
 std::array<std::uint32_t, kFrames * kFeeds> words_in{};
 std::array<std::uint32_t, kFrames * kOutputs> words_out{};
+volatile bool next_block_is_due = false;
 volatile bool relays_closed = false, watchdog_fed = false;
+bool has_begun = false, was_late = false;  ///< of the block interrupt; only a person's reset takes them back
 
 alignas(8) std::byte memory[kMemoryBytes > chain_numbers::kMemoryBytes ? kMemoryBytes : chain_numbers::kMemoryBytes];
 dsp::ChainSwitch chains;
@@ -113,7 +123,11 @@ void on_block() {
   chains.process(from, to, kFrames);
   for (std::size_t o = 0; o < kOutputs; ++o) output_meters[o].process(outputs[o]);
   firmware::slots_of_samples(out, {0, kOutputs}, kJustified, words_out, kFrames);
-  relays_closed = true;
+  if (next_block_is_due) was_late = true;
+  if (was_late) words_out.fill(0);  // relays take some milliseconds to open
+  if (!chains.begins())
+    has_begun = true;  // with one chain it begins again, muted, after a change: no need to open them
+  relays_closed = has_begun && !was_late;
   watchdog_fed = true;
 }
 
@@ -148,35 +162,62 @@ bool loud() {
   for (std::size_t o = 0; o < kOutputs; ++o) any = read_output(o).peak > 0.0f || any;
   return any;
 }
+/// Not where the rig file mutes all of it.
+bool is_heard(const dsp::Preset& preset) {
+  bool any = false;
+  for (const dsp::OutputSettings& out : preset.chain.outputs) any = any || !out.muted;
+  return any;
+}
+
+constexpr std::uint32_t kSecond = kPlan.sample_rate_hz / static_cast<std::uint32_t>(kFrames) + 1;
+constexpr std::uint32_t kRamp = 2 * dsp::kGridFrames / static_cast<std::uint32_t>(kFrames) + 1;  ///< blocks of a mute's
+/// Until `before` has moved over to `now`, and for a second of `now`. What main returns where that fails, or 0.
+int plays(const dsp::Preset& before, const dsp::Preset& now, dsp::Change said) {
+  for (std::uint32_t tries = 0; chains.busy() || chains.begins(); ++tries) {
+    if (said == dsp::Change::refused) return 5;
+    if (tries > 100 * kSecond) return 9;
+    if (!runs(1, before, now)) return 2;
+    if (said == dsp::Change::not_yet) said = dsp::change(chains, now);  // once it is taken, another call asks anew
+  }
+  static_cast<void>(loud());  // what was heard before
+  if (!runs(kSecond, now, now)) return 2;
+  return loud() == is_heard(now) ? 0 : 3;
+}
 }  // namespace
 
 int main() {
   // With the DMA stopped and the relays open. Anything but success: stay muted, and let the watchdog bite.
   for (const dsp::Preset& preset : kPresets)
     if (!chain_numbers::self_test(preset, memory)) return 4;
-  if (chains.configure(kPlan, kPresets[kFirst].chain, memory, dsp::Level::lanes_1) != dsp::Setup::ok) return 1;
+  if (dsp::configure(chains, kPlan, kPresets[kFirst], memory, dsp::Level::lanes_1) != dsp::Setup::ok) return 1;
 
-  constexpr std::uint32_t kSecond = kPlan.sample_rate_hz / static_cast<std::uint32_t>(kFrames) + 1;
   const dsp::Preset* now = &kPresets[kFirst];
-  if (!runs(2 * kSecond, *now, *now)) return 2;
-  if (!loud()) return 3;
+  if (!runs(1, *now, *now)) return 2;
+  if (relays_closed && chains.begins()) return 8;
+  if (const int failed = plays(*now, *now, dsp::Change::taken); failed != 0) return failed;
   for (const dsp::Preset& next : kPresets) {
-    if (next.group != kPresets[kFirst].group) continue;  // takes a stop
-    if (chains.change(next.chain) == dsp::Change::refused) return 5;
-    for (std::uint32_t tries = 0; chains.busy(); ++tries) {
-      if (tries > 100 * kSecond || !runs(1, *now, next)) return 2;
-      if (kChains == 1) static_cast<void>(chains.change(next.chain));  // until it is taken
+    const dsp::Change said = dsp::change(chains, next);
+    if (next.group != kPresets[kFirst].group) {  // takes a stop
+      if (said != dsp::Change::refused) return 5;
+      continue;
     }
+    if (said == dsp::Change::refused) return 5;
+    if (const int failed = plays(*now, next, said); failed != 0) return failed;
     now = &next;
-    if (!runs(kSecond, *now, *now)) return 2;
-    if (!loud()) return 3;
   }
   for (std::size_t o = 0; o < kOutputs; ++o) chains.mute(o, true);
-  if (!runs(4, *now, *now)) return 2;  // the ramp
+  if (!runs(kRamp, *now, *now)) return 2;
   static_cast<void>(loud());
-  if (!runs(4, *now, *now)) return 2;
+  if (!runs(kRamp, *now, *now)) return 2;
   if (loud()) return 6;
   for (std::size_t f = 0; f < kFeeds; ++f)
     if (read_feed(f).bad_samples != 0) return 7;
-  return watchdog_fed ? 0 : 3;
+  // One late block: the relays open, and stay so.
+  if (!relays_closed || !watchdog_fed) return 8;
+  for (const bool late : {true, false}) {
+    next_block_is_due = late;
+    if (!runs(1, *now, *now)) return 2;
+    if (relays_closed) return 8;
+  }
+  return 0;
 }

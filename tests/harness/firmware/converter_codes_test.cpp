@@ -1,11 +1,15 @@
 // Must hold: the claim at the top of converter_codes.hpp, against codes of two's complement worked by hand.
 #include "harness/part/converter_codes.hpp"
 
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <array>
 #include <cmath>
 #include <limits>
+
+#include "harness/firmware/sources.hpp"
 
 namespace rackproof::firmware {
 namespace {
@@ -73,6 +77,21 @@ TEST(ConverterCodes, NoCodePassesTheCeilingOfItsSample) {
     other_does = other_does || std::abs(sample_of(word, Justified::left)) > std::abs(sample);
   }
   EXPECT_TRUE(other_does);
+}
+TEST(ConverterCodes, WrittenRightAndTakenLeftIsQuietAndTheOtherWayRoundIsNot) {
+  float other = 0.0f;
+  for (std::int32_t n = -20000; n <= 20000; ++n) {
+    const float sample = static_cast<float>(n) * 0x1p-14f;  // beyond full scale too, and between codes
+    const float taken = sample_of(word_of(sample, Justified::right), Justified::left);
+    const float held = std::clamp(sample, -1.0f, 1.0f);
+    ASSERT_LE(std::abs(taken), std::abs(held) / 256 + kLsb) << sample;
+    if (std::abs(sample) <= 0.01f)
+      other = std::max(other, std::abs(sample_of(word_of(sample * 0.987f, Justified::left), Justified::right)));
+  }
+  EXPECT_GT(other, 0.9f) << "a peak of 0.01";
+}
+TEST(ConverterCodes, TheExampleBeginsWithTheQuietOne) {
+  EXPECT_THAT(source("harness/part/example.cpp"), testing::HasSubstr("kJustified = firmware::Justified::right;"));
 }
 TEST(ConverterCodes, SlotsOfAFrameGoToTheirRows) {
   std::array<std::uint32_t, 24> words{};  // three frames of eight slots

@@ -4,6 +4,7 @@
 
 #include <filesystem>
 #include <nlohmann/json.hpp>
+#include <sstream>
 
 #include "harness/files/fingerprint.hpp"
 #include "tests/harness/verbs/shell.hpp"
@@ -17,6 +18,14 @@ using rackproof::test::Result;
 using testing::AllOf;
 using testing::HasSubstr;
 using testing::Not;
+
+/// Words as they come, without the breaks that the width put there.
+std::string one_line(const std::string& text) {
+  std::string line;
+  std::istringstream words(text);
+  for (std::string word; words >> word;) line += (line.empty() ? "" : " ") + word;
+  return line;
+}
 
 class Firmware : public testing::Test, protected rackproof::test::Shell {
  protected:
@@ -40,6 +49,56 @@ TEST_F(Firmware, TheExportCompilesAloneAndHoldsItsCeilings) {
       "cd out && sed 's/chains.process(from, to, kFrames);/for (auto\\& o : outputs) o.fill(0.9f);/' main.cpp >loud.cpp "
       "&& c++ -std=c++20 -ffp-contract=off -I. loud.cpp chain.o -o l && ./l");
   EXPECT_EQ(loud.status, 2) << loud.err;
+  // Relays that close ahead of the ramp, and a late block that is forgotten, are seen.
+  for (const char* const wrong : {"s/relays_closed = has_begun/relays_closed = true/",
+                                  "s/if (next_block_is_due)/was_late = next_block_is_due; if (false)/"}) {
+    const Result relays = run(std::string("cd out && sed '") + wrong +
+                              "' main.cpp >relays.cpp && ! cmp -s main.cpp relays.cpp && c++ -std=c++20 "
+                              "-ffp-contract=off -I. relays.cpp chain.o -o r && ./r");
+    EXPECT_EQ(relays.status, 8) << wrong << relays.err;
+  }
+}
+// `prove` passes it: nothing is heard, as the file says.
+TEST_F(Firmware, ARigThatIsMutedRunsTooAndSoDoesOneChainAtATime) {
+  std::string muted = read("rig.toml");
+  for (std::size_t at = 0; (at = muted.find("[[way]]\n", at)) != std::string::npos; at += 8)
+    muted.insert(at + 8, "mute = true\n");
+  write("muted.toml", muted);
+  std::string late = read("rig.toml");
+  late.replace(late.find("240 Hz"), 6, "300 Hz");
+  write("late.toml", late);
+  ASSERT_EQ(run("$R export rig.toml late.toml muted.toml -o out --core --quiet").status, 0);
+  for (const char* const how : {"s/kChains = 2/kChains = 1/", "s/kFirst = 0/kFirst = 2/",
+                                "s/kChains = 2/kChains = 1/;s/kFirst = 0/kFirst = 2/"}) {
+    const Result built =
+        run(std::string("cd out && sed '") + how +
+            "' main.cpp >own.cpp && ! cmp -s main.cpp own.cpp && { test -f chain.o || c++ -std=c++20 -O1 "
+            "-DNDEBUG -ffp-contract=off -I. -c dsp/chain/chain.cpp; } && c++ -std=c++20 -O1 -DNDEBUG "
+            "-ffp-contract=off -Wall -Wextra -Werror -I. own.cpp chain.o -o m && ./m");
+    EXPECT_EQ(built.status, 0) << how << built.err;
+  }
+}
+TEST_F(Firmware, SaysWhatTakesAStopAndThatNothingIsProven) {
+  EXPECT_THAT(run("$R export rig.toml -o one").out, HasSubstr("not proven here: run 'rackproof prove RIG'\n"));
+  EXPECT_THAT(read("one/chain_numbers.hpp"), HasSubstr("// Not proven here: run 'rackproof prove RIG'.\n"));
+  std::string fast = read("rig.toml");
+  const std::string rate = "sample_rate = \"48 kHz\"";
+  ASSERT_NE(fast.find(rate), std::string::npos);
+  fast.replace(fast.find(rate), rate.size(), "sample_rate = \"96 kHz\"");
+  write("fast.toml", fast);
+  const std::string of_rates = one_line(run("$R export rig.toml fast.toml -o two").out);
+  EXPECT_THAT(of_rates, AllOf(HasSubstr("converter's clock must change (48 kHz, 96 kHz): mute, stop, set the clock"),
+                              Not(HasSubstr("other things are wired"))));
+  // The same names, and a horn of an eighth of the power.
+  std::string weak = read("rig.toml");
+  const std::string power = "continuous_power = \"60 W\"";
+  ASSERT_NE(weak.find(power), std::string::npos);
+  weak.replace(weak.find(power), power.size(), "continuous_power = \"8 W\"");
+  write("weak.toml", weak);
+  const Result of_drivers = run("$R export rig.toml weak.toml -o three");
+  ASSERT_EQ(of_drivers.status, 0) << of_drivers.err;
+  EXPECT_THAT(one_line(of_drivers.out),
+              AllOf(HasSubstr("rig; weak."), HasSubstr("other things are wired"), Not(HasSubstr("all of them"))));
 }
 
 TEST_F(Firmware, SeveralRigsAreATableOfPresets) {
