@@ -21,7 +21,7 @@ namespace {
 
 using analysis::RealFourier;
 
-constexpr double kFrame_s = 0.18, kShortest_s = 1;
+constexpr double kFrame_s = 0.18, kShortest_s = 1, kLeastRate_hz = 20'000;
 constexpr std::size_t kFramesOfASweep = 48, kMostFrames = 512;
 constexpr double kNoiseFrom_hz = 5000, kToneUpTo_hz = 1200;  // the noise lies well above the tone and its harmonics
 constexpr double kLoud_db = 10, kQuiet_db = 25;              // below the loudest frame
@@ -167,7 +167,7 @@ std::vector<Warning> doubts_of_sweep(const Recording& sent, const Recording& cap
   const Stretch active = active_stretch(sent.samples);
   View sweep = View(sent.samples).subspan(active.begin, active.size());
   if (const std::size_t repeat = repeat_of(sweep); repeat > 0) sweep = sweep.first(sweep.size() - repeat);
-  if (static_cast<double>(sweep.size()) < kShortest_s * rate) return doubts;
+  if (rate < kLeastRate_hz || static_cast<double>(sweep.size()) < kShortest_s * rate) return doubts;
   const std::ptrdiff_t lag = std::lround(lag_samples) + static_cast<std::ptrdiff_t>(active.begin);
   const std::vector<Frame> frames = frames_of(sweep, captured.samples, lag, rate);
   const auto first = std::ranges::find_if(frames, [](const Frame& frame) { return frame.tone_hz > 0; });

@@ -129,6 +129,14 @@ TEST(SweepRecorded, AWaveThatIsBentIsTold) {
   }
 }
 
+// There is no noise above the tone to look at where half of the sample rate is 4 kHz.
+TEST(SweepRecorded, LowSampleRatesAreNotLookedAt) {
+  const std::vector<double> sent = sweep_sent(2);
+  const Recording heard = heard_late(sent, air(), {.noise_rms = 3e-4});
+  EXPECT_THAT(doubts_of_sweep({"sent.wav", 8000, sent}, {"captured.wav", 8000, heard.samples}, kAhead_s * kRate),
+              IsEmpty());
+}
+
 // Speech ahead of the sweep, in syllables with pauses between them, is no gain.
 TEST(SweepRecorded, WhoSpeaksAheadOfTheSweepIsNoGain) {
   const std::vector<double> sent = sweep_sent(5);
