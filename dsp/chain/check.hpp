@@ -4,8 +4,8 @@
 ///          `ok`: finite output for every input, every sample of an enabled peak limiter at or below its ceiling, which
 ///          is at most digital full scale. It is cheap: one look at each number.
 /// Why so   the harness has said more, in words for a person. Here stands what protects a core from numbers that it cannot
-///          run: a list that was put together by hand, a preset of another rate, a flipped bit that made no number of
-///          one. Numbers that it can run and that nobody meant, a threshold twice as high, pass here: `is_intact` of
+///          run: a list that was put together by hand, a preset of another rate, a flipped bit that made a NaN of
+///          a number. Numbers that it can run and that nobody meant, a threshold twice as high, pass here: `is_intact` of
 ///          preset.hpp sees those, at power-on and ahead of a change.
 #include <cstddef>
 #include <cstdint>

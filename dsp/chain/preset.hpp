@@ -15,7 +15,8 @@
 /// Limits   it knows arithmetic and numbers, not hardware: no converter, clock, memory test or watchdog. It runs a chain
 ///          alone: no fade, mute or trim of a ChainSwitch. Of a preset its fingerprint covers `chain` and what that
 ///          points to, not the names, `block_frames`, `memory_bytes` and `group`; nor does it cover code, which may hold
-///          numbers of its own, or what flips after it was asked. An address in `chain` that is damaged is followed.
+///          numbers of its own, or what flips after it was asked. An address or a length in `chain` that is damaged is
+///          followed, and a flag whose byte is neither 0 nor 1 is undefined.
 #include <algorithm>
 #include <array>
 #include <bit>
@@ -49,15 +50,16 @@ inline const Preset& as_it_stands(const Preset& preset) noexcept {
 }
 /// Whether the numbers are those that were exported. Looks at each once, some ten instructions a byte of them.
 /// Theorem  what changes within one byte of a number is always seen: each step of FNV-1a is one to one, whatever
-///          follows. Of all other changes, one in 2^64 is not.
+///          follows.
+/// Claim    of all other changes, one in 2^64 is not seen.
 [[nodiscard]] inline bool is_intact(const Preset& preset) noexcept {
   const Preset& there = as_it_stands(preset);
   return Fingerprint::of(there.chain) == there.fingerprint;
 }
 
 /// Whether two chains have one shape, so that a switch can run both. What is wired to their rows must be the same as
-/// well, which no number here knows: `group` of a preset does. What differs takes a stop: mute, stop, `configure`, and
-/// be heard again when the latency has passed.
+/// well, which no number here knows: `group` of a preset does. What differs takes a stop: mute, stop, `configure`, wait
+/// muted for the longest thermal time where coils may be warm, and be heard again.
 constexpr bool can_fade(const ChainSettings& a, const ChainSettings& b) noexcept {
   return a.sample_rate_hz == b.sample_rate_hz && a.feeds.size() == b.feeds.size() &&
          a.outputs.size() == b.outputs.size();
@@ -94,7 +96,8 @@ constexpr std::size_t switch_bytes(std::span<const Preset> presets, std::size_t 
                                      std::span<std::byte> memory, Level level = Chain::best()) noexcept {
   const Preset& there = as_it_stands(first);
   const bool fits = there.group != 0 && there.group == plan.group && is_intact(there);
-  return fits ? chains.configure(plan, there.chain, memory, level) : Setup::out_of_range;
+  // What ran before must not go on: a plan of no chain is refused, and leaves silence.
+  return chains.configure(fits ? plan : SwitchPlan{.chains = 0}, there.chain, memory, level);
 }
 [[nodiscard]] inline Change change(ChainSwitch& chains, const Preset& next) noexcept {  ///< see `configure`
   const Preset& there = as_it_stands(next);

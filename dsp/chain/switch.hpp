@@ -28,12 +28,14 @@
 ///          copied. (The tests try both by brute force.)
 ///          of (2). Heat is linear in what heats: from the end of the fade on, nothing heats the coil that is not
 ///          counted, so that the true heat less the counted one decays where it is positive. There it is at most what
-///          the true heat is above T^2, as what is counted is then T^2, or all that there may be.
+///          the true heat is above T^2, the next threshold's square, as what is counted is then T^2, or all that there
+///          may be. With one chain the next one is heard when the ramp begins, in place of when the fade ends.
 /// Claim    the wave between the samples may pass what holds for either chain by at most about 5 / kFadeFrames of
 ///          |b - a|: 0.04 dB where both are at a ceiling, with opposite signs. Where the straight line of w begins and
 ///          ends, the output's slope changes by |b - a| / kFadeFrames a frame: 66 dB below the step of a hard change.
-///          The most heat that there may be is often too much: such an output may be turned down by some dB, in loud
-///          passages, for the first few hundredths of its thermal time, though its coil is cold.
+///          The most heat that there may be is often too much. Then an output, though its coil is cold, may be turned
+///          down by some 8 dB more than is needed for a few hundredths of its thermal time, and what plays above its
+///          threshold is held to it at once, where a cold coil would be given about one thermal time.
 /// Cost     of `process`: that of one chain; while one is primed or faded in, of two and a pass over the outputs, 2.02
 ///          times one chain in one lane and 2.12 in eight, whatever the data. Latency 0 samples beyond the chain's: it
 ///          is the next one's once that is heard. While two delays that are not alike are mixed, their sum has the

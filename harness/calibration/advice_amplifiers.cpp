@@ -327,9 +327,11 @@ void drivers(const Subject& subject) {
             "driver {}: a peak power of {:g} W is {:.1f} times the continuous {:g} W; four times is usual (noise of 6 dB "
             "crest). Is {:g} W the program rating? That is usually twice what a driver takes for long: the power limiter "
             "then passes 3 dB too much, and the coil may burn. Write the RMS or AES figure of the sheet as "
-            "continuous_power in driver.{}. If {:g} W is the program rating, take peak_power out of driver.{}.",
+            "continuous_power in driver.{}. If {:g} W is the program rating, take peak_power out of driver.{}. If the sheet "
+            "gives {:g} W as RMS or AES, and {:g} W as its peak or music power, both are right.",
             driver.name, *driver.peak_power_watts, factor, driver.continuous_power_watts, driver.continuous_power_watts,
-            driver.name, *driver.peak_power_watts, driver.name);
+            driver.name, *driver.peak_power_watts, driver.name, driver.continuous_power_watts,
+            *driver.peak_power_watts);
       }
     }
     if (driver.thermal_time_s > (high  ? kLongestHighThermalTime_s

@@ -462,8 +462,9 @@ void names(const Subject& subject, std::size_t w) {
   for (char& c : name)
     if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
   const double from_hz = driver.lowest_hz ? kSmallDriverOfKnownFrom_hz : kSmallDriverFrom_hz;
-  const std::string or_give =
-      driver.lowest_hz ? "" : fmt::format(" If it may play there, give lowest in driver.{}.", driver.name);
+  const std::string or_give = driver.lowest_hz || low_edge_hz < kSmallDriverOfKnownFrom_hz
+                                  ? ""
+                                  : fmt::format(" If it may play there, give lowest in driver.{}.", driver.name);
   if (driver.continuous_power_watts <= kSmallDriver_watts && low_edge_hz < from_hz &&
       driver.sensitivity_db.value_or(0) >= kHornSensitivity_db) {
     subject.warn(

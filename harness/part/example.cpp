@@ -27,7 +27,8 @@
 // Memory. Two chains run while one moves over to the other: kMemoryBytes below. A part that cannot hold two takes
 // kChains = 1: a change then mutes, waits, configures and unmutes. Presets of another group (other feeds, outputs,
 // drivers, amplifiers, volts at full scale or sample rate) always take a stop: mute, stop the DMA, look at what is wired
-// to each output, set the converter's clock, `configure` with the plan of that group, and go on. dsp::change and
+// to each output, set the converter's clock, `configure` with the plan of that group, which takes all coils for cold: wait
+// the longest thermal time, muted, and go on. dsp::change and
 // dsp::configure refuse a preset that is not of the plan's group; the members of ChainSwitch, which take bare settings,
 // cannot.
 //
@@ -76,7 +77,8 @@ std::array<std::uint32_t, kFrames * kFeeds> words_in{};
 std::array<std::uint32_t, kFrames * kOutputs> words_out{};
 volatile bool next_block_is_due = false;
 volatile bool relays_closed = false, watchdog_fed = false;
-bool has_begun = false, was_late = false;  ///< of the block interrupt; only a person's reset takes them back
+/// Of the block interrupt. Any reset takes them back: keep `was_late` where the watchdog's own reset leaves it.
+bool has_begun = false, was_late = false;
 
 alignas(8) std::byte memory[kMemoryBytes > chain_numbers::kMemoryBytes ? kMemoryBytes : chain_numbers::kMemoryBytes];
 dsp::ChainSwitch chains;

@@ -134,20 +134,21 @@ std::vector<Warning> acceptance_warnings(const rig::Rig& rig, const Proof& proof
   const auto unused = [&](const std::string& key) {
     warnings.push_back(
         {"accept-unused",
-         fmt::format("{}: no check of this name falls. Delete the line: it would take a fall that nobody "
-                     "has looked at",
+         fmt::format("{}: it takes no fall here. Delete the line, unless another venue needs it: it would take a fall "
+                     "that nobody has looked at",
                      key)});
   };
   for (const rig::Accepted& accepted : rig.accept) {
-    const std::set<std::string> names = takes(accepted, nullptr);
-    if (names.empty())
-      unused("accept." + accepted.check);
-    else if (rig.loudspeakers.size() > 1)
+    std::set<std::string> names = takes(accepted, nullptr);
+    if (names.empty()) unused("accept." + accepted.check);
+    names.erase("");  // of the whole rig
+    if (!names.empty() && names.size() < rig.loudspeakers.size())
       warnings.push_back(
           {"accept-for-all",
            fmt::format("accept.{0} takes a fall of every loudspeaker, also one that comes later. It takes one of {1} "
-                       "today: write accept = {{ {0} = \"why\" }} in that [[loudspeaker]], and delete it here",
-                       accepted.check, fmt::join(names, ", "))});
+                       "today: write accept = {{ {0} = \"why\" }} in {2}, and delete it here",
+                       accepted.check, fmt::join(names, ", "),
+                       names.size() == 1 ? "that [[loudspeaker]]" : "each of these")});
   }
   for (const rig::Rig& part : rig.loudspeakers)
     for (const rig::Accepted& accepted : part.accept)

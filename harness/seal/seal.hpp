@@ -13,7 +13,7 @@ namespace rackproof::seal {
 /// `rig.seal` for `rig.toml`; for a name without `.toml`, `.seal` is added to it.
 std::filesystem::path seal_file_of(const std::filesystem::path& rig_file);
 /// Where a rig's seal stands, or will stand: beside the file, and beside what a link leads to unless one stands beside the
-/// link. So a rig has one seal, by whatever name it is opened.
+/// link. So a link is no way around a seal.
 std::filesystem::path seal_place_of(const std::filesystem::path& rig_file);
 
 std::string seal_text(const Facts& facts);

@@ -32,14 +32,9 @@ bool holds(const fs::path& name, std::string_view bytes) {
 }  // namespace
 
 std::optional<Sealed> sealed_rig(const fs::path& rig_file) {
-  if (fs::path seal = seal_file_of(rig_file); files::entry_at(seal) != files::Entry::nothing)
-    return Sealed{rig_file, std::move(seal)};
-  std::error_code error;
-  const fs::path itself = fs::canonical(rig_file, error);  // a link must not be a way around the seal
-  if (error) return std::nullopt;
-  if (fs::path seal = seal_file_of(itself); files::entry_at(seal) != files::Entry::nothing)
-    return Sealed{itself, std::move(seal)};
-  return std::nullopt;
+  fs::path seal = seal_place_of(rig_file);
+  if (files::entry_at(seal) == files::Entry::nothing) return std::nullopt;
+  return Sealed{seal == seal_file_of(rig_file) ? rig_file : fs::canonical(rig_file), std::move(seal)};
 }
 
 fs::path kept_file_of(const fs::path& rig_file, std::string_view bytes) {

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 #include <numeric>
 #include <optional>
 
@@ -22,11 +23,12 @@ namespace {
 using analysis::RealFourier;
 
 constexpr double kFrame_s = 0.18, kShortest_s = 1, kLeastRate_hz = 20'000;
+constexpr double kAhead_s = 10;  // of the recording, looked at ahead of the sweep
 constexpr std::size_t kFramesOfASweep = 48, kMostFrames = 512;
 constexpr double kNoiseFrom_hz = 5000, kToneUpTo_hz = 1200;  // the noise lies well above the tone and its harmonics
 constexpr double kLoud_db = 10, kQuiet_db = 25;              // below the loudest frame
 constexpr double kMoved_db = 6, kDistorted_db = -25;
-constexpr std::size_t kFewFrames = 4, kInARow = 5;
+constexpr std::size_t kFewFrames = 4, kFewInARow = 3;
 constexpr double kLeastBin = 12;  // of a tone whose second harmonic the window keeps apart from it
 
 struct Frame {
@@ -143,18 +145,22 @@ std::optional<double> gain_moved_db(const std::vector<Frame>& frames) {
 struct Harmonics {
   double level_db = -400, at_hz = 0;
 };
-/// The most of them, in half an octave where the sweep is loud: a null of the room hides the tone in less.
+/// The most of them, as the middle one of half an octave in which the sweep is loud: a null of the room hides the tone in
+/// less.
 Harmonics most_harmonics(const std::vector<Frame>& frames) {
   double loudest = 0;
   for (const Frame& frame : frames) loudest = std::max(loudest, frame.power);
   Harmonics most;
-  for (std::size_t j = 0; j + kInARow <= frames.size(); ++j) {
+  const auto is_loud = [&](const Frame& frame) { return frame.power * analysis::power_from_db(kLoud_db) > loudest; };
+  for (std::size_t j = 0; j < frames.size(); ++j) {
     Samples row;
-    for (std::size_t i = j; i < j + kInARow; ++i)
-      if (frames[i].power * analysis::power_from_db(kLoud_db) > loudest) row.push_back(frames[i].harmonics);
-    if (row.size() < kInARow) continue;
+    std::size_t i = j;
+    for (; i < frames.size() && frames[i].tone_hz < std::numbers::sqrt2 * frames[j].tone_hz && is_loud(frames[i]); ++i)
+      row.push_back(frames[i].harmonics);
+    const bool whole = i < frames.size() && frames[i].tone_hz >= std::numbers::sqrt2 * frames[j].tone_hz;
+    if (!whole || row.size() < kFewInARow) continue;
     const double level_db = analysis::db_from_power(std::max(analysis::median(row), 1e-40));
-    if (level_db > most.level_db) most = {level_db, frames[j + kInARow / 2].tone_hz};
+    if (level_db > most.level_db) most = {level_db, frames[(i + j) / 2].tone_hz};
   }
   return most;
 }
@@ -169,7 +175,13 @@ std::vector<Warning> doubts_of_sweep(const Recording& sent, const Recording& cap
   if (const std::size_t repeat = repeat_of(sweep); repeat > 0) sweep = sweep.first(sweep.size() - repeat);
   if (rate < kLeastRate_hz || static_cast<double>(sweep.size()) < kShortest_s * rate) return doubts;
   const std::ptrdiff_t lag = std::lround(lag_samples) + static_cast<std::ptrdiff_t>(active.begin);
-  const std::vector<Frame> frames = frames_of(sweep, captured.samples, lag, rate);
+  // What comes long before the sweep, or after it, says nothing of it.
+  const auto size = static_cast<std::ptrdiff_t>(captured.samples.size());
+  const std::ptrdiff_t begin = std::clamp<std::ptrdiff_t>(lag - std::lround(kAhead_s * rate), 0, size),
+                       end = std::clamp<std::ptrdiff_t>(lag + static_cast<std::ptrdiff_t>(sweep.size()), begin, size);
+  const View heard =
+      View(captured.samples).subspan(static_cast<std::size_t>(begin), static_cast<std::size_t>(end - begin));
+  const std::vector<Frame> frames = frames_of(sweep, heard, lag - begin, rate);
   const auto first = std::ranges::find_if(frames, [](const Frame& frame) { return frame.tone_hz > 0; });
   if (first == frames.end() || first->tone_hz > frames.back().tone_hz) return doubts;  // it falls
 

@@ -146,7 +146,7 @@ std::string between_groups(const std::vector<firmware::NamedChain>& chains, cons
       if (alike)
         clocks += fmt::format(
             ". Between {} and {} the wiring stays, and the converter's clock must change ({}, {}): mute, "
-            "stop, set the clock, configure, unmute",
+            "stop, set the clock, configure, wait the longest thermal time, unmute",
             a.name, b.name, rate_of(a), rate_of(b));
     }
   std::string text =
@@ -157,7 +157,7 @@ std::string between_groups(const std::vector<firmware::NamedChain>& chains, cons
   if (other_wiring)
     text +=
         ". Where other things are wired to the outputs: mute, stop, check the wiring and the converter's clock, "
-        "configure, unmute";
+        "configure, wait the longest thermal time, unmute";
   return text + clocks;
 }
 

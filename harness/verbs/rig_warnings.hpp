@@ -7,8 +7,8 @@
 
 namespace rackproof {
 
-/// What `plan` warns of, in its order: the numbers, as they were compiled; the seal; measured responses that cannot be used,
-/// which `prove` and `seal` refuse (`response-unusable`).
+/// The warnings of `plan`, in its order: of the numbers, as they were compiled; of the seal; of measured responses that
+/// cannot be used, which `prove` and `seal` refuse (`response-unusable`). Reads the seal and the responses.
 std::vector<Warning> rig_warnings(const rig::Rig& rig, const CompiledRig& compiled);
 
 }  // namespace rackproof

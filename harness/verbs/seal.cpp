@@ -79,7 +79,8 @@ void add_seal(CLI::App& program, int&) {
                "rackproof seal rig.toml");
   const auto sealing = std::make_shared<Sealing>();
   add_option(*verb, "RIG", sealing->rig_file, "The rig file").type_name("FILE").required();
-  add_flag(*verb, "--again", sealing->again, "Seal a rig that moved since its last seal; what moved is told");
+  add_flag(*verb, "--again", sealing->again,
+           "Seal a rig that moved since its last seal, or whose seal is damaged; what moved is told");
   sealing->voice.add_to(*verb);
   when_called(*verb, [sealing] { sealing->run(); });
 }

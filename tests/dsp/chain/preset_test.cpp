@@ -4,6 +4,8 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
+#include <array>
 #include <vector>
 
 #include "tests/dsp/chain/test_rig.hpp"
@@ -35,9 +37,20 @@ TEST(Preset, ASwitchTakesItsGroupAloneAndNoDamagedNumbers) {
   rig.outputs()[1].power.threshold_rms *= 2;  // what it points to: the table's settings now differ from their prints
   EXPECT_FALSE(is_intact(table[1]));
   EXPECT_EQ(change(chains, table[1]), Change::refused);
+  EXPECT_EQ(chains.outputs(), 2u);
   EXPECT_EQ(configure(chains, plan, table[1], memory, Level::lanes_1), Setup::out_of_range);
+  EXPECT_EQ(chains.outputs(), 0u) << "what ran before does not go on";
+  std::array<float, 64> feed{}, left, right;
+  const float* const feeds[] = {feed.data()};
+  float* const outputs[] = {left.data(), right.data()};
+  left.fill(1);
+  right.fill(1);
+  chains.process(feeds, outputs, 64);
+  EXPECT_EQ(std::count(left.begin(), left.end(), 0.0f) + std::count(right.begin(), right.end(), 0.0f), 128);
+  EXPECT_EQ(change(chains, table[0]), Change::refused);
   rig.outputs()[1].power.threshold_rms /= 2;
   EXPECT_TRUE(is_intact(table[1]));
+  ASSERT_EQ(configure(chains, plan, table[0], memory, Level::lanes_1), Setup::ok);
   EXPECT_EQ(change(chains, table[1]), Change::taken);
   EXPECT_TRUE(chains.busy());
   // The control: bare settings are taken, whatever they drive.

@@ -127,7 +127,14 @@ TEST(SeveralLoudspeakers, WhatIsAcceptedTooWidelyIsTold) {
   // A reason of all beside one of its own: its own took the fall.
   rig.loudspeakers[0].accept.clear();
   rig.accept = {{"release", "for all of them"}};
-  EXPECT_THAT(told(), ElementsAre(HasSubstr("accept-unused accept.release: ")));
+  EXPECT_THAT(told(), ElementsAre(HasSubstr("accept-unused accept.release: it takes no fall here")));
+  // Of all of them, and of the whole rig: nothing is to be written elsewhere.
+  rig.loudspeakers[1].accept.clear();
+  for (Finding& finding : proof.findings)
+    finding = {.id = "release", .accepted = "for all of them", .loudspeaker = finding.loudspeaker};
+  EXPECT_THAT(told(), IsEmpty());
+  proof.findings[1].holds = true;
+  EXPECT_THAT(told(), ElementsAre(AllOf(HasSubstr("accept-for-all "), HasSubstr("one of delayed today"))));
   // The only loudspeaker of a rig is all of them.
   rig.loudspeakers.erase(rig.loudspeakers.begin());
   rig.loudspeakers[0].accept.clear();
