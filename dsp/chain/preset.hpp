@@ -99,7 +99,8 @@ constexpr std::size_t switch_bytes(std::span<const Preset> presets, std::size_t 
   // What ran before must not go on: a plan of no chain is refused, and leaves silence.
   return chains.configure(fits ? plan : SwitchPlan{.chains = 0}, there.chain, memory, level);
 }
-[[nodiscard]] inline Change change(ChainSwitch& chains, const Preset& next) noexcept {  ///< see `configure`
+/// See `configure`. What runs goes on where it is refused.
+[[nodiscard]] inline Change change(ChainSwitch& chains, const Preset& next) noexcept {
   const Preset& there = as_it_stands(next);
   const bool fits = there.group != 0 && there.group == chains.group() && is_intact(there);
   return fits ? chains.change(there.chain) : Change::refused;
