@@ -11,4 +11,11 @@ inline double median(std::vector<double> values) {
   return *middle;
 }
 
+/// Three quarters of them are as large or larger. At least one value.
+inline double lower_quartile(std::vector<double> values) {
+  const auto quarter = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 4);
+  std::nth_element(values.begin(), quarter, values.end());
+  return *quarter;
+}
+
 }  // namespace rackproof::analysis

@@ -9,9 +9,8 @@
 #include <optional>
 
 #include "harness/analysis/decibels.hpp"
-#include "harness/analysis/fourier.hpp"
 #include "harness/analysis/median.hpp"
-#include "harness/analysis/windows.hpp"
+#include "harness/analysis/power_spectrum.hpp"
 #include "harness/rig/hertz_text.hpp"
 #include "harness/tune/measured_response.hpp"
 #include "harness/tune/screening.hpp"
@@ -19,8 +18,6 @@
 
 namespace rackproof::tune {
 namespace {
-
-using analysis::RealFourier;
 
 constexpr double kFrame_s = 0.18, kShortest_s = 1, kLeastRate_hz = 20'000;
 constexpr double kAhead_s = 10;  // of the recording, looked at ahead of the sweep
@@ -38,41 +35,22 @@ struct Frame {
   double harmonics = 0;  ///< over the tone; 0 where they cannot be told
 };
 
-/// Power spectra under a Blackman-Harris window, whose side lobes are below -92 dB.
+/// Its window's side lobes are below -92 dB.
 class Spectra {
  public:
   Spectra(std::size_t size, double rate)
-      : fourier_(size),
-        window_(analysis::window(analysis::Window::blackman_harris, size)),
-        bin_hz_(rate / static_cast<double>(size)) {}
-  Samples of(View samples, std::ptrdiff_t from) const {
-    Samples piece(window_.size(), 0.0);
-    for (std::size_t n = 0; n < piece.size(); ++n) {
-      const std::ptrdiff_t at = from + static_cast<std::ptrdiff_t>(n);
-      if (at >= 0 && at < static_cast<std::ptrdiff_t>(samples.size()))
-        piece[n] = window_[n] * samples[static_cast<std::size_t>(at)];
-    }
-    Samples power;
-    for (const analysis::Complex& value : fourier_.forward(piece)) power.push_back(std::norm(value));
-    return power;
-  }
+      : spectrum_(analysis::Window::blackman_harris, size), size_(size), bin_hz_(rate / static_cast<double>(size)) {}
+  Samples of(View samples, std::ptrdiff_t from) const { return spectrum_.of(samples, from); }
   std::size_t bin_of(double hz) const {
-    return std::min(static_cast<std::size_t>(std::lround(hz / bin_hz_)), window_.size() / 2);
+    return std::min(static_cast<std::size_t>(std::lround(hz / bin_hz_)), size_ / 2);
   }
   double hz_of(std::size_t bin) const { return static_cast<double>(bin) * bin_hz_; }
 
  private:
-  RealFourier fourier_;
-  Samples window_;
+  analysis::PowerSpectrum spectrum_;
+  std::size_t size_;
   double bin_hz_;
 };
-
-/// The lower one: somebody may speak, or something rattle, for half of the time.
-double quartile(Samples values) {
-  const auto quarter = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 4);
-  std::nth_element(values.begin(), quarter, values.end());
-  return *quarter;
-}
 
 /// What each bin has for three quarters of the time at least, as the mean power of noise.
 Samples floor_of(const std::vector<Samples>& spectra) {
@@ -81,7 +59,7 @@ Samples floor_of(const std::vector<Samples>& spectra) {
   Samples over_time(spectra.size());
   for (std::size_t k = 0; k < floor.size(); ++k) {
     for (std::size_t j = 0; j < spectra.size(); ++j) over_time[j] = spectra[j][k];
-    floor[k] = quartile(over_time) / kQuarterOfNoise;
+    floor[k] = analysis::lower_quartile(over_time) / kQuarterOfNoise;
   }
   return floor;
 }
@@ -139,7 +117,8 @@ std::optional<double> gain_moved_db(const std::vector<Frame>& frames) {
     if (below_db > kQuiet_db) without.push_back(frame.noise);
   }
   if (with.size() < kFewFrames || without.size() < kFewFrames) return std::nullopt;
-  return analysis::db_from_power(quartile(without) / quartile(with));
+  // Somebody may speak, or something rattle, for half of the time.
+  return analysis::db_from_power(analysis::lower_quartile(without) / analysis::lower_quartile(with));
 }
 
 struct Harmonics {

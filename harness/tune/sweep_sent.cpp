@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "harness/analysis/fourier.hpp"
-#include "harness/analysis/windows.hpp"
+#include "harness/analysis/power_spectrum.hpp"
 #include "harness/tune/screening.hpp"
 
 namespace rackproof::tune {
@@ -21,18 +21,13 @@ Glide glide_of(std::span<const double> sent, double rate) {
   const std::size_t stretch = active.size() / kFrames;
   const std::size_t size = std::min<std::size_t>(4096, std::bit_floor(stretch));
   if (size < 64) return glide;
-  const RealFourier fourier(size);
-  const Samples window = analysis::window(analysis::Window::hann, size);
+  const analysis::PowerSpectrum spectrum(analysis::Window::hann, size);
   constexpr double kTold = 4;  // bins, above which the window tells the frequency
   std::size_t pairs = 0, rises = 0, falls = 0;
   Samples place, time_s;
   for (std::size_t frame = 0; frame < kFrames; ++frame) {
     const std::size_t start = active.begin + (active.size() - size) * frame / (kFrames - 1);
-    Samples piece(size);
-    for (std::size_t n = 0; n < size; ++n) piece[n] = window[n] * sent[start + n];
-    const std::vector<Complex> spectrum = fourier.forward(piece);
-    Samples power(spectrum.size());
-    std::transform(spectrum.begin(), spectrum.end(), power.begin(), [](const Complex& c) { return std::norm(c); });
+    const Samples power = spectrum.of(sent, static_cast<std::ptrdiff_t>(start));
     const auto crest = static_cast<std::size_t>(std::max_element(power.begin(), power.end()) - power.begin());
     const std::size_t reach = 4 + crest / 8;  // it glides while the window lasts
     const std::size_t from = crest > reach ? crest - reach : 0, to = std::min(power.size(), crest + reach + 1);
