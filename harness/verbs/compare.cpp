@@ -12,6 +12,7 @@
 #include "harness/report/comparison_page.hpp"
 #include "harness/verbs/held_figures.hpp"
 #include "harness/verbs/plan_json.hpp"
+#include "harness/verbs/program_name.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/report_option.hpp"
 #include "harness/verbs/table.hpp"

@@ -15,7 +15,7 @@
 #include "harness/firmware/sources.hpp"
 #include "harness/rig/hertz_text.hpp"
 #include "harness/verbs/biquad_files.hpp"
-#include "harness/verbs/report_option.hpp"
+#include "harness/verbs/program_name.hpp"
 #include "harness/verbs/rig_warnings.hpp"
 #include "harness/verbs/set_list.hpp"
 #include "harness/verbs/table.hpp"
@@ -303,7 +303,7 @@ void run_export(const ExportOptions& options) {
                   "terminals; local codes and licensed practice come first.",
                   several ? "the largest chain takes" : "the chain takes"),
       text_width());
-  text += "not proven here: run 'rackproof prove RIG'\n";
+  text += "Not proven here: run 'rackproof prove RIG'.\n";
   for (const Warning& warning : warnings) text += wrapped(warning.code + ": " + warning.text, text_width(), "  ! ");
   options.voice.say(text);
   Json notes = Json::array();

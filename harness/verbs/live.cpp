@@ -22,7 +22,7 @@
 #include "harness/live/watched_files.hpp"
 #include "harness/verbs/live_printer.hpp"
 #include "harness/verbs/live_state.hpp"
-#include "harness/verbs/report_option.hpp"
+#include "harness/verbs/program_name.hpp"
 #include "harness/verbs/rig_warnings.hpp"
 #include "harness/verbs/streams.hpp"
 #include "harness/verbs/table.hpp"

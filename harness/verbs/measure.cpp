@@ -21,6 +21,7 @@
 #include "harness/tune/transfer.hpp"
 #include "harness/verbs/loudspeaker_option.hpp"
 #include "harness/verbs/measure_play.hpp"
+#include "harness/verbs/program_name.hpp"
 #include "harness/verbs/report_option.hpp"
 #include "harness/verbs/table.hpp"
 #include "harness/verbs/verb.hpp"

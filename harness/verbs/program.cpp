@@ -13,14 +13,11 @@
 #include <fmt/format.h>
 
 #include "harness/verbs/json_keys.hpp"
+#include "harness/verbs/program_name.hpp"
 #include "harness/verbs/reserve.hpp"
 #include "harness/verbs/seal_check.hpp"
 #include "harness/verbs/streams.hpp"
 #include "harness/verbs/verb.hpp"
-
-#ifndef RACKPROOF_VERSION
-#define RACKPROOF_VERSION "0.1.0"
-#endif
 
 namespace rackproof {
 namespace {
@@ -224,7 +221,7 @@ std::unique_ptr<CLI::App> make_program(int& status) {
       "Loudspeaker processing ahead of power amplifiers, calibrated in volts: plans the limits of a rig, runs\n"
       "recordings through it, and proves that the limits hold.",
       "rackproof");
-  program->set_version_flag("--version", std::string("rackproof ") + RACKPROOF_VERSION, "The program's version");
+  program->set_version_flag("--version", program_name(), "The program's version");
   program->require_subcommand(1);
   program->get_formatter()->label("SUBCOMMAND", "VERB");
   program->footer(

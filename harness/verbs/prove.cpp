@@ -11,6 +11,7 @@
 #include "harness/proof/stimulation.hpp"
 #include "harness/report/page.hpp"
 #include "harness/verbs/held_figures.hpp"
+#include "harness/verbs/program_name.hpp"
 #include "harness/verbs/render_progress.hpp"
 #include "harness/verbs/report_option.hpp"
 #include "harness/verbs/rig_warnings.hpp"

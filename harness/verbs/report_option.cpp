@@ -13,10 +13,6 @@
 #include "harness/files/kind.hpp"
 #include "harness/verbs/verb.hpp"
 
-#ifndef RACKPROOF_VERSION
-#define RACKPROOF_VERSION "0.1.0"
-#endif
-
 namespace rackproof {
 namespace fs = std::filesystem;
 
@@ -62,7 +58,5 @@ std::string now_in_words() {
   if (::localtime_r(&now, &local) == nullptr) return {};
   return {text.data(), std::strftime(text.data(), text.size(), "%Y-%m-%d %H:%M", &local)};
 }
-
-std::string program_name() { return "rackproof " RACKPROOF_VERSION; }
 
 }  // namespace rackproof

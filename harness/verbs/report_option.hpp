@@ -29,7 +29,5 @@ struct ReportOption {
 
 /// The local time, for the head of a page.
 std::string now_in_words();
-/// Name and version.
-std::string program_name();
 
 }  // namespace rackproof

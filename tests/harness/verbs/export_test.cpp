@@ -79,7 +79,7 @@ TEST_F(Firmware, ARigThatIsMutedRunsTooAndSoDoesOneChainAtATime) {
   }
 }
 TEST_F(Firmware, SaysWhatTakesAStopAndThatNothingIsProven) {
-  EXPECT_THAT(run("$R export rig.toml -o one").out, HasSubstr("not proven here: run 'rackproof prove RIG'\n"));
+  EXPECT_THAT(run("$R export rig.toml -o one").out, HasSubstr("\nNot proven here: run 'rackproof prove RIG'.\n"));
   EXPECT_THAT(read("one/chain_numbers.hpp"), HasSubstr("// Not proven here: run 'rackproof prove RIG'.\n"));
   std::string fast = read("rig.toml");
   const std::string rate = "sample_rate = \"48 kHz\"";
