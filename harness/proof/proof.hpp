@@ -181,6 +181,9 @@ struct ProveOptions {
 /// What a person should know of `[accept]`: entries that take no fall today would hide one tomorrow (`accept-unused`), and
 /// of several loudspeakers an entry for all of them takes a fall of any (`accept-for-all`).
 std::vector<Warning> acceptance_warnings(const rig::Rig& rig, const Proof& proof);
+/// Of recordings that show little, however well the rig holds (`recording-idle`): 40 dB below every threshold, or shorter
+/// than a second.
+std::vector<Warning> recording_warnings(const Proof& proof);
 
 /// Runs every check on two threads. Throws InputError for a programme that cannot be used.
 Proof prove(const rig::Rig& rig, const rig::Venue* venue, const ProveOptions& options);

@@ -55,12 +55,7 @@ Outline outline_of(const Measurement& m, const MeasuredCurves& curves) {
   if (m.each.size() > 1)
     outline.body += fmt::format("<p>On average over {} captures the sound arrives after {} ms.</p>\n", m.each.size(),
                                 number(m.arrival_ms, 3));
-  if (m.warnings.empty()) return outline;
-  outline.body += "<h3>What to look at</h3>\n<ol class=\"fixes\">\n";
-  for (const Warning& warning : m.warnings)
-    outline.body += fmt::format("<li><p>{} <code>{}</code>: {}</p></li>\n", mark("falls", "▲", "warning"),
-                                escaped(warning.code), sentence(warning.text));
-  outline.body += "</ol>\n";
+  outline.body += list_of(m.warnings, "What to look at");
   return outline;
 }
 

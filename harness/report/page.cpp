@@ -144,27 +144,14 @@ std::string fixes_of(const Proof& proof) {
   return out;
 }
 
-std::string warnings_of(const std::vector<Warning>& warnings) {
-  if (warnings.empty()) return "";
-  std::string out = "<h3>Warnings</h3>\n<ul class=\"fixes\">\n";
-  for (const Warning& warning : warnings)
-    out += fmt::format("<li><p>{} <code>{}</code>: {}</p></li>\n", mark("falls", "▲", "warning"), escaped(warning.code),
-                       sentence(warning.text));
-  return out + "</ul>\n";
-}
-
 std::string verdict_text(const Proof& proof) {
-  std::size_t count[3] = {}, open = 0;
-  for (const Finding& finding : proof.findings) {
-    std::size_t& kind = finding.judged ? count[static_cast<std::size_t>(outcome_of(finding))] : open;
-    ++kind;
-  }
-  std::string out = fmt::format("{} of {} {}", count[0], counted(proof.findings.size(), "check", "checks"),
-                                count[0] == 1 ? "holds" : "hold");
-  if (count[1] > 0) out += fmt::format("; {} {}", count[1], count[1] == 1 ? "falls" : "fall");
-  if (count[2] > 0) out += fmt::format("; {} accepted in the rig file, and not counted", count[2]);
-  if (open > 0) out += fmt::format("; {} cannot be judged", open);
-  return out + (count[1] > 0 ? ". Do not drive the rig hard before what is listed here is mended." : ".");
+  const Tally tally = tally_of(proof.findings);
+  std::string out = fmt::format("{} of {} {}", tally.hold, counted(proof.findings.size(), "check", "checks"),
+                                tally.hold == 1 ? "holds" : "hold");
+  if (tally.fall > 0) out += fmt::format("; {} {}", tally.fall, tally.fall == 1 ? "falls" : "fall");
+  if (tally.accepted > 0) out += fmt::format("; {} accepted in the rig file, and not counted", tally.accepted);
+  if (tally.not_judged > 0) out += fmt::format("; {} cannot be judged", tally.not_judged);
+  return out + (tally.fall > 0 ? ". Do not drive the rig hard before what is listed here is mended." : ".");
 }
 
 /// A plot's name on the page: of the first loudspeaker `magnitude`, of the second `magnitude-2`.
@@ -411,6 +398,16 @@ std::string checks_of(const Proof& proof) {
 
 }  // namespace
 
+Tally tally_of(const std::vector<Finding>& findings) {
+  Tally tally;
+  std::size_t* const of_outcome[] = {&tally.hold, &tally.fall, &tally.accepted};
+  for (const Finding& finding : findings) {
+    std::size_t& count = finding.judged ? *of_outcome[static_cast<std::size_t>(outcome_of(finding))] : tally.not_judged;
+    ++count;
+  }
+  return tally;
+}
+
 std::string page(const Proof& proof, const PageFacts& facts) {
   std::vector<Recording> recordings;
   std::transform(proof.recordings.begin(), proof.recordings.end(), std::back_inserter(recordings),
@@ -420,25 +417,26 @@ std::string page(const Proof& proof, const PageFacts& facts) {
   about += made_by(facts.made, facts.program);
   if (!facts.seal.empty()) about += " " + sentence(facts.seal);
   const Json data = data_of(proof, recordings);
-  return page_of(
-      {.name = proof.title,
-       .kind = "Proof of a rig's limits",
-       .about = about,
-       .outline = {.id = "verdict",
-                   .title = "Verdict",
-                   .good = proof.holds,
-                   .seal = proof.holds ? "✓" : "✕",
-                   .headline = proof.holds ? "The rig holds" : "The rig does not hold",
-                   .body = "<p>" + verdict_text(proof) + "</p>\n" + fixes_of(proof) + warnings_of(facts.warnings)},
-       .parts = {{"response", "Response", responses_of(proof)},
-                 {"times", "Latency, delays, polarity", timings_of(proof)},
-                 {"volts", "Thresholds in volts", ladders_of(proof)},
-                 {"recordings", "Recordings", recordings_of(recordings)},
-                 {"basis", "What it was computed from", basis_of(proof)},
-                 {"checks", "Every check", checks_of(proof)}},
-       .cautions = kCautions,
-       .data = data,
-       .script = assets::kProofJs});
+  const std::string verdict =
+      "<p>" + verdict_text(proof) + "</p>\n" + fixes_of(proof) + list_of(facts.warnings, "Warnings");
+  return page_of({.name = proof.title,
+                  .kind = "Proof of a rig's limits",
+                  .about = about,
+                  .outline = {.id = "verdict",
+                              .title = "Verdict",
+                              .good = proof.holds,
+                              .seal = proof.holds ? "✓" : "✕",
+                              .headline = proof.holds ? "The rig holds" : "The rig does not hold",
+                              .body = verdict},
+                  .parts = {{"response", "Response", responses_of(proof)},
+                            {"times", "Latency, delays, polarity", timings_of(proof)},
+                            {"volts", "Thresholds in volts", ladders_of(proof)},
+                            {"recordings", "Recordings", recordings_of(recordings)},
+                            {"basis", "What it was computed from", basis_of(proof)},
+                            {"checks", "Every check", checks_of(proof)}},
+                  .cautions = kCautions,
+                  .data = data,
+                  .script = assets::kProofJs});
 }
 
 }  // namespace rackproof::report

@@ -26,6 +26,11 @@ inline Outcome outcome_of(const proof::Finding& finding) {
   if (finding.holds) return Outcome::holds;
   return finding.accepted ? Outcome::accepted : Outcome::falls;
 }
+/// How many of them are what.
+struct Tally {
+  std::size_t hold = 0, fall = 0, accepted = 0, not_judged = 0;
+};
+Tally tally_of(const std::vector<proof::Finding>& findings);
 inline const char* name_of(Outcome outcome) {
   constexpr const char* kNames[] = {"holds", "falls", "accepted"};
   return kNames[static_cast<std::size_t>(outcome)];

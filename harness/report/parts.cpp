@@ -184,6 +184,15 @@ std::string mark(const char* kind, const char* shape, const char* word) {
   return fmt::format("<span class=\"mark {}\"><span aria-hidden=\"true\">{}</span> {}</span>", kind, shape, word);
 }
 
+std::string list_of(const std::vector<Warning>& warnings, const char* heading) {
+  if (warnings.empty()) return "";
+  std::string out = fmt::format("<h3>{}</h3>\n<ol class=\"fixes\">\n", heading);
+  for (const Warning& warning : warnings)
+    out += fmt::format("<li><p>{} <code>{}</code>: {}</p></li>\n", mark("falls", "▲", "warning"), escaped(warning.code),
+                       sentence(warning.text));
+  return out + "</ol>\n";
+}
+
 // ---- the page -------------------------------------------------------------------------------------------------------
 
 std::string page_of(const Sheet& sheet) {

@@ -7,6 +7,7 @@
 #include <string_view>
 #include <vector>
 
+#include "harness/calibration/compile.hpp"
 #include "harness/rig/hertz_text.hpp"
 
 namespace rackproof::report {
@@ -52,6 +53,9 @@ std::string table(const std::string& caption, const std::vector<Column>& columns
 
 /// One word in its colour, with a shape that says the same. `kind` names its class.
 std::string mark(const char* kind, const char* shape, const char* word);
+
+/// Warnings under a heading, a line each; nothing where there are none.
+std::string list_of(const std::vector<Warning>& warnings, const char* heading);
 
 /// A section, as the page and its index have it. Without a body it is left out.
 struct Part {

@@ -2,9 +2,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <array>
 #include <iterator>
-#include <map>
 #include <nlohmann/json.hpp>
 
 #include "harness/proof/proof.hpp"
@@ -39,17 +37,12 @@ struct ProveArguments {
 // ---- for a person ---------------------------------------------------------------------------------------------------
 
 std::string verdict_of(const Proof& proof, std::size_t warnings) {
-  std::array<std::size_t, 3> count{};
-  std::size_t open = 0;
-  for (const Finding& finding : proof.findings) {
-    std::size_t& kind = finding.judged ? count[static_cast<std::size_t>(outcome_of(finding))] : open;
-    ++kind;
-  }
+  const report::Tally tally = report::tally_of(proof.findings);
   std::string text =
-      fmt::format("{}: {} of {} checks hold", proof.holds ? "HOLDS" : "FALLS", count[0], proof.findings.size());
-  if (count[1] > 0) text += fmt::format(", {} {}", count[1], count[1] == 1 ? "falls" : "fall");
-  if (count[2] > 0) text += fmt::format(", {} accepted in the rig file", count[2]);
-  if (open > 0) text += fmt::format(", {} cannot be judged", open);
+      fmt::format("{}: {} of {} checks hold", proof.holds ? "HOLDS" : "FALLS", tally.hold, proof.findings.size());
+  if (tally.fall > 0) text += fmt::format(", {} {}", tally.fall, tally.fall == 1 ? "falls" : "fall");
+  if (tally.accepted > 0) text += fmt::format(", {} accepted in the rig file", tally.accepted);
+  if (tally.not_judged > 0) text += fmt::format(", {} cannot be judged", tally.not_judged);
   if (warnings > 0) text += fmt::format("; {} warning{}", warnings, warnings == 1 ? "" : "s");
   return text + "\n";
 }
@@ -257,30 +250,6 @@ Json document_of(const rig::Rig& rig, const Proof& proof, const std::vector<Warn
           {"warnings", std::move(notes)}};
 }
 
-/// Of recordings that show little, however well the rig holds: 40 dB below every threshold, or shorter than a second.
-std::vector<Warning> idle_recordings(const Proof& proof) {
-  constexpr double kQuiet = 0.01, kShort_s = 1;
-  std::map<std::string, double> limit_volts;
-  for (const proof::Ladder& ladder : proof.ladders)
-    for (const proof::Rung& rung : ladder.rungs)
-      if (rung.kind == proof::RungKind::limit) limit_volts[ladder.output] = rung.volts;
-  std::vector<Warning> warnings;
-  for (const proof::Recording& recording : proof.recordings) {
-    const bool quiet = std::ranges::all_of(recording.tracks, [&](const proof::Track& track) {
-      const auto limit = limit_volts.find(track.output);
-      return limit == limit_volts.end() || track.peak_volts < kQuiet * limit->second;
-    });
-    if (quiet || recording.seconds < kShort_s)
-      warnings.push_back(
-          {"recording-idle",
-           fmt::format("{}: {}: it says nothing of how the limiters work with music. Take a loud part of a show",
-                       recording.file.string(),
-                       recording.seconds < kShort_s ? "shorter than a second"
-                                                    : "no output comes within 40 dB of its threshold")});
-  }
-  return warnings;
-}
-
 bool run_prove(const ProveArguments& arguments) {
   const rig::Rig rig = arguments.rig.rig();
   const std::optional<rig::Venue> venue = arguments.rig.venue(rig);
@@ -298,7 +267,7 @@ bool run_prove(const ProveArguments& arguments) {
          }});
   }
   std::ranges::move(proof::acceptance_warnings(rig, proof), std::back_inserter(warnings));
-  std::ranges::move(idle_recordings(proof), std::back_inserter(warnings));
+  std::ranges::move(proof::recording_warnings(proof), std::back_inserter(warnings));
   if (arguments.report)
     arguments.report.write(report::page(proof, {.rig_file = arguments.rig.rig_file.string(),
                                                 .venue_file = arguments.rig.venue_file.string(),
