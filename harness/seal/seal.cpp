@@ -68,7 +68,7 @@ Seal read_seal(const std::string& text, const std::filesystem::path& file) {
   const std::string_view body(text.data(), end);
   if (std::string_view(text).substr(end) != fmt::format("{}{}\n", kHash, hash_of(body)))
     return damaged(
-        text.find('\r') != std::string::npos
+        text.find("\r\n") != std::string::npos
             ? "its line ends were changed to CR LF, as some programs do that copy text; copy it again as it was"
             : "its hash does not fit what it says; it was edited, cut short or damaged");
   if (!body.starts_with(kHead)) return damaged("another version of the program wrote it");

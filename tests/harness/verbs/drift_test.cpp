@@ -143,6 +143,8 @@ TEST_F(DriftVerb, ADamagedSealIsNoMovedRig) {
 TEST_F(DriftVerb, ASealWithOtherLineEndsSaysThatItsLineEndsWereChanged) {
   ASSERT_EQ(run("$R seal rig.toml && sed -i 's/$/\\r/' rig.seal").status, 0);
   EXPECT_THAT(run("$R drift rig.toml").err, HasSubstr("changed to CR LF"));
+  ASSERT_EQ(run("sed -i 's/\\r$//' rig.seal && printf '\\r' >>rig.seal").status, 0);
+  EXPECT_THAT(run("$R drift rig.toml").err, HasSubstr("it was edited, cut short or damaged"));
   ASSERT_EQ(run("sed -i 's/\\r$//' rig.seal").status, 0);
   EXPECT_EQ(drift(0).at("verdict"), "same");
 }
