@@ -174,16 +174,16 @@ std::string edited(const Node& root, const Text& text, const std::vector<Step>& 
 }  // namespace
 
 std::string with_value(const std::string& text, const std::filesystem::path& file, std::string_view table,
-                       std::string_view key, std::string_view value_text) {
+                       std::string_view key, std::string_view written) {
   const Node root = parse_document(text, file);
   const Text whole(text);
-  const std::string written = whole.as_here(value_text);
+  const std::string value_here = whole.as_here(written);
   const std::vector<Step> steps = steps_of(table);
-  const Node value = parse_document(fmt::format("x = {}\n", written), file).find("x")->value;
+  const Node value = parse_document(fmt::format("x = {}\n", value_here), file).find("x")->value;
   const auto cannot = [&] {
     const Node* at = walk(root, steps);
     refuse({file, at != nullptr ? at->place.line : 1, at != nullptr ? at->place.column : 1, std::string(table)},
-           "a table in a form that is not edited here", fmt::format("write into it by hand: {} = {}", key, value_text));
+           "a table in a form that is not edited here", fmt::format("write into it by hand: {} = {}", key, written));
   };
   const bool in_a_list = std::ranges::any_of(steps, [](const Step& step) { return step.item.has_value(); });
   if (walk(root, steps) == nullptr && in_a_list) cannot();
@@ -194,9 +194,9 @@ std::string with_value(const std::string& text, const std::filesystem::path& fil
       return false;
     }
   };
-  if (std::string result = edited(root, whole, steps, table, key, written); holds(result)) return result;
+  if (std::string result = edited(root, whole, steps, table, key, value_here); holds(result)) return result;
   if (!in_a_list && !steps.empty()) {  // the headers of its own tables may be all that names it
-    const std::string assignment = fmt::format("{} = {}", key, written);
+    const std::string assignment = fmt::format("{} = {}", key, value_here);
     if (std::string result = under_a_new_header(whole, table, assignment); holds(result)) return result;
   }
   cannot();
